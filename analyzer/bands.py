@@ -1,13 +1,24 @@
-"""Discoloured areas of the metal: colour classes under a corrected white, contact marks, the water line, overall stain."""
+"""Discoloured areas of the metal: colour classes under a corrected white, contact marks, the water line, overall stain.
+
+The metal is laid out in cells of 0.5 mm along the pipe by 0.25 mm around it, each the mean colour of the pixels that fall
+into it. A small learned net (``models/bands.onnx``, trained by ``analyzer.training.bands``) gives for each cell how much it
+looks like part of a contact mark or of the water line; extents, edges and areas are then read from that map. Colour
+classes are plain ranges in CIELAB, checked against ``data/colours.csv``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from types import MappingProxyType
 
+import cv2
 import numpy as np
+from scipy import ndimage
 
-from analyzer.flags import Flag
+from analyzer.flags import Flag, raise_flag
 from analyzer.measured import Measure
 from analyzer.photo import Photo
 from analyzer.scale import Calibration
@@ -23,6 +34,19 @@ COLOUR_CLASSES = (
     "white_scale",
     "rust_stain",
 )
+
+CELL_AXIAL_MM = 0.5  # contact marks are 5 mm and wider: their edges need no finer step along the pipe
+CELL_AROUND_MM = 0.25  # a water line may be 0.7 mm wide
+ROWS, COLUMNS = 352, 208  # the net's one fixed shape: 88 mm around by 104 mm along; longer pieces get larger cells
+COLUMNS_WITHOUT_SCALE = 150  # without millimetres the piece is laid out as if it were 75 mm long
+FINE_ENOUGH_MM = 0.07  # metal seen finer than this is thinned before it is laid out
+
+LEAST_MARK_MM = 3.0  # narrower than this along the pipe it is a blot, not the mark of a contact
+LEAST_MARK_SPAN = 0.5  # a contact mark goes across at least this share of the width seen
+LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
+EVEN_STAIN_SHARE = 0.8  # one product over this share of the metal outside the marks is an overall stain
+FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
+BAND_EDGE_MM = 0.3  # standard uncertainty of a band's edge, from pictures with known truth
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,11 +66,334 @@ class Band:
 class Bands:
     bands: tuple[Band, ...]
     labels: np.ndarray  # (H, W) uint8 in the upright photo's frame: 0 none, else place in KINDS + 1
-    colour_shares: Mapping[str, float]  # of the examined metal, by COLOUR_CLASSES; adds to 1
-    white_source: str  # "card", "grey world"
+    colour_shares: Mapping[str, float]  # of the examined metal, by COLOUR_CLASSES; adds to 1, empty where no metal is examined
+    white_source: str  # "card" or "camera"
     flags: tuple[Flag, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """The metal laid out flat: row = around, column = axial. ``linear`` is linear RGB, ``spread`` its scatter in green within a cell."""
+
+    linear: np.ndarray  # (h, w, 3) float32
+    spread: np.ndarray  # (h, w) float32
+    seen: np.ndarray  # (h, w) bool
+    axial_start: float  # of the first column's edge
+    around_start: float
+    axial_step: float
+    around_step: float
+    row: np.ndarray  # (H', W') float32: for each pixel of the surface's window its place in the map, cell centres at integers
+    column: np.ndarray
 
 
 def find_bands(photo: Photo, calibration: Calibration, surface: Surface) -> Bands:
     """Find colour classes and bands on the seen metal."""
-    raise NotImplementedError
+    labels = np.zeros(photo.rgb.shape[:2], np.uint8)
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    white_source = "camera" if calibration.white_gain is None else "card"
+    flags = [raise_flag("white_not_checked")] if calibration.white_gain is None else []
+    if surface.view == "end" or not surface.metal.any():
+        labels.flags.writeable = False
+        return Bands(bands=(), labels=labels, colour_shares=MappingProxyType({}), white_source=white_source, flags=tuple(flags))
+    rgb = photo.rgb[top : top + height, left : left + width]
+    cells = lay_out(rgb, surface, white_gain=calibration.white_gain)
+    classes = classify(cielab(cells.linear))
+    shares = _shares(classes, cells, surface)
+    mark, line = _fit(likelihoods(cells), cells)
+
+    marks_px = _to_pixels(mark, cells) & _coverable(surface)
+    line_px = _to_pixels(line, cells) & _coverable(surface)
+    window = labels[top : top + height, left : left + width]
+    window[marks_px] = 1
+    window[line_px] = 2  # a water line that crosses a mark stays a water line
+    lab = cielab(cells.linear)
+    bands = []
+    for kind, field in (("contact_mark", mark), ("water_line", line)):
+        parts, count = ndimage.label(field > 0.5)
+        for part in range(1, count + 1):
+            bands.append(_band(len(bands) + 1, kind, parts == part, cells, surface, classes, lab, window))
+    stain = _overall_stain(classes, cells, (mark > 0.5) | (line > 0.5))
+    if stain is not None:
+        share = float((classes[cells.seen] == stain).mean())
+        bands.append(
+            Band(
+                id=len(bands) + 1,
+                kind="overall_stain",
+                colour_class=COLOUR_CLASSES[stain],
+                area_px=float(surface.metal.sum()) * share,
+                share_of_metal=share,
+                confidence="clear",
+                axial_mm=_extent(surface.axial, surface.metal) if surface.unit == "mm" else None,
+                around_mm=_extent(surface.around, surface.metal) if surface.unit == "mm" else None,
+                area_mm2=surface.seen_area.times(share) if surface.unit == "mm" else None,
+            )
+        )
+    labels.flags.writeable = False
+    return Bands(
+        bands=tuple(bands), labels=labels, colour_shares=MappingProxyType(shares), white_source=white_source, flags=tuple(flags)
+    )
+
+
+# --- colour ---
+
+
+@cache
+def _linear_of_srgb() -> np.ndarray:
+    """Linear light 0..1 of the 256 sRGB values (IEC 61966-2-1)."""
+    value = np.arange(256) / 255.0
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def cielab(linear_rgb: np.ndarray) -> np.ndarray:
+    """CIELAB (D65, 2 degree observer) of linear sRGB 0..1, any shape (..., 3); what is over 1 is clipped."""
+    flat = np.clip(linear_rgb, 0, 1).astype(np.float32).reshape(1, -1, 3)
+    return cv2.cvtColor(flat, cv2.COLOR_LRGB2LAB).reshape(linear_rgb.shape)
+
+
+def classify(lab: np.ndarray) -> np.ndarray:
+    """Place in COLOUR_CLASSES for CIELAB colours (..., 3), as int8.
+
+    Borders lie between the products of ``data/colours.csv``. Red-brown oxide and rust overlap in hue (30-65 degrees), oxide
+    and sulfide and carbon all look black, bright and oxidised copper overlap when matt: a class is a colour word, not a mineral.
+    """
+    lightness, a, b = lab[..., 0], lab[..., 1], lab[..., 2]
+    chroma, hue = np.hypot(a, b), np.degrees(np.arctan2(b, a)) % 360
+    place = {name: i for i, name in enumerate(COLOUR_CLASSES)}
+    out = np.full(lab.shape[:-1], place["red_brown_oxide"], np.int8)
+    out[(lightness >= 58) & (chroma >= 8)] = place["bright_metal"]
+    out[(hue >= 56) & (hue < 100) & (chroma >= 20) & (lightness < 70)] = place["rust_stain"]
+    out[(chroma < 12) & (lightness >= 60)] = place["white_scale"]
+    out[(chroma < 12.5) & (lightness < 42)] = place["black_oxide"]
+    out[(hue >= 100) & (hue < 187) & (chroma >= 6)] = place["green_product"]
+    out[(hue >= 187) & (hue < 300) & (chroma >= 6)] = place["blue_green_product"]
+    grey = chroma < 6
+    out[grey & (lightness >= 45)] = place["white_scale"]
+    out[grey & (lightness < 45)] = place["black_oxide"]
+    return out
+
+
+def _shares(classes: np.ndarray, cells: Cells, surface: Surface) -> dict[str, float]:
+    """Share of the examined metal's area by colour class."""
+    examined = surface.examined
+    if not examined.any():
+        return {}
+    rows = np.clip(np.rint(cells.row[examined]), 0, classes.shape[0] - 1).astype(np.intp)
+    columns = np.clip(np.rint(cells.column[examined]), 0, classes.shape[1] - 1).astype(np.intp)
+    area = np.bincount(classes[rows, columns], surface.area_per_px[examined], len(COLOUR_CLASSES))
+    return {name: float(area[i] / area.sum()) for i, name in enumerate(COLOUR_CLASSES)}
+
+
+def _overall_stain(classes: np.ndarray, cells: Cells, banded: np.ndarray) -> int | None:
+    """The colour class that covers nearly all metal outside the bands, or None.
+
+    Bright metal is no stain and red-brown oxide is the film that all copper in water carries, so neither counts.
+    """
+    beside = cells.seen & ~banded
+    if not beside.any():
+        return None
+    share = np.bincount(classes[beside], minlength=len(COLOUR_CLASSES)) / beside.sum()
+    largest = int(share.argmax())
+    usual = COLOUR_CLASSES[largest] in ("bright_metal", "red_brown_oxide")
+    return None if usual or share[largest] < EVEN_STAIN_SHARE else largest
+
+
+# --- laying out ---
+
+
+def lay_out(rgb: np.ndarray, surface: Surface, *, white_gain: np.ndarray | None = None) -> Cells:
+    """The metal's mean colour in cells of the unrolled map.
+
+    ``rgb`` (h, w, 3) uint8 is the surface's window of the photo. Cells that hold no pixel take the nearest cell's colour and
+    count as not seen.
+    """
+    metal = surface.metal
+    axial_low, axial_high = _extent(surface.axial, metal)
+    around_low, around_high = _extent(surface.around, metal)
+    if surface.unit == "mm":
+        stretch = max(
+            1.0, (axial_high - axial_low) / (COLUMNS * CELL_AXIAL_MM), (around_high - around_low) / (ROWS * CELL_AROUND_MM)
+        )
+        axial_step, around_step = CELL_AXIAL_MM * stretch, CELL_AROUND_MM * stretch
+    else:
+        axial_step = max(1.0, (axial_high - axial_low) / COLUMNS_WITHOUT_SCALE)
+        axial_step = max(axial_step, (around_high - around_low) / ROWS * CELL_AXIAL_MM / CELL_AROUND_MM)
+        around_step = axial_step * CELL_AROUND_MM / CELL_AXIAL_MM
+    column = np.where(metal, (surface.axial - axial_low) / axial_step - 0.5, -9).astype(np.float32)
+    row = np.where(metal, (surface.around - around_low) / around_step - 0.5, -9).astype(np.float32)
+    shape = (
+        min(ROWS, int(np.ceil((around_high - around_low) / around_step)) or 1),
+        min(COLUMNS, int(np.ceil((axial_high - axial_low) / axial_step)) or 1),
+    )
+    mm_per_px = surface.mm_per_px.value if surface.mm_per_px is not None else around_step / 4
+    thin = max(1, int(FINE_ENOUGH_MM / mm_per_px)) if surface.unit == "mm" else 1
+    some = np.s_[::thin, ::thin]
+    i, j = np.rint(row[some]).astype(np.intp), np.rint(column[some]).astype(np.intp)
+    inside = metal[some] & (i >= 0) & (i < shape[0]) & (j >= 0) & (j < shape[1])
+    cell = i[inside] * shape[1] + j[inside]
+    size = shape[0] * shape[1]
+    colours = _linear_of_srgb()[rgb[some][inside]]
+    if white_gain is not None:
+        colours = colours * np.asarray(white_gain, np.float32)
+    count = np.bincount(cell, minlength=size)
+    number = np.maximum(count, 1)
+    linear = np.stack([np.bincount(cell, colours[:, k], size) / number for k in range(3)], -1)
+    spread = np.sqrt(np.maximum(np.bincount(cell, colours[:, 1] ** 2, size) / number - linear[:, 1] ** 2, 0))
+    seen = (count > 0).reshape(shape)
+    nearest = ndimage.distance_transform_edt(~seen, return_distances=False, return_indices=True)
+    return Cells(
+        linear=linear.reshape(*shape, 3).astype(np.float32)[tuple(nearest)],
+        spread=spread.reshape(shape).astype(np.float32)[tuple(nearest)],
+        seen=seen,
+        axial_start=axial_low,
+        around_start=around_low,
+        axial_step=axial_step,
+        around_step=around_step,
+        row=row,
+        column=column,
+    )
+
+
+def _extent(values: np.ndarray, where: np.ndarray) -> tuple[float, float]:
+    """Lowest and highest value, without the outermost 0.02 % on each side (stray pixels of an outline)."""
+    low, high = np.percentile(values[where][::7] if where.sum() > 7000 else values[where], (0.02, 99.98))
+    return float(low), float(high)
+
+
+def _to_pixels(field: np.ndarray, cells: Cells) -> np.ndarray:
+    """bool in the surface's window: where the map's field is over one half, between cells linearly."""
+    padded = cv2.copyMakeBorder(field.astype(np.float32), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
+    return cv2.remap(padded, cells.column + 1, cells.row + 1, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) > 0.5
+
+
+def _coverable(surface: Surface) -> np.ndarray:
+    return surface.metal
+
+
+# --- the net ---
+
+
+def features(linear: np.ndarray, spread: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """What the net reads: (11, h, w) float32.
+
+    CIELAB at a common exposure; the same less its median along each row (takes out the shading round the pipe, so a mark
+    across stands out) and along each column (so a line lengthwise stands out); roughness within the cell; seen or not.
+    """
+    exposure = 0.35 / max(float(np.percentile(linear[seen].mean(-1), 80)), 1e-4)
+    lab = cielab(linear * exposure)
+    stack = np.empty((11, *seen.shape), np.float32)
+    stack[0:3] = ((lab - (50, 0, 0)) / (50, 30, 30)).transpose(2, 0, 1)
+    stack[3:6] = ((lab - _median(lab, seen, 1)) / 20).transpose(2, 0, 1)
+    stack[6:9] = ((lab - _median(lab, seen, 0)) / 20).transpose(2, 0, 1)
+    stack[9] = np.clip(spread / (linear[..., 1] + 0.02), 0, 1) * 2
+    stack[10] = seen
+    return stack * seen
+
+
+def _median(lab: np.ndarray, seen: np.ndarray, axis: int) -> np.ndarray:
+    """Median along an axis over the seen cells, 0 where none is seen."""
+    none = ~seen.any(axis=axis, keepdims=True)
+    masked = np.where((seen | none)[..., None], lab, np.nan)
+    median = np.nanmedian(masked, axis=axis, keepdims=True)
+    return np.where(none[..., None], 0.0, median)
+
+
+@cache
+def _net() -> cv2.dnn.Net:
+    weights = resources.files("analyzer").joinpath("models/bands.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+
+
+def likelihoods(cells: Cells) -> np.ndarray:
+    """(2, h, w) float32, 0..1: how much each cell looks like a contact mark, like the water line."""
+    height, width = cells.seen.shape
+    batch = np.zeros((1, 11, ROWS, COLUMNS), np.float32)
+    batch[0, :, :height, :width] = features(cells.linear, cells.spread, cells.seen)
+    net = _net()
+    net.setInput(batch)
+    logit = net.forward()[0, :, :height, :width]
+    return 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
+
+
+# --- from likelihood to bands ---
+
+
+def _fit(likelihood: np.ndarray, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
+    """Fields (h, w) over one half inside the contact marks and the water line, 0 where nothing stands."""
+    return _fit_marks(likelihood[0], cells), _fit_line(likelihood[1], cells)
+
+
+def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
+    seen = cells.seen
+    parts, count = ndimage.label(ndimage.binary_opening(likelihood > 0.5, np.ones((3, 3))))
+    field = np.zeros_like(likelihood)
+    wide = max(1, int(seen.any(1).sum()))
+    for part in range(1, count + 1):
+        here = parts == part
+        columns = here.sum(0)
+        length = (columns >= LEAST_MARK_SPAN * wide).sum() * CELL_AXIAL_MM
+        if length < LEAST_MARK_MM:
+            continue
+        grown = ndimage.binary_dilation(here, np.ones((3, 3)))
+        filled = ndimage.binary_fill_holes(here)
+        field = np.maximum(field, np.where(filled, np.maximum(likelihood, 0.51), np.where(grown, likelihood, 0)))
+    return field
+
+
+def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
+    """The water line as one path along the pipe with one width."""
+    field = np.zeros_like(likelihood)
+    strong = (likelihood > 0.5) & cells.seen
+    parts, count = ndimage.label(ndimage.binary_dilation(strong, np.ones((3, 9))))
+    long = max(1, int(cells.seen.any(0).sum()))
+    for part in range(1, count + 1):
+        here = (parts == part) & strong
+        if here.any(0).sum() >= LEAST_LINE_SPAN * long:
+            field = np.maximum(field, np.where(parts == part, likelihood, 0))
+    return field
+
+
+def _band(
+    number: int, kind: str, here: np.ndarray, cells: Cells, surface: Surface, classes: np.ndarray, lab: np.ndarray, window: np.ndarray
+) -> Band:
+    """One band from its cells. Extents are those between which 95 % of it lies."""
+    label = KINDS.index(kind) + 1
+    nearest_row = np.clip(np.rint(cells.row), 0, here.shape[0] - 1).astype(np.intp)
+    nearest_column = np.clip(np.rint(cells.column), 0, here.shape[1] - 1).astype(np.intp)
+    grown = ndimage.binary_dilation(here, np.ones((3, 3)))
+    pixels = (window == label) & grown[nearest_row, nearest_column] & surface.metal
+    if not pixels.any():
+        pixels = here[nearest_row, nearest_column] & surface.metal
+    area = float(surface.area_per_px[pixels].sum())
+    total = float(surface.area_per_px[surface.metal].sum())
+    inside = here & cells.seen
+    ring = ndimage.binary_dilation(here, np.ones((17, 9))) & ~ndimage.binary_dilation(here, np.ones((5, 3))) & cells.seen
+    beside = ring if ring.any() else cells.seen & ~here
+    contrast = (
+        float(np.linalg.norm(np.median(lab[inside], 0) - np.median(lab[beside], 0))) if inside.any() and beside.any() else 0.0
+    )
+    common = {
+        "id": number,
+        "kind": kind,
+        "colour_class": COLOUR_CLASSES[int(np.bincount(classes[inside], minlength=len(COLOUR_CLASSES)).argmax())],
+        "area_px": float(pixels.sum()),
+        "share_of_metal": area / total if total > 0 else 0.0,
+        "confidence": "clear" if contrast >= FAINT_DELTA_E else "faint",
+    }
+    if surface.unit != "mm" or surface.mm_per_px is None:
+        return Band(**common)
+    edge_length = (
+        2 * (surface.around[pixels].max() - surface.around[pixels].min())
+        if kind == "contact_mark"
+        else 2 * (surface.axial[pixels].max() - surface.axial[pixels].min())
+    )
+    budget = {
+        source: 2 * contribution / surface.mm_per_px.value * area for source, contribution in surface.mm_per_px.budget.items()
+    }
+    budget["band edge"] = float(edge_length) / np.sqrt(2) * BAND_EDGE_MM
+    return Band(
+        **common,
+        axial_mm=tuple(float(v) for v in np.percentile(surface.axial[pixels], (2.5, 97.5))),
+        around_mm=tuple(float(v) for v in np.percentile(surface.around[pixels], (2.5, 97.5))),
+        area_mm2=Measure(value=area, budget=budget),
+    )
