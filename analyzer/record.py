@@ -10,11 +10,14 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from analyzer.causes import Reason
 from analyzer.measured import Measure
+from analyzer.pits import Pit
 
 if TYPE_CHECKING:
     from analyzer.examination import Examination
@@ -188,6 +191,7 @@ class EvidenceRecord(_Model):
     kind: str
     sentence: str
     remaining_mm: MeasureRecord | None
+    weakest_link: str
 
 
 class ProfileRecord(_Model):
@@ -271,13 +275,214 @@ def schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "cutpipe examination", **document}
 
 
-def measure(value: Measure | None) -> dict[str, object] | None:
+def _measure(value: Measure | None) -> dict[str, object] | None:
     return None if value is None else value.as_json()
+
+
+def _px(number: float) -> float:
+    return round(float(number), 2)
+
+
+def _mm(number: float | None) -> float | None:
+    return None if number is None else round(float(number), 4)
+
+
+def as_dict(examination: Examination) -> dict[str, Any]:
+    """The examination as plain data, in the form of ``ExaminationRecord``."""
+    surface, calibration, catalogue = examination.surface, examination.calibration, examination.pits
+    scaled = surface.unit == "mm"
+    scale = surface.mm_per_px
+    depths = examination.wall.pit_depths if examination.wall is not None else {}
+    corrected = examination.corrected
+    pattern = examination.pattern
+
+    def area_px(mask: Any) -> float:
+        return float(mask.sum())
+
+    def pit(p: Pit) -> dict[str, Any]:
+        depth = depths.get(p.id)
+        return {
+            "id": p.id,
+            "x_px": _px(p.x_px),
+            "y_px": _px(p.y_px),
+            "axial_mm": _mm(p.axial_mm),
+            "around_mm": _mm(p.around_mm),
+            "opening_area_mm2": _measure(p.opening_area_mm2),
+            "equivalent_diameter_mm": _measure(p.equivalent_diameter_mm),
+            "length_mm": _measure(p.length_mm),
+            "width_mm": _measure(p.width_mm),
+            "orientation_deg": None if p.orientation_deg is None else round(p.orientation_deg, 1),
+            "opening_area_px": _px(p.opening_area_px),
+            "equivalent_diameter_px": _px(p.equivalent_diameter_px),
+            "obliquity_deg": round(float(p.obliquity_deg), 1),
+            "contrast_de": round(float(p.contrast), 2),
+            "through": p.through,
+            "confidence": round(float(p.confidence), 3),
+            "depth_mm": None if depth is None else _measure(depth.depth_mm),
+            "depth_evidence": None if depth is None else depth.evidence,
+            "remaining_wall_mm": None if depth is None else _measure(depth.remaining_mm),
+        }
+
+    def reasons(rows: Iterable[Reason]) -> list[dict[str, Any]]:
+        return [
+            {"sentence": r.sentence, "quantity": r.quantity, "value": _plain(r.value), "source": r.source} for r in rows
+        ]
+
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "program_version": examination.program_version,
+        "settings": examination.settings.as_json(),
+        "photos": [
+            {
+                "role": photo.role,
+                "name": photo.name,
+                "sha256": photo.sha256,
+                "width_px": photo.width_px,
+                "height_px": photo.height_px,
+                "taken": photo.camera.taken,
+                "camera": " ".join(word for word in (photo.camera.make, photo.camera.model) if word) or None,
+            }
+            for photo in examination.photos
+        ],
+        "scale": {
+            "method": examination.scale_method,
+            "mm_per_px": _measure(scale),
+            "mm_per_px_marker": _measure(calibration.mm_per_px_marker),
+            "focal_length_px": _px(calibration.camera_matrix[0, 0]),
+            "focal_source": calibration.focal_source,
+            "budget_percent": {
+                source: round(100 * contribution / scale.value, 4) for source, contribution in scale.budget.items()
+            }
+            if scale
+            else {},
+            "cross_checks": [
+                {
+                    "name": check.name,
+                    "difference_percent": round(float(check.difference_percent), 3),
+                    "standard_uncertainty_percent": round(float(check.standard_uncertainty_percent), 3),
+                    "agrees": bool(check.agrees),
+                    "sentence": check.sentence,
+                }
+                for check in (*calibration.cross_checks, *surface.cross_checks)
+            ],
+        },
+        "surface": {
+            "view": surface.view,
+            "view_source": surface.view_source,
+            "seen_area_mm2": _measure(surface.seen_area) if scaled else None,
+            "examined_area_mm2": _measure(surface.examined_area) if scaled else None,
+            "seen_area_px": area_px(surface.metal),
+            "examined_area_px": area_px(surface.examined),
+            "axial_length_mm": _measure(surface.axial_length) if scaled else None,
+            "radius_mm": _mm(surface.radius_mm),
+            "outline_px": [[round(float(x), 1), round(float(y), 1)] for x, y in surface.outline_px],
+        },
+        "pits": [pit(p) for p in catalogue.pits],
+        "mounds": [
+            {
+                "id": mound.id,
+                "x_px": _px(mound.x_px),
+                "y_px": _px(mound.y_px),
+                "axial_mm": _mm(mound.axial_mm),
+                "around_mm": _mm(mound.around_mm),
+                "area_mm2": _measure(mound.area_mm2),
+                "area_px": _px(mound.area_px),
+                "colour_class": mound.colour_class,
+            }
+            for mound in catalogue.mounds
+        ],
+        "density": {
+            "pits_per_cm2": _measure(pattern.pits_per_cm2),
+            "pit_count": _measure(catalogue.count),
+            "smallest_counted_mm": catalogue.smallest_counted_mm,
+            "density_rating": pattern.density_rating,
+            "size_rating": pattern.size_rating,
+            "mean_diameter_mm": _measure(pattern.mean_diameter_mm),
+            "largest_diameter_mm": _measure(pattern.largest_diameter_mm),
+            "evidence": catalogue.evidence,
+            "evidence_version": catalogue.evidence_version,
+        },
+        "bands": [
+            {
+                "id": band.id,
+                "kind": band.kind,
+                "colour_class": band.colour_class,
+                "axial_mm": None if band.axial_mm is None else [_mm(v) for v in band.axial_mm],
+                "around_mm": None if band.around_mm is None else [_mm(v) for v in band.around_mm],
+                "area_mm2": _measure(band.area_mm2),
+                "area_px": _px(band.area_px),
+                "share_of_metal": round(float(band.share_of_metal), 4),
+                "confidence": band.confidence,
+            }
+            for band in examination.bands.bands
+        ],
+        "colour_shares": {name: round(float(share), 4) for name, share in examination.bands.colour_shares.items()},
+        "wall": examination.wall.as_json(),
+        "quantities": {name: _plain(value) for name, value in sorted(examination.quantities.items())},
+        "facts": {name: _plain(value) for name, value in sorted(examination.facts.items())},
+        "summary": examination.judgement.summary,
+        "findings": [
+            {
+                "cause": finding.cause,
+                "name": finding.name,
+                "standing": finding.standing,
+                "role": finding.role,
+                "plain": finding.plain,
+                "technical": finding.technical,
+                "facts_for": reasons(finding.facts_for),
+                "facts_against": reasons(finding.facts_against),
+                "facts_not_known": reasons(finding.facts_not_known),
+                "cannot_be_told_from": list(finding.cannot_be_told_from),
+                "sources": list(finding.sources),
+            }
+            for finding in examination.judgement.findings
+        ],
+        "checks": [
+            {
+                "quantity": check.quantity,
+                "question": check.question,
+                "how": check.how,
+                "effort": check.effort,
+                "separates": list(check.separates),
+            }
+            for check in examination.judgement.checks
+        ],
+        "steps": [
+            {name: getattr(step, name) for name in StepRecord.model_fields} for step in examination.steps
+        ],
+        "flags": [flag.as_json() for flag in examination.flags],
+        "corrections": [correction.as_json() for correction in examination.corrections],
+        "corrected": None
+        if corrected is None
+        else {
+            "pit_count": len(corrected.pits.pits),
+            "pits_per_cm2": _measure(examination.corrected_pattern.pits_per_cm2) if examination.corrected_pattern else None,
+            "mm_per_px": _measure(corrected.surface.mm_per_px),
+            "examined_area_mm2": _measure(corrected.surface.examined_area) if scaled else None,
+            "removed_pits": list(corrected.removed_pits),
+            "added_pits": [pit(p) for p in corrected.added_pits],
+            "mounds": list(corrected.mounds),
+        },
+        "caution": CAUTION,
+    }
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON holds it: floats to nine digits, tuples and dates as lists and text."""
+    if isinstance(value, bool) or value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (int, float)):
+        return float(f"{float(value):.9g}")
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    return str(value)
 
 
 def to_json(examination: Examination) -> str:
     """The text of ``examination.json``: validated, keys in the models' order, the same bytes for the same input."""
-    record = ExaminationRecord.model_validate(examination.as_dict())
+    record = ExaminationRecord.model_validate(as_dict(examination))
     return json.dumps(record.model_dump(mode="json"), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -298,7 +503,7 @@ def pits_csv(examination: Examination) -> str:
             "through": pit["through"],
             "confidence": pit["confidence"],
         }
-        for pit in examination.as_dict()["pits"]
+        for pit in as_dict(examination)["pits"]
     ]
     columns = ["id", "x_px", "y_px", "axial_mm", "around_mm"]
     for name in ("opening_area_mm2", "equivalent_diameter_mm", "length_mm", "width_mm", "depth_mm"):
@@ -309,7 +514,7 @@ def pits_csv(examination: Examination) -> str:
 def bands_csv(examination: Examination) -> str:
     """One row a band; lengths in millimetres, empty where not known."""
     rows = []
-    for band in examination.as_dict()["bands"]:
+    for band in as_dict(examination)["bands"]:
         axial, around = band["axial_mm"] or (None, None), band["around_mm"] or (None, None)
         rows.append(
             {

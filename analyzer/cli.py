@@ -1,0 +1,232 @@
+"""The command line: ``cutpipe open``, ``examine``, ``card``, ``schema``. Words for a plumber; the work is done elsewhere."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from analyzer.flags import CutpipeError, InputError
+
+MARKER_HELP = (
+    "what lies beside the piece: auto (look for the card, then a ruler), card, ruler, disc:DIAMETER_MM (a coin, for "
+    "example disc:24.26), length:X1,Y1,X2,Y2,MM (two points in the photo and their distance), or none"
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; 0 when done, 1 when something that a user can mend stood in the way, 2 for wrong usage."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.command is None:
+        parser.print_help()
+        return 0
+    try:
+        return options.run(options)
+    except CutpipeError as error:
+        print(f"cutpipe: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("\ncutpipe: stopped; nothing half-done was left behind.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:  # the reader of a pipe (head, less) went away
+        sys.stderr.close()
+        return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="cutpipe",
+        description="Find out from a photo of a cut-out piece why a water pipe failed, and what to do next.",
+        epilog="Start with: cutpipe open --demo. All work stays on this computer. A photo never proves a cause and "
+        "never shows that a pipe is safe under pressure.",
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+
+    open_ = commands.add_parser(
+        "open",
+        help="open the pages in your web browser: add a photo, read the result, save the report",
+        description="Start cutpipe on this computer and open its pages in the web browser. Stop it with Ctrl+C.",
+    )
+    open_.add_argument("--demo", action="store_true", help="begin with an invented case to look at")
+    open_.add_argument("--port", type=int, default=None, help="port on this computer (default: the first free one from 8501)")
+    open_.add_argument(
+        "--address",
+        default="127.0.0.1",
+        help="address to listen on (default: 127.0.0.1, this computer only). To use a phone's camera on your own "
+        "network give this computer's address; anyone on that network can then open the pages",
+    )
+    open_.add_argument("--no-browser", action="store_true", help="do not open a browser window")
+    open_.set_defaults(run=_open)
+
+    examine = commands.add_parser(
+        "examine",
+        help="examine one photo from the command line and write the results into a folder",
+        description="Examine the photo of a cut-out piece of pipe and write the measures, the marked pictures and the "
+        "report into a folder.",
+        epilog="Example: cutpipe examine bore.jpg --view inside --tube '1/2 M' --facts house.toml --out result",
+    )
+    examine.add_argument("photo", metavar="PHOTO", help="the photo (JPEG, PNG or HEIC)")
+    examine.add_argument(
+        "--view",
+        choices=("inside", "outside", "flat", "end"),
+        help="what the photo shows: inside (the bore of a half cut lengthwise), outside, flat (opened and flattened) or end "
+        "(a cut ring, seen from above); if left out it is judged from the picture",
+    )
+    examine.add_argument(
+        "--tube",
+        metavar="TUBE",
+        help='the tube if you know it: size and type "1/2 M", the size alone "1/2", or outside diameter and wall in mm "15.9x0.7"',
+    )
+    examine.add_argument("--marker", metavar="MARKER", default="auto", help=MARKER_HELP)
+    examine.add_argument("--facts", metavar="FILE", help="facts of the installation (a TOML file; see the README)")
+    examine.add_argument("--readings", metavar="FILE", help="depth gauge and caliper readings (a TOML or CSV file; see the README)")
+    examine.add_argument("--corrections", metavar="FILE", help="corrections by hand (a TOML file; see the README)")
+    examine.add_argument(
+        "--light",
+        metavar="PHOTO@AZIMUTH,ELEVATION",
+        action="append",
+        default=[],
+        help="the same piece, camera not moved, with the torch from another side; azimuth in degrees counter-clockwise "
+        "from the card's right edge, elevation above the card; give three or more. PHOTO@X,Y,Z gives the light's place in mm",
+    )
+    examine.add_argument("--backlit", metavar="PHOTO", help="the same piece, camera not moved, with the light behind it")
+    examine.add_argument("--ring", metavar="PHOTO", help="a photo of a ring cut from the same pipe, seen from above")
+    examine.add_argument("--units", choices=("metric", "us"), default="metric", help="units of the report (default: metric)")
+    examine.add_argument("--out", metavar="FOLDER", help="folder for the results (default: the photo's name with -examined)")
+    examine.add_argument("--quiet", action="store_true", help="say nothing but errors")
+    examine.set_defaults(run=_examine)
+
+    card = commands.add_parser(
+        "card",
+        help="write the scale card to print",
+        description="Write the scale card as a PDF. Print it at 100 % (no fit to page), check the printed length with a ruler "
+        "and lay it beside the piece.",
+    )
+    card.add_argument("--paper", choices=("a4", "letter", "both"), default="both", help="paper size (default: one file for each)")
+    card.add_argument("--out", metavar="FOLDER", default=".", help="folder for the PDF (default: here)")
+    card.set_defaults(run=_card)
+
+    schema = commands.add_parser(
+        "schema",
+        help="print the description (JSON Schema) of examination.json",
+        description="Print the JSON Schema that every examination.json keeps to.",
+    )
+    schema.set_defaults(run=_schema)
+    return parser
+
+
+def read_marker(text: str) -> object:
+    """The Marker that ``--marker`` names. Raises InputError saying what it takes."""
+    from analyzer.scale import Marker
+
+    kind, _, rest = text.strip().partition(":")
+    kind = kind.lower()
+    try:
+        if kind in ("auto", "card", "ruler", "none") and not rest:
+            return Marker(kind=kind)
+        if kind == "disc":
+            diameter = float(rest)
+            if not 5 <= diameter <= 200:
+                raise InputError(f"A disc of {diameter:g} mm cannot be right; give its diameter in mm, for example disc:24.26.")
+            return Marker(kind=kind, diameter_mm=diameter)
+        if kind == "length":
+            x1, y1, x2, y2, length = (float(part) for part in rest.split(","))
+            if not length > 0 or (x1, y1) == (x2, y2):
+                raise InputError("A known length needs two different points and a length above zero.")
+            return Marker(kind=kind, points_px=((x1, y1), (x2, y2)), length_mm=length)
+    except ValueError:
+        pass
+    raise InputError(f"--marker {text!r} is not understood; it takes {MARKER_HELP}.")
+
+
+def _examine(options: argparse.Namespace) -> int:
+    # Imported here so that --help and a wrong option answer at once.
+    from analyzer import output
+    from analyzer.corrections import read_corrections
+    from analyzer.examination import Settings, examine
+    from analyzer.facts import read_facts
+    from analyzer.photo import read_photo
+    from analyzer.readings import read_readings
+
+    def say(words: str, share: float) -> None:
+        if not options.quiet:
+            print(f"{100 * share:3.0f} %  {words}", file=sys.stderr)
+
+    settings = Settings(view=options.view, tube=options.tube, marker=read_marker(options.marker))
+    facts = read_facts(options.facts) if options.facts else None
+    readings = read_readings(options.readings) if options.readings else None
+    corrections = read_corrections(options.corrections) if options.corrections else ()
+    photos = [read_photo(options.photo)]
+    if options.backlit:
+        photos.append(read_photo(options.backlit, role="backlit"))
+    if options.ring:
+        photos.append(read_photo(options.ring, role="ring"))
+    lights = _lights(options.light)
+    result = examine(
+        photos, facts=facts, settings=settings, readings=readings, corrections=corrections, lights=lights, progress=say
+    )
+    folder = Path(options.out) if options.out else Path(Path(options.photo).stem + "-examined")
+    say("Writing the results", 0.95)
+    paths = output.write(result, folder, units=options.units)
+    if not options.quiet:
+        from analyzer.report import spoken_summary
+
+        print(spoken_summary(result, units=options.units))
+        print(f"Results in {folder}: {', '.join(path.name for path in paths)}")
+    return 0
+
+
+def _lights(entries: Sequence[str]) -> tuple[object, ...]:
+    if not entries:
+        return ()
+    from analyzer.photo import read_photo
+    from analyzer.relief import Light
+
+    lights = []
+    for entry in entries:
+        path, at, place = entry.rpartition("@")
+        try:
+            numbers = tuple(float(part) for part in place.split(","))
+        except ValueError:
+            numbers = ()
+        if not at or len(numbers) not in (2, 3):
+            raise InputError(
+                f"--light {entry!r} is not understood; write PHOTO@AZIMUTH,ELEVATION in degrees, for example left.jpg@180,30."
+            )
+        photo = read_photo(path, role="light")
+        if len(numbers) == 2:
+            lights.append(Light(photo=photo, azimuth_deg=numbers[0], elevation_deg=numbers[1]))
+        else:
+            lights.append(Light(photo=photo, position_mm=numbers))
+    return tuple(lights)
+
+
+def _card(options: argparse.Namespace) -> int:
+    from analyzer import output
+    from analyzer.card import card_pdf
+
+    papers = ("a4", "letter") if options.paper == "both" else (options.paper,)
+    for paper in papers:
+        path = output.write_file(Path(options.out) / f"scale-card-{paper}.pdf", card_pdf(paper))
+        print(f"{path}: print at 100 %, check the printed length with a ruler before use.")
+    return 0
+
+
+def _schema(options: argparse.Namespace) -> int:
+    from analyzer.record import schema
+
+    print(json.dumps(schema(), indent=1))
+    return 0
+
+
+def _open(options: argparse.Namespace) -> int:
+    from ui.launch import launch
+
+    return launch(address=options.address, port=options.port, demo=options.demo, browser=not options.no_browser)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,208 @@
+"""Pictures of a result: the marked photo and the unrolled map. They draw what was found and compute nothing new.
+
+Pits are drawn as their own outline in a light line with a dark border, so that they show on bright and on dark metal and to
+colour-blind eyes alike; bands as hatching; the examined metal as a dashed outline.
+"""
+
+from __future__ import annotations
+
+import io
+
+import cv2
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+from matplotlib import font_manager
+
+from analyzer.bands import KINDS, Bands
+from analyzer.measured import MM_PER_INCH
+from analyzer.photo import Photo
+from analyzer.pits import PitCatalogue
+from analyzer.surface import Surface, unrolled
+
+LIGHT, DARK = (255, 255, 255), (20, 20, 20)
+PIT = (255, 214, 10)  # sunflower: 10:1 on black, and far in lightness from copper, patina and oxide
+UNSURE = (255, 255, 255)
+BAND_COLOURS = {"contact_mark": (86, 180, 233), "water_line": (240, 130, 220), "overall_stain": (200, 200, 200), "other": (160, 220, 140)}
+# first and second of a colour-blind-safe set (Okabe and Ito 2008), lightened to stand on dark metal
+
+
+def font(size: int) -> ImageFont.FreeTypeFont:
+    """DejaVu Sans, which matplotlib brings along."""
+    return ImageFont.truetype(font_manager.findfont("DejaVu Sans"), size)
+
+
+def marked_photo(
+    photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, numbers: bool = True, longest_px: int = 2400
+) -> np.ndarray:
+    """(h, w, 3) uint8: the photo cut to the piece with a margin, pits outlined and numbered, bands hatched."""
+    left, top, right, bottom = _window(photo, surface)
+    enlarge = float(np.clip(longest_px / max(right - left, bottom - top), 0.1, 3.0))
+    size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
+    picture = cv2.resize(
+        photo.rgb[top:bottom, left:right], size, interpolation=cv2.INTER_AREA if enlarge < 1 else cv2.INTER_CUBIC
+    )
+    line = max(1, round(max(size) / 900))
+    band_labels = bands.labels[top:bottom, left:right]
+    for place, kind in enumerate(KINDS, 1):
+        mask = cv2.resize((band_labels == place).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+        if mask.any():
+            _hatch(picture, mask, BAND_COLOURS[kind], line, place)
+    outline = ((surface.outline_px - (left, top)) * enlarge).astype(np.float32)
+    if len(outline) > 2:
+        _dashes(picture, outline, line)
+    labels = pits.labels[top:bottom, left:right]
+    for pit in pits.pits:
+        colour = PIT if pit.confidence >= 0.5 else UNSURE
+        for contour in _contours(labels, pit.id, pit.x_px - left, pit.y_px - top, pit.equivalent_diameter_px):
+            points = np.round((contour + 0.5) * enlarge - 0.5).astype(np.int32)
+            cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
+            cv2.polylines(picture, [points], True, colour, line, cv2.LINE_AA)
+    for mound in pits.mounds:
+        centre = (round((mound.x_px - left) * enlarge), round((mound.y_px - top) * enlarge))
+        radius = max(4, round(np.sqrt(mound.area_px / np.pi) * enlarge))
+        _triangle(picture, centre, radius, line)
+    if not numbers:
+        return picture
+    canvas = Image.fromarray(picture)
+    draw = ImageDraw.Draw(canvas)
+    letters = font(max(11, round(max(size) / 110)))
+    for pit in pits.pits:
+        radius = pit.equivalent_diameter_px / 2 * enlarge
+        place = ((pit.x_px - left) * enlarge + 0.75 * radius + 2, (pit.y_px - top) * enlarge - 0.75 * radius - letters.size)
+        draw.text(place, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
+    return np.asarray(canvas)
+
+
+def unrolled_map(
+    photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, units: str = "metric", longest_px: int = 2400
+) -> np.ndarray:
+    """(h, w, 3) uint8: the metal laid flat with the marks, a rule along the pipe and one round it."""
+    span_axial, span_around = _spans(surface)
+    step = max(span_axial, span_around) / longest_px
+    flat, seen = unrolled(surface, photo.rgb, step)
+    flat = np.where(seen[:, :, None], flat, 245).astype(np.uint8)
+    height, width = flat.shape[:2]
+    line = max(1, round(max(width, height) / 1200))
+    band_flat, _ = unrolled(surface, bands.labels, step)
+    for place, kind in enumerate(KINDS, 1):
+        mask = ((np.round(band_flat) == place) & seen).astype(np.uint8)
+        if mask.any():
+            _hatch(flat, mask, BAND_COLOURS[kind], line, place)
+    label_flat, _ = unrolled(surface, (pits.labels > 0).astype(np.uint8) * 255, step)
+    mask = ((label_flat > 127) & seen).astype(np.uint8)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.polylines(flat, contours, True, DARK, 3 * line, cv2.LINE_AA)
+    cv2.polylines(flat, contours, True, PIT, line, cv2.LINE_AA)
+    return _with_rules(flat, surface, step, units)
+
+
+def png(picture: np.ndarray) -> bytes:
+    """PNG bytes of an RGB, 8- or 16-bit grey picture."""
+    if picture.ndim == 3:
+        picture = cv2.cvtColor(picture, cv2.COLOR_RGB2BGR)
+    done, data = cv2.imencode(".png", picture)
+    if not done:
+        raise ValueError("the picture could not be encoded")
+    return data.tobytes()
+
+
+def jpeg(picture: np.ndarray, *, quality: int = 88) -> bytes:
+    """JPEG bytes without any of the photo's own record (no place, no time)."""
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "JPEG", quality=quality)
+    return out.getvalue()
+
+
+def _window(photo: Photo, surface: Surface) -> tuple[int, int, int, int]:
+    x0, y0 = surface.origin_px
+    height, width = surface.metal.shape
+    margin = round(0.06 * max(height, width))
+    return (max(0, x0 - margin), max(0, y0 - margin), min(photo.width_px, x0 + width + margin), min(photo.height_px, y0 + height + margin))
+
+
+def _contours(labels: np.ndarray, number: int, x: float, y: float, diameter: float) -> list[np.ndarray]:
+    reach = int(2 * diameter + 6)
+    top, left = max(0, int(y) - reach), max(0, int(x) - reach)
+    part = (labels[top : int(y) + reach, left : int(x) + reach] == number).astype(np.uint8)
+    found, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [contour[:, 0, :].astype(np.float32) + (left, top) for contour in found]
+
+
+def _hatch(picture: np.ndarray, mask: np.ndarray, colour: tuple[int, int, int], line: int, kind: int) -> None:
+    """Slanted lines over the mask, each kind at its own slant, and its outline."""
+    rows, columns = np.indices(mask.shape, sparse=True)
+    gap = 14 * line
+    slant = (rows + columns) if kind % 2 else (rows - columns)
+    stripes = ((slant % gap) < line) & (mask > 0)
+    picture[stripes] = (0.45 * picture[stripes] + 0.55 * np.array(colour)).astype(np.uint8)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    cv2.polylines(picture, contours, True, DARK, 3 * line, cv2.LINE_AA)
+    cv2.polylines(picture, contours, True, colour, 2 * line, cv2.LINE_AA)
+
+
+def _dashes(picture: np.ndarray, outline: np.ndarray, line: int) -> None:
+    closed = np.vstack([outline, outline[:1]])
+    lengths = np.r_[0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
+    dash = 12 * line
+    for start in np.arange(0, lengths[-1], 2 * dash):
+        at = np.linspace(start, min(start + dash, lengths[-1]), 4)
+        points = np.stack([np.interp(at, lengths, closed[:, k]) for k in (0, 1)], axis=1)
+        cv2.polylines(picture, [np.round(points).astype(np.int32)], False, DARK, 3 * line, cv2.LINE_AA)
+        cv2.polylines(picture, [np.round(points).astype(np.int32)], False, LIGHT, line, cv2.LINE_AA)
+
+
+def _triangle(picture: np.ndarray, centre: tuple[int, int], radius: int, line: int) -> None:
+    angles = np.radians([-90, 30, 150])
+    points = np.round(np.stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)], 1)).astype(np.int32)
+    cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
+    cv2.polylines(picture, [points], True, LIGHT, line, cv2.LINE_AA)
+
+
+def _spans(surface: Surface) -> tuple[float, float]:
+    axial, around = surface.axial[surface.metal], surface.around[surface.metal]
+    return float(axial.max() - axial.min()), float(around.max() - around.min())
+
+
+def _with_rules(flat: np.ndarray, surface: Surface, step: float, units: str) -> np.ndarray:
+    """A white border with divided rules: along the pipe below, round it at the left."""
+    height, width = flat.shape[:2]
+    size = max(13, round(max(height, width) / 90))
+    letters = font(size)
+    margin_left, margin_bottom, margin_top = 5 * size, 4 * size, size
+    canvas = Image.new("RGB", (width + margin_left + 2 * size, height + margin_top + margin_bottom), "white")
+    canvas.paste(Image.fromarray(flat), (margin_left, margin_top))
+    draw = ImageDraw.Draw(canvas)
+    if surface.unit == "mm":
+        unit, factor = ("mm", 1.0) if units == "metric" else ("in", 1 / MM_PER_INCH)
+    else:
+        unit, factor = "px", 1.0
+    start_axial = float(np.nanmin(surface.axial[surface.metal]))
+    start_around = float(np.nanmin(surface.around[surface.metal]))
+    for along in (True, False):
+        start, length = (start_axial, width) if along else (start_around, height)
+        span = length * step * factor
+        tick = _round_step(span / 8)
+        first = np.ceil(start * factor / tick) * tick
+        for value in np.arange(first, start * factor + span + 1e-9, tick):
+            at = (value / factor - start) / step
+            text = f"{value:.10g}"
+            if along:
+                x, y = margin_left + at, margin_top + height
+                draw.line([(x, y), (x, y + size // 2)], fill=DARK, width=2)
+                draw.text((x, y + size * 0.6), text, font=letters, fill=DARK, anchor="ma")
+            else:
+                x, y = margin_left, margin_top + at
+                draw.line([(x - size // 2, y), (x, y)], fill=DARK, width=2)
+                draw.text((x - size * 0.7, y), text, font=letters, fill=DARK, anchor="rm")
+    draw.text((margin_left + width / 2, margin_top + height + 2.4 * size), f"along the pipe, {unit}", font=letters, fill=DARK, anchor="ma")
+    label = Image.new("L", (height, 2 * size), 0)
+    ImageDraw.Draw(label).text((height / 2, size), f"round the pipe, {unit}", font=letters, fill=255, anchor="mm")
+    turned = label.rotate(90, expand=True)
+    canvas.paste(Image.new("RGB", turned.size, DARK), (0, margin_top), turned)
+    return np.asarray(canvas)
+
+
+def _round_step(rough: float) -> float:
+    """The 1-2-5 step next above."""
+    power = 10 ** np.floor(np.log10(rough))
+    return float(power * next(m for m in (1, 2, 5, 10) if m * power >= rough))

@@ -1,0 +1,71 @@
+"""Writing an examination into a folder: every file whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from analyzer import drawing, record, report
+from analyzer.examination import Examination
+from analyzer.flags import InputError
+
+FILES: dict[str, Callable[[Examination, str], bytes]] = {
+    "examination.json": lambda e, units: record.to_json(e).encode(),
+    "pits.csv": lambda e, units: record.pits_csv(e).encode(),
+    "bands.csv": lambda e, units: record.bands_csv(e).encode(),
+    "pit-labels.png": lambda e, units: drawing.png(e.pits.labels),
+    "band-labels.png": lambda e, units: drawing.png(e.bands.labels),
+    "overlay.png": lambda e, units: drawing.png(drawing.marked_photo(e.photo, e.surface, e.standing_pits, e.bands)),
+    "unrolled.png": lambda e, units: drawing.png(
+        drawing.unrolled_map(e.photo, e.surface, e.standing_pits, e.bands, units=units)
+    ),
+    "report.html": lambda e, units: report.html(e, units=units).encode(),
+    "report.pdf": lambda e, units: report.pdf(e, units=units),
+}
+
+
+def write(
+    examination: Examination, folder: str | Path, *, units: str = "metric", only: tuple[str, ...] | None = None
+) -> list[Path]:
+    """Write the files of ``FILES`` (or those of ``only``) into ``folder`` and return their paths.
+
+    All are made before the first is written, and each is put in place by a rename, so that a failure leaves no half file.
+    Raises InputError where the folder cannot be written.
+    """
+    made = {name: make(examination, units) for name, make in FILES.items() if only is None or name in only}
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        return [_put(folder / name, data) for name, data in made.items()]
+    except OSError as error:
+        raise InputError(
+            f"The results cannot be written to {folder} ({error.strerror}); choose another folder with --out."
+        ) from None
+
+
+def write_file(path: str | Path, data: bytes) -> Path:
+    """Write one file whole or not at all. Raises InputError where that cannot be done."""
+    path = Path(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return _put(path, data)
+    except OSError as error:
+        raise InputError(f"{path} cannot be written ({error.strerror}); choose another place.") from None
+
+
+def _put(path: Path, data: bytes) -> Path:
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        # mkstemp makes files for the owner's eyes only; a report is to be shared like any other file.
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(temporary, 0o666 & ~mask)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return path

@@ -1,0 +1,589 @@
+"""An examination as pages: one set of blocks, printed as PDF and as HTML."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import jinja2
+from fpdf import FPDF
+from fpdf.enums import XPos, YPos
+from fpdf.fonts import FontFace
+from matplotlib import font_manager
+
+from analyzer import display, drawing
+from analyzer.examination import Examination
+from analyzer.measured import Measure
+from analyzer.record import CAUTION
+from analyzer.steps import PHASES, homeowner_page
+
+MOST_PITS_LISTED = 40  # the largest; all stand in pits.csv
+
+
+@dataclass(frozen=True, kw_only=True)
+class Paragraph:
+    text: str
+    strong: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bullets:
+    items: tuple[str, ...]
+    numbered: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    widths: tuple[float, ...] = ()  # relative
+    caption: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    jpeg: bytes
+    width_px: int
+    height_px: int
+    caption: str
+    alternative: str  # what a person who cannot see it needs to know
+
+
+@dataclass(frozen=True, kw_only=True)
+class Caution:
+    text: str
+
+
+Block = Paragraph | Bullets | Table | Picture | Caution
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    title: str
+    blocks: tuple[Block, ...]
+    new_page: bool = False
+
+
+def sections(examination: Examination, *, units: str = "metric") -> tuple[Section, ...]:
+    """The report's content in order: answer, plain page, pictures, measures, wall, causes, steps, record."""
+    return tuple(
+        section
+        for section in (
+            _answer(examination, units),
+            _plain_page(examination),
+            _pictures(examination, units),
+            _measures(examination, units),
+            _pit_table(examination, units),
+            _wall(examination, units),
+            _causes(examination),
+            _steps(examination),
+            _facts(examination),
+            _corrections(examination, units),
+            _record(examination),
+        )
+        if section is not None
+    )
+
+
+def headline_figures(examination: Examination, units: str = "metric") -> tuple[tuple[str, str, str], ...]:
+    """(name, value, 95 % interval) of the figures a person looks for first."""
+    pits, pattern, surface, wall = (
+        examination.standing_pits,
+        examination.standing_pattern,
+        examination.standing_surface,
+        examination.wall,
+    )
+    rows: list[tuple[str, str, str]] = []
+    if surface.view == "end":
+        rows.append(_figure("Smallest wall round the ring", wall.minimum_mm, "length_mm", units))
+        rows.append(_figure("Mean wall round the ring", wall.mean_mm, "length_mm", units))
+    else:
+        rows.append(_figure("Pits counted", pits.count, "count", units))
+        rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
+        rows.append(_figure("Largest pit opening", pattern.largest_diameter_mm, "length_mm", units))
+        rows.append(
+            _figure("Metal examined", surface.examined_area if surface.unit == "mm" else None, "metal_mm2", units)
+        )
+    name = "Remaining wall" + (" (indicative)" if wall.indicative else "")
+    rows.append(_figure(name, wall.remaining_mm, "length_mm", units))
+    return tuple(rows)
+
+
+def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
+    """A few lines for the terminal."""
+    lines = [examination.judgement.summary]
+    lines += [f"  {name}: {value}" + (f" (95 %: {span})" if span else "") for name, value, span in headline_figures(examination, units)]
+    lines += [f"  {flag.severity}: {flag.message} {flag.remedy}" for flag in examination.flags if flag.severity != "note"]
+    return "\n".join(lines)
+
+
+def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[str, str, str]:
+    return name, display.value(measure, kind, units), display.interval(measure, kind, units)
+
+
+def _answer(examination: Examination, units: str) -> Section:
+    blocks: list[Block] = [
+        Paragraph(text=examination.judgement.summary, strong=True),
+        Table(
+            head=("Measure", "Value", "95 % interval"),
+            rows=headline_figures(examination, units),
+            widths=(5, 3, 4),
+        ),
+        Caution(text=CAUTION),
+    ]
+    serious = [flag for flag in examination.flags if flag.severity != "note"]
+    if serious:
+        blocks.append(Paragraph(text="What limits this result:"))
+        blocks.append(Bullets(items=tuple(f"{flag.message} {flag.remedy}" for flag in serious)))
+    return Section(title="What was found", blocks=tuple(blocks))
+
+
+def _plain_page(examination: Examination) -> Section:
+    page = homeowner_page(examination.quantities, examination.judgement, examination.steps)
+    blocks: list[Block] = []
+    for heading, lines, numbered in (
+        ("What happened", page.what_happened, False),
+        ("How sure is that?", page.how_sure, False),
+        ("Do these first", page.first_three, True),
+        ("Whom to call", page.whom_to_call, False),
+        ("What not to do", page.what_not_to_do, False),
+    ):
+        if lines:
+            blocks.append(Paragraph(text=heading, strong=True))
+            blocks.append(Bullets(items=tuple(lines), numbered=numbered))
+    blocks.append(Caution(text=page.limits))
+    return Section(title="For the homeowner, in plain words", blocks=tuple(blocks), new_page=True)
+
+
+def _picture(rgb: Any, caption: str, alternative: str) -> Picture:
+    return Picture(
+        jpeg=drawing.jpeg(rgb), width_px=rgb.shape[1], height_px=rgb.shape[0], caption=caption, alternative=alternative
+    )
+
+
+def _pictures(examination: Examination, units: str) -> Section:
+    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.bands
+    what = f"{len(pits.pits)} pits outlined" + (f", {len(pits.mounds)} mounds as triangles" if pits.mounds else "")
+    seen = sorted({display.BAND_WORDS[band.kind] for band in bands.bands})
+    marks = f"; {', '.join(seen)}" if seen else "; no contact mark or water line found"
+    blocks: list[Block] = [
+        _picture(
+            drawing.marked_photo(examination.photo, surface, pits, bands, longest_px=1800),
+            f"The photo, marked: {what}{marks}. Dashed line: the metal that was looked at. Hatched: marks and lines.",
+            f"Photo of the piece with {what}{marks}.",
+        )
+    ]
+    if surface.view != "end" and surface.unit == "mm":
+        blocks.append(
+            _picture(
+                drawing.unrolled_map(examination.photo, surface, pits, bands, units=units, longest_px=1800),
+                "The same metal laid flat, true to size along and round the pipe.",
+                f"Unrolled map of the metal with {what}.",
+            )
+        )
+    for extra in examination.pictures(units=units):
+        blocks.append(_picture(*extra))
+    return Section(title="Pictures", blocks=tuple(blocks), new_page=True)
+
+
+def _measures(examination: Examination, units: str) -> Section:
+    surface, pattern, pits = examination.surface, examination.pattern, examination.pits
+    scale = surface.mm_per_px
+    rows: list[tuple[str, str, str, str]] = []
+
+    def add(name: str, measure: Measure | None, kind: str, rests_on: str) -> None:
+        rows.append((name, display.value(measure, kind, units), display.interval(measure, kind, units), rests_on))
+
+    if scale is not None:
+        # The scale stays in millimetres a pixel: it is what a reviewer checks on the picture.
+        relative = 100 * scale.standard_uncertainty / scale.value
+        budget = ", ".join(
+            f"{source} {abs(100 * part / scale.value):.2f} %" for source, part in sorted(scale.budget.items(), key=lambda row: -abs(row[1]))[:4]
+        )
+        rows.append(
+            (
+                "Scale at the metal",
+                f"{scale.value:.5f} mm a pixel",
+                f"± {1.96 * relative:.1f} %",
+                f"{display.METHOD_WORDS.get(examination.scale_method, examination.scale_method)}; {budget}",
+            )
+        )
+        add("Length of the piece seen", surface.axial_length, "length_mm", "fit of the tube's shape to its outline")
+        add("Metal seen", surface.seen_area, "metal_mm2", "on the metal, not in the picture")
+        add("Metal examined", surface.examined_area, "metal_mm2", "without metal seen at more than 70° from square")
+    add(
+        "Pits counted",
+        pits.count,
+        "count",
+        f"{display.EVIDENCE_WORDS.get(pits.evidence, pits.evidence)} {pits.evidence_version}"
+        + (f"; from {display.plain(pits.smallest_counted_mm, 'length_mm', units)} opening" if pits.smallest_counted_mm else ""),
+    )
+    if surface.view != "end":
+        add("Pits per area", pattern.pits_per_cm2, "per_cm2", "Poisson interval, for the run of pipe that this piece stands for")
+        add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "equivalent diameter of the mouths")
+        add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "equivalent diameter of the mouth")
+    for check in (*examination.calibration.cross_checks, *surface.cross_checks):
+        rows.append((f"Cross-check: {check.name}", f"{check.difference_percent:+.1f} %".replace("-", "−"), f"± {1.96 * check.standard_uncertainty_percent:.1f} %", check.sentence))
+    blocks: list[Block] = [Table(head=("Measure", "Value", "95 % interval", "Rests on"), rows=tuple(rows), widths=(4, 3, 3.4, 7))]
+    if pattern.density_rating or pattern.size_rating:
+        blocks.append(
+            Paragraph(
+                text=f"Ratings of the pitting standard (ASTM G46): density {pattern.density_rating or display.UNKNOWN}, "
+                f"size {pattern.size_rating or display.UNKNOWN}. The chart was made for large areas; on a small piece the "
+                "interval above says more."
+            )
+        )
+    bands = examination.bands
+    if bands.bands:
+        blocks.append(
+            Table(
+                head=("Mark", "Colour", "Along the pipe", "Area", "Share of metal"),
+                rows=tuple(
+                    (
+                        display.BAND_WORDS[band.kind] + (" (faint)" if band.confidence == "faint" else ""),
+                        display.COLOUR_WORDS.get(band.colour_class, band.colour_class),
+                        "all over"
+                        if band.axial_mm is None
+                        else f"{display.plain(band.axial_mm[0], 'length_mm', units)} to {display.plain(band.axial_mm[1], 'length_mm', units)}",
+                        display.full(band.area_mm2, "metal_mm2", units),
+                        f"{100 * band.share_of_metal:.0f} %",
+                    )
+                    for band in bands.bands
+                ),
+                widths=(3, 3, 4, 5, 2),
+            )
+        )
+    if bands.colour_shares and surface.view != "end":
+        shares = sorted(((share, name) for name, share in bands.colour_shares.items() if share >= 0.01), reverse=True)
+        white = {"card": "white taken from the card's paper", "grey world": "white guessed from the whole picture"}
+        blocks.append(
+            Paragraph(
+                text="Colours of the metal: "
+                + ", ".join(f"{display.COLOUR_WORDS[name]} {100 * share:.0f} %" for share, name in shares)
+                + f" ({white.get(bands.white_source, bands.white_source)})."
+            )
+        )
+    return Section(title="Measures", blocks=tuple(blocks), new_page=True)
+
+
+def _pit_table(examination: Examination, units: str) -> Section | None:
+    pits = examination.standing_pits.pits
+    if not pits:
+        return None
+    depths = examination.wall.pit_depths
+    largest = sorted(pits, key=lambda pit: -pit.equivalent_diameter_px)[:MOST_PITS_LISTED]
+    rows = tuple(
+        (
+            str(pit.id),
+            display.plain(pit.axial_mm, "length_mm", units),
+            display.plain(pit.around_mm, "length_mm", units),
+            display.full(pit.equivalent_diameter_mm, "length_mm", units)
+            if pit.equivalent_diameter_mm
+            else f"{pit.equivalent_diameter_px:.0f} pixels",
+            display.full(depths[pit.id].depth_mm, "length_mm", units) if pit.id in depths and depths[pit.id].depth_mm else display.UNKNOWN,
+            {True: "yes", False: "no", None: display.UNKNOWN}[pit.through],
+            f"{100 * pit.confidence:.0f} in 100",
+        )
+        for pit in largest
+    )
+    blocks: list[Block] = [
+        Table(
+            head=("No.", "Along", "Round", "Opening", "Depth", "Through?", "True pit in"),
+            rows=rows,
+            widths=(1.2, 2.2, 2.2, 5.2, 4.4, 2.2, 2.4),
+            caption="Numbers as on the marked photo. Last column: of candidates like this one on pictures with known truth, how "
+            "many were pits.",
+        )
+    ]
+    if len(pits) > MOST_PITS_LISTED:
+        blocks.append(Paragraph(text=f"The {MOST_PITS_LISTED} largest of {len(pits)}; all stand in pits.csv."))
+    return Section(title="Pits", blocks=tuple(blocks))
+
+
+def _wall(examination: Examination, units: str) -> Section:
+    wall = examination.wall
+    rows = [
+        ("Nominal wall", display.value(wall.nominal_mm, "length_mm", units), display.interval(wall.nominal_mm, "length_mm", units)),
+        ("Remaining wall", display.value(wall.remaining_mm, "length_mm", units), display.interval(wall.remaining_mm, "length_mm", units)),
+    ]
+    blocks: list[Block] = [
+        Table(head=("Wall", "Value", "95 % interval or range"), rows=tuple(rows), widths=(4, 3, 4)),
+        Bullets(items=tuple(f"{item.sentence}" for item in wall.evidence)) if wall.evidence else Paragraph(text="No evidence on depth was given."),
+    ]
+    if wall.indicative:
+        blocks.append(
+            Caution(
+                text="Indicative only: one plain photo cannot see depth. Use a depth gauge, a cut ring or photos with the torch from "
+                "several sides before anything rests on this figure."
+            )
+        )
+    for paragraph in wall.paragraphs(units=units):
+        blocks.append(Paragraph(text=paragraph))
+    return Section(title="The wall", blocks=tuple(blocks))
+
+
+def _causes(examination: Examination) -> Section:
+    judgement = examination.judgement
+    blocks: list[Block] = [
+        Paragraph(text=judgement.summary, strong=True),
+        Table(
+            head=("Cause", "Standing", "Role"),
+            rows=tuple((f.name, f.standing, f.role or "–") for f in judgement.findings if f.standing != "ruled out"),
+            widths=(6, 3, 3),
+        ),
+    ]
+    shown = [f for f in judgement.findings if f.standing in ("fits well", "fits", "possible")][:4]
+    for finding in shown:
+        blocks.append(Paragraph(text=f"{finding.name}: {finding.standing}", strong=True))
+        blocks.append(Paragraph(text=finding.technical))
+        for heading, reasons in (("For", finding.facts_for), ("Against", finding.facts_against), ("Not known", finding.facts_not_known)):
+            if reasons:
+                blocks.append(
+                    Bullets(items=tuple(f"{heading}: {reason.sentence}" + (f" [{reason.source}]" if reason.source and heading != "Not known" else "") for reason in reasons[:6]))
+                )
+    excluded = [f for f in judgement.findings if f.standing == "ruled out"]
+    if excluded:
+        blocks.append(Paragraph(text="Ruled out: " + ", ".join(f.name for f in excluded) + "."))
+    if judgement.checks:
+        blocks.append(Paragraph(text="Checks that would tell most, best first:", strong=True))
+        blocks.append(Bullets(items=tuple(f"{c.question} {c.how} ({c.effort})" for c in judgement.checks[:5]), numbered=True))
+    return Section(title="Why it failed", blocks=tuple(blocks), new_page=True)
+
+
+def _steps(examination: Examination) -> Section:
+    blocks: list[Block] = []
+    for phase in PHASES:
+        rows = [step for step in examination.steps if step.phase == phase]
+        if not rows:
+            continue
+        blocks.append(Paragraph(text=phase[:1].upper() + phase[1:], strong=True))
+        blocks.append(
+            Table(
+                head=("Step", "What and why", "Who"),
+                rows=tuple(
+                    (
+                        step.title,
+                        " ".join(part for part in (step.what, step.why, f"Caution: {step.caution}" if step.caution else "", f"[{step.source}]") if part),
+                        f"{step.who}; {step.effort}",
+                    )
+                    for step in rows
+                ),
+                widths=(3.2, 9, 3),
+            )
+        )
+    return Section(title="What to do", blocks=tuple(blocks), new_page=True)
+
+
+def _facts(examination: Examination) -> Section | None:
+    if not examination.facts:
+        return None
+    rows = tuple((name.replace("_", " "), _said(value)) for name, value in sorted(examination.facts.items()))
+    return Section(title="Facts of the installation, as told", blocks=(Table(head=("Fact", "Told"), rows=rows, widths=(4, 6)),))
+
+
+def _said(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_said(item) for item in value)
+    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
+
+
+def _corrections(examination: Examination, units: str) -> Section | None:
+    if not examination.corrections or examination.corrected is None:
+        return None
+    automatic, by_hand = examination.pattern, examination.corrected_pattern
+    rows = (
+        ("Pits counted", str(len(examination.pits.pits)), str(len(examination.corrected.pits.pits))),
+        (
+            "Pits per area",
+            display.full(automatic.pits_per_cm2, "per_cm2", units),
+            display.full(by_hand.pits_per_cm2 if by_hand else None, "per_cm2", units),
+        ),
+        (
+            "Metal examined",
+            display.full(examination.surface.examined_area if examination.surface.unit == "mm" else None, "metal_mm2", units),
+            display.full(examination.corrected.surface.examined_area if examination.surface.unit == "mm" else None, "metal_mm2", units),
+        ),
+    )
+    entries = tuple(
+        (entry.kind.replace("_", " ") + (f" {entry.pit}" if entry.pit else ""), entry.who or display.UNKNOWN, entry.when or display.UNKNOWN, entry.why)
+        for entry in examination.corrections
+    )
+    return Section(
+        title="Corrected by hand",
+        blocks=(
+            Table(head=("Measure", "Automatic", "Corrected"), rows=rows, widths=(3, 5, 5)),
+            Table(head=("Entry", "Who", "When", "Why"), rows=entries, widths=(3, 2, 3, 5)),
+        ),
+    )
+
+
+def _record(examination: Examination) -> Section:
+    rows = tuple(
+        (
+            photo.role,
+            photo.name,
+            f"{photo.width_px} x {photo.height_px}",
+            photo.camera.taken or display.UNKNOWN,
+            photo.sha256,
+        )
+        for photo in examination.photos
+    )
+    notes = tuple(f"{flag.severity}: {flag.message} {flag.remedy}" for flag in examination.flags)
+    settings = examination.settings
+    told = ", ".join(
+        (
+            f"view {settings.view or 'judged from the picture'}",
+            f"tube {settings.tube or display.UNKNOWN}",
+            f"marker {settings.marker.kind}",
+        )
+    )
+    blocks: list[Block] = [
+        Table(head=("Role", "File", "Pixels", "Taken", "SHA-256 of the file"), rows=rows, widths=(1.6, 3, 2.2, 3, 8)),
+        Paragraph(text=f"Told to the program: {told}. Program version {examination.program_version}."),
+    ]
+    if notes:
+        blocks.append(Paragraph(text="Notes on quality", strong=True))
+        blocks.append(Bullets(items=notes))
+    return Section(title="Record", blocks=tuple(blocks))
+
+
+# --- HTML ---------------------------------------------------------------------------------------------------------
+
+
+def html(examination: Examination, *, units: str = "metric") -> str:
+    """One page that stands alone: no file beside it, nothing fetched."""
+    template = resources.files("analyzer").joinpath("data/report.html.jinja").read_text(encoding="utf-8")
+    environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode()
+    environment.tests["kind"] = lambda block, name: type(block).__name__ == name
+    return environment.from_string(template).render(
+        title=f"Examination of {examination.photo.name}", sections=sections(examination, units=units)
+    )
+
+
+# --- PDF ----------------------------------------------------------------------------------------------------------
+
+_INK, _SOFT, _LINE, _TINT, _WARN = (28, 32, 36), (90, 98, 106), (200, 205, 210), (240, 243, 245), (255, 246, 224)
+
+
+class _Pages(FPDF):
+    def header(self) -> None:
+        self.set_font("body", size=8)
+        self.set_text_color(*_SOFT)
+        self.cell(0, 5, self.heading, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.ln(2)
+        self.set_text_color(*_INK)
+
+    def footer(self) -> None:
+        self.set_y(-12)
+        self.set_font("body", size=8)
+        self.set_text_color(*_SOFT)
+        self.cell(0, 5, "A photo never proves a cause or a safe pressure.", align="L")
+        self.cell(0, 5, f"{self.page_no()} / {{nb}}", align="R")
+        self.set_text_color(*_INK)
+
+
+def pdf(examination: Examination, *, units: str = "metric", made: dt.datetime | None = None) -> bytes:
+    """The report as PDF, A4 (Letter with US units). The same examination and ``made`` give the same bytes."""
+    pages = _Pages(format="a4" if units == "metric" else "letter")
+    pages.heading = f"Removed pipe section: {examination.photo.name}"
+    pages.set_title(pages.heading)
+    pages.set_lang("en")
+    pages.set_creator("cutpipe")
+    pages.set_creation_date(made or dt.datetime(2000, 1, 1, tzinfo=dt.timezone.utc))
+    for style, name in (("", "DejaVu Sans"), ("B", "DejaVu Sans:bold")):
+        pages.add_font("body", style, font_manager.findfont(name))
+    pages.set_margins(16, 12, 16)
+    pages.set_auto_page_break(True, 16)
+    pages.add_page()
+    pages.set_font("body", "B", 17)
+    pages.multi_cell(0, 9, "Examination of a removed pipe section", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pages.ln(1)
+    for number, section in enumerate(sections(examination, units=units)):
+        if section.new_page and pages.get_y() > 40:
+            pages.add_page()
+        if pages.get_y() > pages.h - 50:
+            pages.add_page()
+        pages.start_section(section.title)
+        pages.ln(2 if number else 0)
+        pages.set_font("body", "B", 13)
+        pages.multi_cell(0, 7.5, section.title, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.ln(0.8)
+        for block in section.blocks:
+            _print(pages, block)
+    return bytes(pages.output())
+
+
+def _print(pages: _Pages, block: Block) -> None:
+    if isinstance(block, Paragraph):
+        pages.set_font("body", "B" if block.strong else "", 9.5)
+        if pages.get_y() > pages.h - 30:
+            pages.add_page()
+        pages.multi_cell(0, 4.9, block.text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.ln(1.4)
+    elif isinstance(block, Caution):
+        pages.set_font("body", size=9)
+        pages.set_fill_color(*_WARN)
+        pages.multi_cell(0, 5, block.text, fill=True, padding=2, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.ln(2)
+    elif isinstance(block, Bullets):
+        pages.set_font("body", size=9.5)
+        for number, item in enumerate(block.items, 1):
+            mark = f"{number}." if block.numbered else "•"
+            pages.set_x(pages.l_margin + 1)
+            pages.cell(6, 4.9, mark)
+            pages.multi_cell(pages.epw - 7, 4.9, item, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+            pages.ln(0.6)
+        pages.ln(1)
+    elif isinstance(block, Table):
+        pages.set_font("body", size=8.2)
+        pages.set_draw_color(*_LINE)
+        with pages.table(
+            col_widths=block.widths or None,
+            text_align="LEFT",
+            line_height=4.2,
+            padding=(0.8, 1.2),
+            headings_style=FontFace(emphasis="BOLD", fill_color=_TINT, color=_INK),
+            borders_layout="HORIZONTAL_LINES",
+        ) as table:
+            table.row(block.head)
+            for row in block.rows:
+                table.row(tuple(_breakable(cell) for cell in row))
+        if block.caption:
+            pages.set_font("body", size=8)
+            pages.set_text_color(*_SOFT)
+            pages.multi_cell(0, 4.2, block.caption, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+            pages.set_text_color(*_INK)
+        pages.ln(2.5)
+    else:
+        room = pages.h - pages.b_margin - pages.get_y() - 14
+        width = pages.epw
+        height = width * block.height_px / block.width_px
+        most = pages.h - pages.t_margin - pages.b_margin - 40
+        if height > most:
+            width, height = width * most / height, most
+        if height > room:
+            if height * 0.6 < room and room > 70:
+                width, height = width * room / height, room
+            else:
+                pages.add_page()
+        pages.image(block.jpeg, x=pages.l_margin + (pages.epw - width) / 2, w=width, h=height, alt_text=block.alternative)
+        pages.ln(1.5)
+        pages.set_font("body", size=8.5)
+        pages.set_text_color(*_SOFT)
+        pages.multi_cell(0, 4.4, block.caption, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.set_text_color(*_INK)
+        pages.ln(3)
+
+
+def _breakable(cell: str) -> str:
+    """A word without a space (a hash, a file's name) may break after every 16 letters."""
+    return " ".join(
+        "\u200b".join(word[k : k + 16] for k in range(0, len(word), 16)) if len(word) > 24 else word for word in cell.split(" ")
+    )
+
