@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
-from analyzer.flags import Flag
-from analyzer.measured import Measure
+from analyzer import specimen as look
+from analyzer._piece import Camera, Fit, Piece, Prior, Target, first_guess, fit_piece, turned_round
+from analyzer.flags import Flag, SurfaceError, raise_flag
+from analyzer.measured import COVERAGE_95, Measure
 from analyzer.photo import Photo
 from analyzer.scale import Calibration, CrossCheck
+from analyzer.specimen import COVERED, METAL, OTHER_SIDE, RIM, Specimen, find_specimen
 from analyzer.tables import Tube
 
 GRAZING_DEG = 70.0  # metal more oblique than this is seen but not examined
+VIEWS = look.VIEWS
+USUAL_WALL_MM = (1.0, 0.2)  # copper tube of 1/2 to 1 inch: 0.7 to 1.3 mm over types M to K (ASTM B88); half range 0.3
+OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-0.05 mm in these sizes (ASTM B88)
+FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +56,7 @@ class Surface:
     outline_px: np.ndarray  # (N, 2) float32: outline of the seen metal in the upright photo
     cross_checks: tuple[CrossCheck, ...] = ()
     flags: tuple[Flag, ...] = ()
+    specimen_source: str = "learned"  # how the piece was found: "learned", "colour" or "whole picture"
 
     @property
     def examined(self) -> np.ndarray:
@@ -57,13 +68,590 @@ class Surface:
 def find_surface(
     photo: Photo, calibration: Calibration, *, view: str | None = None, tube: Tube | None = None
 ) -> Surface:
-    """Find the piece and cast its surface into the photo."""
-    raise NotImplementedError
+    """Find the piece and cast its surface into the photo.
+
+    ``view`` is "inside", "outside", "flat" or "end"; None judges it from the picture and says so. Without a marker the
+    tube's outside diameter gives the scale (flag ``scale_from_tube``); without either, lengths are pixels.
+    A flat view without any scale is taken as a close-up: the whole picture is metal.
+    Raises SurfaceError, one sentence that says what to do, where no piece is seen.
+    """
+    if view is not None and view not in VIEWS:
+        raise SurfaceError(f"There is no view called {view!r}; use inside, outside, flat or end.")
+    if float(photo.rgb.std()) < 2.0:
+        raise SurfaceError(f"{photo.name} shows one even tone and no pipe; take the photo again in good light.")
+    if view == "flat" and calibration.rotation is None and tube is None:
+        return _whole_picture(photo)
+    found = find_specimen(photo.rgb)
+    if found is None:
+        raise SurfaceError(
+            f"No pipe is found in {photo.name}; lay the piece on a plain table, wholly in the picture, and take the photo again."
+        )
+    flags: list[Flag] = []
+    source = "told"
+    if view is None:
+        view, sure = _judge_view(found)
+        source = "judged from the picture"
+        if not sure:
+            flags.append(raise_flag("view_unsure", f" It was taken as {view!r}."))
+    if found.source == "colour":
+        flags.append(raise_flag("surface_by_colour"))
+    if view == "end":
+        return _ring(photo, calibration, found, tube, source, flags)
+    if calibration.rotation is None and tube is None:
+        return _in_pixels(photo, found, view, source, flags)
+    return _in_millimetres(photo, calibration, found, view, source, tube, flags)
 
 
 def unrolled(surface: Surface, image: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray]:
     """The picture laid out flat: (map, seen), ``axial`` to the right, ``around`` downwards, ``step`` units a pixel.
 
     ``image`` is (H, W) or (H, W, 3) in the upright photo's frame; where nothing is seen the map is 0 and ``seen`` False.
+    The map's first pixel is at the smallest ``axial`` and ``around`` seen.
     """
-    raise NotImplementedError
+    if step <= 0:
+        raise ValueError("step is a positive length")
+    x0, y0 = surface.origin_px
+    height, width = surface.metal.shape
+    window = image[y0 : y0 + height, x0 : x0 + width]
+    rows, columns = np.nonzero(surface.metal)
+    if not len(rows):
+        return np.zeros((1, 1, *image.shape[2:]), image.dtype), np.zeros((1, 1), bool)
+    axial, around = surface.axial[rows, columns], surface.around[rows, columns]
+    left, top = float(axial.min()), float(around.min())
+    shape = (int((around.max() - top) / step) + 1, int((axial.max() - left) / step) + 1)
+    # where each map pixel lies in the photo: means over the photo's pixels that fall into it, holes closed from their
+    # neighbours
+    place = ((around - top) / step).astype(np.int32) * shape[1] + ((axial - left) / step).astype(np.int32)
+    count = np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape).astype(np.float32)
+    sums = [
+        np.bincount(place, weights=v, minlength=shape[0] * shape[1]).reshape(shape).astype(np.float32)
+        for v in (columns, rows)
+    ]
+    seen = count > 0
+    known = [np.where(seen, s / np.maximum(count, 1), 0).astype(np.float32) for s in sums]
+    for reach in (3, 5, 9):
+        weight = cv2.blur(seen.astype(np.float32), (reach, reach))
+        grown = [cv2.blur(np.where(seen, k, 0), (reach, reach)) / np.maximum(weight, 1e-6) for k in known]
+        # a map pixel without a photo pixel of its own counts as seen when most around it are
+        fresh = ~seen & (weight > 0.45)
+        known = [np.where(fresh, g, k) for g, k in zip(grown, known)]
+        seen = seen | fresh
+    laid = cv2.remap(window, known[0], known[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    laid[~seen] = 0
+    return laid, seen
+
+
+# --- which view -------------------------------------------------------------------------------------------------------
+
+
+def _judge_view(found: Specimen) -> tuple[str, bool]:
+    """The likeliest view, and whether it stands out."""
+    if found.view_shares is None:
+        return "outside", False
+    best = int(np.argmax(found.view_shares))
+    return VIEWS[best], bool(found.view_shares[best] > 0.8)
+
+
+# --- without a scale --------------------------------------------------------------------------------------------------
+
+
+def _flat_maps(metal: np.ndarray) -> dict[str, np.ndarray]:
+    rows, columns = np.indices(metal.shape, dtype=np.float32)
+    blank = np.float32(np.nan)
+    return {
+        "axial": _shut(np.where(metal, columns, blank)),
+        "around": _shut(np.where(metal, rows, blank)),
+        "obliquity_deg": _shut(np.where(metal, np.float32(0), blank)),
+        "area_per_px": _shut(np.where(metal, np.float32(1), blank)),
+    }
+
+
+def _shut(array: np.ndarray) -> np.ndarray:
+    array.flags.writeable = False
+    return array
+
+
+def _whole_picture(photo: Photo) -> Surface:
+    height, width = photo.rgb.shape[:2]
+    metal = np.ones((height, width), bool)
+    area = Measure(value=float(height * width))
+    outline = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
+    return Surface(
+        view="flat", view_source="told", unit="px", origin_px=(0, 0), metal=_shut(metal), **_flat_maps(metal),
+        radius_mm=None, mm_per_px=None, seen_area=area, examined_area=area,
+        axial_length=Measure(value=float(width)), outline_px=_shut(outline), specimen_source="whole picture",
+    )  # fmt: skip
+
+
+def _window_of(pixels: np.ndarray, photo: Photo, margin: int = 4) -> tuple[int, int, int, int]:
+    x0, y0 = np.floor(pixels.min(0)).astype(int) - margin
+    x1, y1 = np.ceil(pixels.max(0)).astype(int) + margin + 1
+    return max(0, int(x0)), max(0, int(y0)), min(photo.width_px, int(x1)), min(photo.height_px, int(y1))
+
+
+def _share_in(found: Specimen, plane: np.ndarray, window: tuple[int, int, int, int]) -> np.ndarray:
+    """A class plane of the network's window laid on a window (x0, y0, x1, y1) of the photo."""
+    x0, y0, x1, y1 = window
+    shift = (np.array([x0, y0]) - np.asarray(found.origin)) / found.step
+    matrix = np.array([[1 / found.step, 0, shift[0]], [0, 1 / found.step, shift[1]]])
+    return cv2.warpAffine(
+        np.ascontiguousarray(plane, np.float32), matrix, (x1 - x0, y1 - y0),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT,
+    )
+
+
+def _pipe_part(found: Specimen) -> np.ndarray:
+    """(h, w) bool over the network's window: the largest connected piece."""
+    part = look.largest(found.pipe > 0.5)
+    if part is None:
+        raise SurfaceError("The pipe is too small in the picture; take the photo again from nearer.")
+    return part
+
+
+def _in_pixels(photo: Photo, found: Specimen, view: str, source: str, flags: list[Flag]) -> Surface:
+    part = _pipe_part(found)
+    rows, columns = np.nonzero(part)
+    window = _window_of(found.to_photo(np.stack([columns, rows], 1)), photo)
+    near = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
+    metal = (_share_in(found, found.shares[METAL] * near, window) > 0.5)
+    if not metal.any():
+        raise SurfaceError(f"No bare metal is seen on the pipe in {photo.name}; uncover the surface and take the photo again.")
+    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    outline = max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32(window[:2])
+    edge = float(cv2.arcLength(outline, True)) * 0.5 * FIT_NOISE_STEPS * found.step
+    area = Measure(value=float(metal.sum()), budget={"outline edge": edge})
+    box = cv2.minAreaRect(outline)[1]
+    return Surface(
+        view=view, view_source=source, unit="px", origin_px=window[:2], metal=_shut(metal), **_flat_maps(metal),
+        radius_mm=None, mm_per_px=None, seen_area=area, examined_area=area,
+        axial_length=Measure(value=float(max(box)), budget={"outline edge": found.step}), outline_px=_shut(outline),
+        flags=tuple(flags), specimen_source=found.source,
+    )  # fmt: skip
+
+
+# --- with a scale -----------------------------------------------------------------------------------------------------
+
+
+def _target(found: Specimen, mask: np.ndarray, photo: Photo) -> Target:
+    """Signed distance to the edge of ``mask`` (shares over the network's window), twice as fine as the window."""
+    fine = cv2.resize(mask.astype(np.float32), None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)
+    inside = (fine > 0.5).astype(np.uint8)
+    distance = cv2.distanceTransform(inside, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+    # the distance runs to the nearest pixel centre on the other side: half a pixel too far
+    distance -= 0.5 * np.sign(distance)
+    step = found.step / 3
+    shift = (0.5 / 3 - 0.5) * found.step
+    return Target(
+        distance=(distance * step).astype(np.float32), origin=(found.origin[0] + shift, found.origin[1] + shift),
+        step=step, picture=(photo.width_px, photo.height_px),
+    )  # fmt: skip
+
+
+def _face_mask(found: Specimen) -> np.ndarray:
+    """(h, w) shares of the face: metal and what covers it, the largest connected part, holes closed."""
+    face = found.face.copy()
+    part = look.largest(face > 0.5)
+    if part is None:
+        raise SurfaceError("No face of the pipe is seen; take the photo again with the pipe in good light.")
+    contours, _ = cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = cv2.drawContours(np.zeros(part.shape, np.uint8), contours, -1, 1, -1)
+    core = cv2.erode(filled, np.ones((3, 3), np.uint8)) > 0
+    near = cv2.dilate(filled, np.ones((3, 3), np.uint8)) > 0
+    return np.where(core, 1.0, np.where(near, face, 0.0)).astype(np.float32)
+
+
+def _camera(calibration: Calibration) -> Camera | None:
+    if calibration.rotation is None or calibration.translation_mm is None:
+        return None
+    return Camera(
+        matrix=np.asarray(calibration.camera_matrix, float),
+        distortion=np.asarray(calibration.distortion, float),
+        rotation=np.asarray(calibration.rotation, float),
+        translation=np.asarray(calibration.translation_mm, float),
+    )
+
+
+def _outline_points(found: Specimen, mask: np.ndarray) -> np.ndarray:
+    contours, _ = cv2.findContours((mask > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return found.to_photo(max(contours, key=cv2.contourArea)[:, 0])
+
+
+def _square_on(calibration: Calibration, found: Specimen, mask: np.ndarray, view: str, tube: Tube) -> Camera:
+    """A camera that looks straight down from where the tube shows its nominal width."""
+    outline = _outline_points(found, mask)
+    (_, _), (w, h), _ = cv2.minAreaRect(outline.astype(np.float32))
+    radius = tube.outside_diameter_mm / 2
+    wall = tube.wall_mm or USUAL_WALL_MM[0]
+    focal = float(calibration.camera_matrix[0, 0])
+    if view == "flat":
+        across = np.pi * (2 * radius - wall) * 0.97
+        candidates = [across / w, across / h]
+        per_px = candidates[1] if h <= w else candidates[0]
+        height = 0.0
+    else:
+        per_px = (2 * radius if view == "outside" else 2 * (radius - wall)) / min(w, h)
+        height = radius if view == "outside" else 2 * radius
+    middle = outline.mean(0)
+    depth = per_px * focal + height
+    ray = np.array([*((middle - calibration.camera_matrix[:2, 2]) / focal), 1.0])
+    return Camera(
+        matrix=np.asarray(calibration.camera_matrix, float), distortion=np.asarray(calibration.distortion, float),
+        rotation=np.diag([1.0, -1.0, -1.0]), translation=ray * depth,
+    )  # fmt: skip
+
+
+def _lies_on_card(calibration: Calibration, points_px: np.ndarray) -> bool:
+    """Whether the piece's middle lies within the card's markers."""
+    if calibration.method != "card" or not calibration.marker_outlines_px:
+        return False
+    hull = cv2.convexHull(np.concatenate(calibration.marker_outlines_px).astype(np.float32))
+    x, y = points_px.mean(0)
+    return cv2.pointPolygonTest(hull, (float(x), float(y)), False) >= 0
+
+
+def _wall_known(tube: Tube | None) -> tuple[float, float]:
+    if tube is None:
+        return USUAL_WALL_MM
+    if tube.wall_mm is not None:
+        return tube.wall_mm, max(0.05, (tube.wall_tolerance_mm or 0.1) / 2)
+    if tube.wall_range_mm is not None:
+        low, high = tube.wall_range_mm
+        return (low + high) / 2, max(0.1, (high - low) / 2 / math.sqrt(3) + 0.05)
+    return USUAL_WALL_MM
+
+
+def _best_fit(camera: Camera, target: Target, prior: Prior, outline: np.ndarray, noise: float) -> tuple[Fit, bool]:
+    """The fit of least cost over the ways in which the piece may lie: (fit, whole tube)."""
+    radius = prior.outside_radius or 10.0
+    heights = {"inside": radius, "outside": radius / 2, "flat": prior.wall + 1.0}
+    guess = first_guess(camera, outline, prior.table + heights[prior.view])
+    ways: list[tuple[np.ndarray, bool]] = []
+    if prior.view == "flat":
+        across = guess.copy()
+        across[[2, 3, 4]] = guess[2] + np.pi / 2, guess[4], guess[3]
+        ways = [(guess, False), (across, False)]
+        if prior.outside_radius is not None:  # the width that an opened tube has tells the axis
+            width = 0.97 * np.pi * (2 * prior.outside_radius - prior.wall)
+            misfit = [abs(math.log(way[4] / width)) for way, _ in ways]
+            if abs(misfit[0] - misfit[1]) > 0.15:
+                ways = [ways[int(np.argmin(misfit))]]
+    else:
+        start = guess.copy()
+        start[4] = guess[4] / 2
+        ways = [(start, False)]
+        if prior.view == "outside":
+            ways.append((start, True))
+    fits = [(fit_piece(camera, target, prior, start, whole=whole, noise_px=noise), whole) for start, whole in ways]
+    return min(fits, key=lambda pair: pair[0].cost)
+
+
+def _in_millimetres(
+    photo: Photo, calibration: Calibration, found: Specimen, view: str, source: str, tube: Tube | None, flags: list[Flag]
+) -> Surface:
+    mask = _face_mask(found)
+    target = _target(found, mask, photo)
+    outline = _outline_points(found, mask)
+    camera = _camera(calibration)
+    wall, wall_sd = _wall_known(tube)
+    radius = tube.outside_diameter_mm / 2 if tube else None
+    relative: dict[str, float]
+    if camera is None:
+        camera = _square_on(calibration, found, mask, view, tube)
+        flags.append(raise_flag("scale_from_tube"))
+        relative = {"tube as scale": 0.03 if view != "flat" else 0.05}
+        table, height_sd = 0.0, 0.0
+    else:
+        x, y = outline.mean(0)
+        relative = dict(calibration.relative_uncertainty_at(x, y)) or dict(calibration.relative_uncertainty)
+        on_card = _lies_on_card(calibration, outline)
+        table = 0.0 if on_card else -calibration.marker_plane_height_mm
+        height_sd = math.hypot(0.15, 0.0 if on_card else calibration.height_uncertainty_mm)
+    prior = Prior(
+        view=view, table=table, outside_radius=radius, outside_radius_sd=0.004 * (radius or 0.0), wall=wall, wall_sd=wall_sd
+    )
+    noise = FIT_NOISE_STEPS * found.step
+    fit, whole = _best_fit(camera, target, prior, outline, noise)
+    piece = _named_frame(fit.piece, camera)
+    return _cast(photo, found, camera, piece, fit, view, source, calibration, relative, height_sd, tube, flags)
+
+
+def _named_frame(piece: Piece, camera: Camera) -> Piece:
+    """Turn the axis so that s grows as the contract says: from the photo's left, or from above where it stands upright."""
+    ends = camera.project(piece.points(np.array([-piece.length / 2, piece.length / 2]), np.zeros(2)))
+    dx, dy = ends[1] - ends[0]
+    upright = abs(math.degrees(math.atan2(dx, dy))) < 10 or abs(math.degrees(math.atan2(dx, -dy))) < 10
+    if (dy < 0) if upright else (dx < 0):
+        return turned_round(piece)
+    return piece
+
+
+def _seen_cells(
+    piece: Piece, camera: Camera, found: Specimen, photo: Photo, around: int = 180, along: int = 100
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The face in cells: (area, seen, oblique in degrees), each (around, along).
+
+    Near the limb a pixel covers much metal and its area cannot be read from the picture; the cells sum it exactly.
+    """
+    low, high = piece.theta_limits(camera)
+    theta = low + (np.arange(around) + 0.5) / around * (high - low)
+    first, last = piece.ends(theta)
+    share = (np.arange(along) + 0.5) / along
+    s = first[:, None] + share[None, :] * (last - first)[:, None]
+    area = np.broadcast_to(((last - first) / along * piece.radius * (high - low) / around)[:, None], s.shape)
+    grid = np.broadcast_to(theta[:, None], s.shape)
+    points = piece.points(s.ravel(), grid.ravel())
+    pixels = camera.project(points)
+    seen = np.broadcast_to(piece.faces(camera, theta)[:, None], s.shape)
+    inside = (
+        (pixels[:, 0] > -0.5) & (pixels[:, 1] > -0.5)
+        & (pixels[:, 0] < photo.width_px - 0.5) & (pixels[:, 1] < photo.height_px - 0.5)
+    ).reshape(s.shape)  # fmt: skip
+    covered = found.at(found.shares[COVERED], pixels).reshape(s.shape) > 0.5
+    sight = camera.centre - points
+    normal = (points - np.asarray(piece.centre)) @ piece.axes.T
+    normal[:, 0] = 0
+    normal = normal @ piece.axes * piece.sign
+    cosine = (sight * normal).sum(1) / (np.linalg.norm(sight, axis=1) * np.linalg.norm(normal, axis=1))
+    oblique = np.degrees(np.arccos(np.clip(cosine, -1, 1))).reshape(s.shape)
+    return area, seen & inside & ~covered & (oblique < 90), oblique
+
+
+def _cast(
+    photo: Photo,
+    found: Specimen,
+    camera: Camera,
+    piece: Piece,
+    fit: Fit,
+    view: str,
+    source: str,
+    calibration: Calibration,
+    relative: Mapping[str, float],
+    height_sd: float,
+    tube: Tube | None,
+    flags: list[Flag],
+) -> Surface:
+    polygon = piece.polygon(camera)
+    limits = np.clip(polygon, -0.5, [photo.width_px - 0.5, photo.height_px - 0.5])
+    window = _window_of(limits, photo)
+    x0, y0, x1, y1 = window
+    shape = (y1 - y0, x1 - x0)
+    if min(shape) < 8:
+        raise SurfaceError("The pipe is too small in the picture; take the photo again from nearer.")
+    # the outline of the cast itself decides; the polygon only saves casting what is far off
+    near = np.zeros(shape, np.uint8)
+    cv2.fillPoly(near, [np.round(polygon - [x0, y0]).astype(np.int32)], 1)
+    near = cv2.dilate(near, np.ones((9, 9), np.uint8)) > 0
+    rows, columns = np.nonzero(near)
+    rays, spread = _rays_over(camera, window)
+    hit, s, theta, depth, facing = piece.cast(camera, rays[rows, columns])
+    covered = _share_in(found, found.shares[COVERED], window)[rows, columns] > 0.5
+    keep = hit & ~covered
+    rows, columns = rows[keep], columns[keep]
+    if not len(rows):
+        raise SurfaceError(f"No bare metal is seen on the pipe in {photo.name}; uncover the surface and take the photo again.")
+    s, theta, depth, facing = s[keep], theta[keep], depth[keep], facing[keep]
+    length_of_ray = np.linalg.norm(rays[rows, columns], axis=1)
+    metal = np.zeros(shape, bool)
+    metal[rows, columns] = True
+
+    def laid(values: np.ndarray) -> np.ndarray:
+        plane = np.full(shape, np.nan, np.float32)
+        plane[rows, columns] = values
+        return _shut(plane)
+
+    cosine = np.clip(facing / length_of_ray, 0, 1)
+    area_px = depth**2 * spread / np.maximum(facing, 0.02)
+    area, seen, oblique = _seen_cells(piece, camera, found, photo)
+    seen_mm2 = float(area[seen].sum())
+    examined_mm2 = float(area[seen & (oblique <= GRAZING_DEG)].sum())
+    focal = float(math.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
+    scale = float(np.median(depth)) / focal
+
+    # budgets
+    middle = float(np.median(depth))
+    shared = {name: part for name, part in relative.items() if part > 0}
+    scale_budget = {name: scale * part for name, part in shared.items()}
+    if height_sd:
+        scale_budget["height above the table"] = scale * height_sd / middle
+    if view == "flat":
+        sag = fit.sd.get("shape", 0.0) * fit.sd_scale * (piece.radius * 2 * piece.half_span) ** 2 / 24
+        scale_budget["curl"] = scale * sag / middle
+    power = 1.0 if view == "outside" and tube is not None else 2.0
+    edge = _outline_share(fit, view)
+    area_relative = {name: power * part for name, part in shared.items()}
+    if height_sd:
+        area_relative["height above the table"] = power * height_sd / middle
+    area_relative["outline edge"] = edge
+    lengths = {name: piece.length * part for name, part in shared.items()}
+    lengths["outline edge"] = fit.sd["length"]
+
+    def area_measure(value: float, more: float = 0.0) -> Measure:
+        budget = {name: value * part for name, part in area_relative.items()}
+        if more:
+            budget["limit of obliquity"] = more * value
+        return Measure(value=value, budget=budget)
+
+    checks = _tube_check(photo, calibration, camera, found, fit, view, tube, relative, flags)
+    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    outline = max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32([x0, y0])
+    return Surface(
+        view=view,
+        view_source=source,
+        unit="mm",
+        origin_px=(x0, y0),
+        metal=_shut(metal),
+        axial=laid(s + piece.length / 2),
+        around=laid(piece.radius * theta),
+        obliquity_deg=laid(np.degrees(np.arccos(cosine))),
+        area_per_px=laid(area_px),
+        radius_mm=None if view == "flat" else float(piece.radius),
+        mm_per_px=Measure(value=scale, budget=scale_budget),
+        seen_area=area_measure(seen_mm2),
+        examined_area=area_measure(examined_mm2, 0.01 if view != "flat" else 0.0),
+        axial_length=Measure(value=float(piece.length), budget=lengths),
+        outline_px=_shut(outline),
+        cross_checks=checks,
+        flags=tuple(flags),
+        specimen_source=found.source,
+    )
+
+
+def _outline_share(fit: Fit, view: str) -> float:
+    """Relative standard uncertainty of the area from the fit of the outline (edges, wall, span)."""
+    length = fit.sd["length"] / fit.piece.length
+    if view == "flat":
+        width = fit.sd["size"] / (2 * fit.piece.radius * fit.piece.half_span)
+        return math.hypot(length, width)
+    radius = fit.sd["size"] / fit.piece.radius if view == "inside" else 0.003
+    span = fit.sd.get("shape", 0.0) / fit.piece.half_span
+    return math.sqrt(length**2 + radius**2 + span**2)
+
+
+def _rays_over(camera: Camera, window: tuple[int, int, int, int], pitch: int = 16) -> tuple[np.ndarray, float]:
+    """Rays (h, w, 3), z = 1, over a window of the photo, and the area of a pixel on the plane z = 1.
+
+    Lens distortion changes slowly: a coarse grid is undistorted and filled in linearly.
+    """
+    x0, y0, x1, y1 = window
+    columns, rows = np.arange(x0 - 0.0, x1 + pitch, pitch), np.arange(y0 - 0.0, y1 + pitch, pitch)
+    grid = np.stack(np.meshgrid(columns, rows), -1)
+    coarse = camera.rays(grid.reshape(-1, 2)).reshape(*grid.shape[:2], 3)[..., :2].astype(np.float32)
+    yy, xx = np.mgrid[0 : y1 - y0, 0 : x1 - x0].astype(np.float32) / pitch
+    fine = cv2.remap(coarse, xx, yy, cv2.INTER_LINEAR)
+    along = coarse[:, 1:] - coarse[:, :-1]
+    down = coarse[1:] - coarse[:-1]
+    pixel = np.mean(along[:-1, :, 0] * down[:, :-1, 1] - along[:-1, :, 1] * down[:, :-1, 0]) / pitch**2
+    return np.concatenate([fine, np.ones((*fine.shape[:2], 1), np.float32)], -1), float(pixel)
+
+
+def _tube_check(
+    photo: Photo,
+    calibration: Calibration,
+    camera: Camera,
+    found: Specimen,
+    fit: Fit,
+    view: str,
+    tube: Tube | None,
+    relative: Mapping[str, float],
+    flags: list[Flag],
+) -> tuple[CrossCheck, ...]:
+    """The tube's diameter as the picture shows it by the marker's scale, against the nominal one."""
+    if tube is None or calibration.rotation is None or fit.free_size is None:
+        return ()
+    nominal = tube.outside_diameter_mm
+    measured, sd = fit.free_size
+    shared = math.sqrt(sum(part * part for part in relative.values()))
+    spread = 100 * math.hypot(math.hypot(sd / nominal, shared), OUTSIDE_TOLERANCE_MM / nominal)
+    difference = 100 * (measured / nominal - 1)
+    agrees = abs(difference) <= COVERAGE_95 * spread
+    sentence = (
+        f"By the marker's scale the tube measures {measured:.2f} mm across where {nominal:.2f} mm is nominal "
+        f"({difference:+.1f} %, standard uncertainty {spread:.1f} %): "
+        + ("they agree." if agrees else "they do not agree.")
+    )
+    if not agrees:
+        flags.append(raise_flag("tube_disagrees", f" ({difference:+.1f} %)"))
+    return (
+        CrossCheck(
+            name="tube diameter", difference_percent=difference, standard_uncertainty_percent=spread, agrees=agrees,
+            sentence=sentence,
+        ),
+    )  # fmt: skip
+
+
+# --- the cut ring -----------------------------------------------------------------------------------------------------
+
+
+def _ring(
+    photo: Photo, calibration: Calibration, found: Specimen, tube: Tube | None, source: str, flags: list[Flag]
+) -> Surface:
+    """A cut ring that stands on the table, seen from above: the face that the saw cut, and the scale in its plane."""
+    part = _pipe_part(found)
+    rim = (found.shares[RIM] > 0.5) & part
+    if rim.sum() < 20:
+        rim = part
+    points = np.argwhere(rim)[:, ::-1].astype(np.float32)
+    hull = cv2.convexHull(points)[:, 0]
+    contour = _dense(hull, 200)
+    (cx, cy), axes, angle = cv2.fitEllipse(contour)
+    long_px = (max(axes) + 1.0) * found.step  # the contour runs through pixel centres: half a pixel short on each side
+    outline = found.to_photo(cv2.ellipse2Poly((round(cx), round(cy)), (round(axes[0] / 2), round(axes[1] / 2)), round(angle), 0, 360, 5))
+    window = _window_of(outline, photo, 8)
+    near = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
+    metal = _share_in(found, found.shares[RIM] * near, window) > 0.5
+    scale = None
+    if tube is not None:
+        value = tube.outside_diameter_mm / long_px
+        scale = Measure(
+            value=value,
+            budget={
+                "outline edge": value * 0.7 * found.step / long_px,
+                "tube tolerance": value * OUTSIDE_TOLERANCE_MM / tube.outside_diameter_mm,
+                "loss outside": value * 0.004,
+            },
+        )
+    elif calibration.mm_per_px_marker is not None:
+        x, y = outline.mean(0)
+        camera = _camera(calibration)
+        depth = _plane_depth(camera, np.array([[x, y]]))
+        focal = float(math.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
+        height, height_sd = 20.0, 8.0
+        value = (depth - height) / focal
+        relative = calibration.relative_uncertainty_at(x, y) or dict(calibration.relative_uncertainty)
+        scale = Measure(
+            value=value,
+            budget={**{k: value * v for k, v in relative.items()}, "height of the ring": height_sd / focal},
+        )
+        flags.append(raise_flag("ring_height_assumed"))
+    maps = _flat_maps(metal)
+    unit, per = ("mm", scale.value) if scale else ("px", 1.0)
+    if scale:
+        maps = {
+            "axial": _shut(maps["axial"] * np.float32(per)),
+            "around": _shut(maps["around"] * np.float32(per)),
+            "obliquity_deg": maps["obliquity_deg"],
+            "area_per_px": _shut(maps["area_per_px"] * np.float32(per * per)),
+        }
+    value = float(metal.sum()) * per**2
+    budget = {k: 2 * value * v / per for k, v in scale.budget.items()} if scale else {}
+    budget["rim edge"] = 0.1 * value
+    area = Measure(value=value, budget=budget)
+    return Surface(
+        view="end", view_source=source, unit=unit, origin_px=window[:2], metal=_shut(metal), **maps, radius_mm=None,
+        mm_per_px=scale, seen_area=area, examined_area=area,
+        axial_length=Measure(value=long_px * per, budget={"outline edge": found.step * per}),
+        outline_px=_shut(outline.astype(np.float32)), flags=tuple(flags), specimen_source=found.source,
+    )  # fmt: skip
+
+
+def _plane_depth(camera: Camera, pixels: np.ndarray) -> float:
+    ray = camera.rays(pixels)[0] @ camera.rotation
+    return float(-camera.centre[2] / ray[2])
+
+
+def _dense(polygon: np.ndarray, count: int) -> np.ndarray:
+    """Points evenly spaced along a closed polygon."""
+    closed = np.concatenate([polygon, polygon[:1]])
+    run = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    at = np.linspace(0, run[-1], count, endpoint=False)
+    return np.stack([np.interp(at, run, closed[:, k]) for k in (0, 1)], 1).astype(np.float32)

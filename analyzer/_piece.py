@@ -1,0 +1,347 @@
+"""The piece as a part of a cylinder that lies on the table: seen by the camera, and fitted to its outline.
+
+Frame of the table: the marker's (millimetres, z up towards the camera). Frame of the piece: ``along`` its axis, ``across``
+to the right of ``along`` as seen from above, ``up``. A point of the face has the coordinates (s, theta): s along the axis
+from the middle of the piece, theta about the axis, 0 at the line nearest to straight above or below.
+
+A bore and a flat piece that curls upwards are hollow towards the camera (concave), an outside is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+HALF_SHELL_SPAN_RAD = np.radians(174.0)  # two saw cuts of 1 mm or so leave a little less than half; common practice, no source
+FLATTEST_RADIUS_MM = 2000.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Camera:
+    """A pinhole camera with distortion, placed over the table: camera point = rotation @ table point + translation."""
+
+    matrix: np.ndarray
+    distortion: np.ndarray
+    rotation: np.ndarray
+    translation: np.ndarray
+
+    @property
+    def centre(self) -> np.ndarray:
+        """(3,) the camera's place in the table's frame, mm."""
+        return -self.rotation.T @ self.translation
+
+    def project(self, points: np.ndarray) -> np.ndarray:
+        """(N, 3) points of the table's frame to (N, 2) pixels."""
+        turned, _ = cv2.Rodrigues(self.rotation)
+        pixels, _ = cv2.projectPoints(
+            np.ascontiguousarray(points, float).reshape(-1, 1, 3), turned, self.translation, self.matrix, self.distortion
+        )
+        return pixels.reshape(-1, 2)
+
+    def rays(self, pixels: np.ndarray) -> np.ndarray:
+        """(N, 2) pixels to (N, 3) directions in the camera's frame with z = 1."""
+        flat = cv2.undistortPoints(
+            np.ascontiguousarray(pixels, float).reshape(-1, 1, 2), self.matrix, self.distortion
+        ).reshape(-1, 2)
+        return np.concatenate([flat, np.ones((len(flat), 1))], axis=1)
+
+    def on_plane(self, pixels: np.ndarray, height: float) -> np.ndarray:
+        """(N, 2) pixels to (N, 2) points of the table's frame at z = ``height``."""
+        directions = self.rays(pixels) @ self.rotation
+        origin = self.centre
+        reach = (height - origin[2]) / directions[:, 2]
+        return (origin + reach[:, None] * directions)[:, :2]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """A patch of a cylinder. ``slopes`` tilt the two end cuts: s_end = -+length/2 + slope_across * across + slope_up * up."""
+
+    concave: bool
+    radius: float  # of the examined face, mm
+    half_span: float  # radians; pi for a whole tube
+    centre: tuple[float, float, float]  # middle of the axis in the table's frame, mm
+    heading: float  # of the axis in the table's frame, radians
+    length: float  # mm
+    slopes: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)  # across and up at the first end, then at the last
+
+    @property
+    def axes(self) -> np.ndarray:
+        """(3, 3) rows: along, across, up."""
+        c, s = np.cos(self.heading), np.sin(self.heading)
+        return np.array([[c, s, 0.0], [s, -c, 0.0], [0.0, 0.0, 1.0]])
+
+    @property
+    def sign(self) -> float:
+        return -1.0 if self.concave else 1.0
+
+    def ends(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """First and last s at each theta."""
+        across, up = self.radius * np.sin(theta), self.radius * self.sign * (np.cos(theta) - 1.0)
+        first = -self.length / 2 + self.slopes[0] * across + self.slopes[1] * up
+        last = self.length / 2 + self.slopes[2] * across + self.slopes[3] * up
+        return first, last
+
+    def points(self, s: np.ndarray, theta: np.ndarray) -> np.ndarray:
+        """(N, 3) points of the table's frame."""
+        local = np.stack(
+            [s, self.radius * np.sin(theta), self.sign * self.radius * np.cos(theta)], axis=-1
+        )
+        return np.asarray(self.centre) + local @ self.axes
+
+    def seen_from(self, camera: Camera) -> np.ndarray:
+        """(3,) the camera in the piece's frame."""
+        return self.axes @ (camera.centre - np.asarray(self.centre))
+
+    def theta_limits(self, camera: Camera) -> tuple[float, float]:
+        """The lines along the axis that bound the face as seen: rims, or where a convex face turns away."""
+        if self.concave:
+            return -self.half_span, self.half_span
+        _, across, up = self.seen_from(camera)
+        distance = np.hypot(across, up)
+        if distance <= self.radius:
+            return -self.half_span, self.half_span
+        towards, reach = np.arctan2(across, up), np.arccos(self.radius / distance)
+        return max(-self.half_span, towards - reach), min(self.half_span, towards + reach)
+
+    def faces(self, camera: Camera, theta: np.ndarray) -> np.ndarray:
+        """bool: whether the line at each theta turns its face to the camera and no other part of the piece hides it."""
+        _, across, up = self.seen_from(camera)
+        y, z = self.radius * np.sin(theta), self.sign * self.radius * np.cos(theta)
+        dy, dz = across - y, up - z
+        inward = y * dy + z * dz
+        if not self.concave:
+            return (inward > 0) & (np.abs(theta) <= self.half_span)
+        step = -2 * inward / (dy * dy + dz * dz)
+        crossing = np.arctan2(y + step * dy, -(z + step * dz))
+        hidden = (step < 1) & (np.abs(crossing) < self.half_span - 1e-9)
+        return (inward < 0) & ~hidden & (np.abs(theta) <= self.half_span + 1e-9)
+
+    def outline(self, camera: Camera, along: int = 60, around: int = 40) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """(pixels (N, 2), usable (N,), part (N,)) of the outline; parts 0 and 1 are the ends, 2 and 3 the sides."""
+        low, high = self.theta_limits(camera)
+        theta = np.linspace(low, high, around)
+        first, last = self.ends(theta)
+        inner = theta + np.where(theta > (low + high) / 2, -1e-6, 1e-6)
+        usable = self.faces(camera, inner)
+        at_low, at_high = self.ends(np.array([low, high]))
+        step = np.linspace(0, 1, along)
+        pieces = [
+            self.points(first, theta),
+            self.points(last, theta),
+            self.points(at_low[0] + step * (at_high[0] - at_low[0]), np.full(along, low)),
+            self.points(at_low[1] + step * (at_high[1] - at_low[1]), np.full(along, high)),
+        ]
+        pixels = camera.project(np.concatenate(pieces))
+        usable = np.concatenate([usable, usable, np.ones(2 * along, bool)])
+        part = np.repeat([0, 1, 2, 3], [around, around, along, along])
+        return pixels, usable, part
+
+    def polygon(self, camera: Camera) -> np.ndarray:
+        """(N, 2) closed outline in pixels, in order."""
+        pixels, _, part = self.outline(camera)
+        return np.concatenate([pixels[part == 0], pixels[part == 3], pixels[part == 1][::-1], pixels[part == 2][::-1]])
+
+    def cast(self, camera: Camera, rays: np.ndarray) -> tuple[np.ndarray, ...]:
+        """Rays (N, 3) of the camera's frame with z = 1 to (hit, s, theta, depth, facing) on the face.
+
+        ``depth`` is along the optical axis in mm; ``facing`` is |normal . ray|, for a ray of the given length.
+        """
+        axes = self.axes
+        origin = axes @ (camera.centre - np.asarray(self.centre))
+        directions = rays @ (axes @ camera.rotation.T).T
+        dx, dy, dz = directions[:, 0], directions[:, 1], directions[:, 2]
+        a = dy * dy + dz * dz
+        b = origin[1] * dy + origin[2] * dz
+        c = origin[1] ** 2 + origin[2] ** 2 - self.radius**2
+        under = b * b - a * c
+        hit = under > 0
+        root = np.sqrt(np.where(hit, under, 0.0))
+        depth = (-b + (root if self.concave else -root)) / a
+        y, z = origin[1] + depth * dy, origin[2] + depth * dz
+        s = origin[0] + depth * dx
+        theta = np.arctan2(y, self.sign * z)
+        first, last = self.ends(theta)
+        hit &= (np.abs(theta) <= self.half_span) & (s >= first) & (s <= last)
+        if self.concave:  # what enters through the wall does not see the bore
+            entry = (-b - root) / a
+            entry_theta = np.arctan2(origin[1] + entry * dy, -(origin[2] + entry * dz))
+            entry_s = origin[0] + entry * dx
+            entry_first, entry_last = self.ends(entry_theta)
+            blocked = (
+                (np.abs(entry_theta) < self.half_span)
+                & (entry > 0)
+                & (entry_s > entry_first)
+                & (entry_s < entry_last)
+            )
+            hit &= ~blocked
+        facing = np.abs(y * dy + z * dz) / self.radius
+        return hit, s, theta, depth, facing
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """What the fit aims at: signed distance (in the photo's pixels, positive inside) to the outline seen, over a window."""
+
+    distance: np.ndarray  # (h, w) float32
+    origin: tuple[float, float]  # the window's first pixel in the photo
+    step: float  # photo pixels per window pixel
+    picture: tuple[int, int]  # width, height of the photo
+
+    def at(self, pixels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Signed distance at pixels (N, 2) of the photo, and whether an edge can be seen there (not at the picture's border)."""
+        places = ((pixels - self.origin) / self.step).astype(np.float32)
+        # cv2.remap places pixel centres at integers, as the window does
+        values = cv2.remap(
+            self.distance, places[None, :, 0], places[None, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )[0]
+        margin = 2.5 * self.step
+        width, height = self.picture
+        inside = (
+            (pixels[:, 0] > margin)
+            & (pixels[:, 1] > margin)
+            & (pixels[:, 0] < width - 1 - margin)
+            & (pixels[:, 1] < height - 1 - margin)
+        )
+        return values, inside
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prior:
+    """What is known of the piece before it is looked at. Heights are over the table, which lies at ``table`` in z."""
+
+    view: str  # inside, outside, flat
+    table: float
+    outside_radius: float | None
+    outside_radius_sd: float
+    wall: float
+    wall_sd: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    piece: Piece
+    rms_px: float  # of the outline against the mask, in the photo's pixels
+    sd: dict[str, float]  # standard uncertainty of the fitted parameters
+    covariance: np.ndarray
+    names: tuple[str, ...]
+    outside_radius: float
+    cost: float  # half the sum of squared residuals, the outline's and the prior's
+    free_size: tuple[float, float] | None = None  # outside diameter by the picture alone, and its standard uncertainty, mm
+    sd_scale: float = 1.0
+
+
+_NAMES = ("x", "y", "heading", "length", "size", "shape", "first_across", "last_across", "first_up", "last_up")
+
+
+def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
+    """The piece of a parameter vector: ``size`` is the outside radius less the wall (bore), outside radius (outside) or
+    width (flat); ``shape`` is the half span in radians (shells) or the curvature in 1/mm (flat, positive: edges up)."""
+    x, y, heading, length, size, shape = p[:6]
+    slopes = (p[6], p[8], p[7], p[9])
+    if prior.view == "flat":
+        curvature = shape if abs(shape) > 1 / FLATTEST_RADIUS_MM else 1 / FLATTEST_RADIUS_MM
+        radius = abs(1 / curvature)
+        half_span = min(size / 2 / radius, np.pi / 2)
+        if curvature > 0:  # lies on its middle
+            height = prior.table + prior.wall + radius
+        else:  # lies on its edges
+            height = prior.table + prior.wall - radius * np.cos(half_span)
+        return Piece(
+            concave=bool(curvature > 0), radius=radius, half_span=half_span, centre=(x, y, height), heading=heading,
+            length=length, slopes=slopes,
+        )
+    if prior.view == "inside":
+        outer = prior.outside_radius if prior.outside_radius is not None else size + prior.wall
+        return Piece(
+            concave=True, radius=size, half_span=shape, centre=(x, y, prior.table + outer), heading=heading,
+            length=length, slopes=slopes,
+        )
+    height = prior.table + (size if whole else -size * np.cos(shape))
+    return Piece(
+        concave=False, radius=size, half_span=np.pi if whole else shape, centre=(x, y, height), heading=heading,
+        length=length, slopes=slopes,
+    )
+
+
+def fit_piece(
+    camera: Camera, target: Target, prior: Prior, start: np.ndarray, *, whole: bool = False, noise_px: float = 1.0
+) -> Fit:
+    """Fit the piece to the outline: least squares of the outline's distance to the mask's edge, with what is known beforehand.
+
+    ``start`` is (x, y, heading, length, size) with lengths in mm. ``noise_px`` is the spread of the mask's edge over
+    stretches of the outline that err together (a twentieth of it).
+    """
+    flat = prior.view == "flat"
+    mean = np.array([*start[:5], 0.008 if flat else HALF_SHELL_SPAN_RAD / 2, 0, 0, 0, 0], float)
+    spread = np.array([50, 50, 1.0, 50, 50, 0.006 if flat else np.radians(1.8), 0.03, 0.03, 0.03, 0.03], float)
+    if prior.view == "inside" and prior.outside_radius is not None:
+        mean[4] = prior.outside_radius - prior.wall
+        spread[4] = np.hypot(prior.wall_sd, prior.outside_radius_sd)
+    elif prior.view == "outside" and prior.outside_radius is not None:
+        mean[4] = prior.outside_radius
+        spread[4] = prior.outside_radius_sd
+    elif flat and prior.outside_radius is not None:
+        mean[4] = 0.97 * np.pi * (2 * prior.outside_radius - prior.wall)
+        spread[4] = 0.2 * mean[4]
+    scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02], float)
+    begin = mean.copy()
+    begin[:4] = start[:4]
+    if flat or prior.outside_radius is None:
+        begin[4] = start[4]
+    held = np.zeros(10, bool)
+    if whole:
+        held[5] = True
+    if flat:
+        held[8:] = True
+    free = ~held
+
+    def residuals(q: np.ndarray) -> np.ndarray:
+        p = begin.copy()
+        p[free] = begin[free] + q * scale[free]
+        if not flat:
+            p[4] = max(p[4], 1.0)
+            p[5] = np.clip(p[5], np.radians(45), np.radians(179))
+        p[3] = max(p[3], 1.0)
+        piece = _build(p, prior, whole)
+        pixels, usable, part = piece.outline(camera)
+        values, seen = target.at(pixels)
+        count = np.bincount(part, minlength=4)
+        weight = np.sqrt(5.0 / count)[part] / noise_px  # five independent stretches a part
+        outline = np.where(usable & seen, np.clip(values, -60 * target.step, 60 * target.step) * weight, 0.0)
+        return np.concatenate([outline, ((p - mean) / spread)[free]])
+
+    result = least_squares(residuals, np.zeros(free.sum()), loss="soft_l1", f_scale=1.0, diff_step=1e-3, max_nfev=40)
+    p = begin.copy()
+    p[free] += result.x * scale[free]
+    piece = _build(p, prior, whole)
+    pixels, usable, _ = piece.outline(camera)
+    values, seen = target.at(pixels)
+    taken = usable & seen
+    rms = float(np.sqrt(np.mean(values[taken] ** 2))) if taken.any() else float("inf")
+    covariance = np.linalg.pinv(result.jac.T @ result.jac) * np.outer(scale[free], scale[free])
+    names = tuple(name for name, kept in zip(_NAMES, free) if kept)
+    sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(names, np.diag(covariance))}
+    outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)
+    return Fit(piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, outside_radius=float(outer),
+        cost=float(result.cost),
+    )
+
+
+def first_guess(camera: Camera, outline_px: np.ndarray, height: float) -> np.ndarray:
+    """(x, y, heading, long side, short side) of the smallest rectangle round the outline laid on the plane z = ``height``."""
+    points = camera.on_plane(outline_px, height).astype(np.float32)
+    (x, y), (w, h), angle = cv2.minAreaRect(points)
+    heading = np.radians(angle)
+    if w < h:
+        w, h, heading = h, w, heading + np.pi / 2
+    return np.array([x, y, heading, w, h])
+
+
+def turned_round(piece: Piece) -> Piece:
+    """The same piece with its axis reversed."""
+    a, b, c, d = piece.slopes
+    return replace(piece, heading=piece.heading + np.pi, slopes=(c, -d, a, -b))

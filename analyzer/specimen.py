@@ -1,0 +1,194 @@
+"""Where the piece is in the picture: class by class, by a small learned network, or by colour where its file is missing."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import cv2
+import numpy as np
+
+SIDE = 384  # pixels of the network's square picture; analyzer/training/specimen.py holds the same figure
+CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
+VIEWS = ("inside", "outside", "flat", "end")
+TABLE, METAL, RIM, OTHER_SIDE, MARKER, COVERED = range(6)
+MODEL_FILE = "models/specimen.onnx"
+SMALLEST_SHARE = 0.0008  # of the window's pixels: a piece smaller than this cannot be measured
+
+
+@dataclass(frozen=True, kw_only=True)
+class Specimen:
+    """Class shares over a window of the photo.
+
+    ``shares`` is (6, h, w) float32, by ``CLASSES``, adding to 1. A window pixel (column, row) lies at
+    ``origin + step * (column, row)`` of the photo, in photo pixels. ``view_shares`` is (4,), by ``VIEWS``; None without
+    the learned network. ``source`` is "learned" or "colour", ``version`` the weights' fingerprint or the way's name.
+    """
+
+    shares: np.ndarray
+    origin: tuple[float, float]
+    step: float
+    view_shares: np.ndarray | None
+    source: str
+    version: str
+
+    @property
+    def classes(self) -> np.ndarray:
+        """(h, w) uint8: the likeliest class."""
+        return np.argmax(self.shares, axis=0).astype(np.uint8)
+
+    @property
+    def face(self) -> np.ndarray:
+        """(h, w) float32: share of the examined face, tape and solder on it included."""
+        return self.shares[METAL] + self.shares[COVERED]
+
+    @property
+    def pipe(self) -> np.ndarray:
+        """(h, w) float32: share of anything that is the piece."""
+        return self.shares[METAL] + self.shares[RIM] + self.shares[OTHER_SIDE] + self.shares[COVERED]
+
+    def to_photo(self, points: np.ndarray) -> np.ndarray:
+        """Window points (N, 2) to photo pixels."""
+        return np.asarray(points, float) * self.step + np.asarray(self.origin)
+
+    def at(self, plane: np.ndarray, pixels: np.ndarray, fill: float = 0.0) -> np.ndarray:
+        """A window plane (h, w) read at photo pixels (N, 2), linearly; ``fill`` outside the window."""
+        places = ((pixels - np.asarray(self.origin)) / self.step).astype(np.float32)
+        values = np.empty(len(places), np.float32)
+        for begin in range(0, len(places), 30000):  # cv2.remap takes no side beyond 32767
+            part = places[begin : begin + 30000]
+            values[begin : begin + 30000] = cv2.remap(
+                plane.astype(np.float32), part[None, :, 0], part[None, :, 1], cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_CONSTANT, borderValue=fill,
+            )[0]
+        return values
+
+
+@cache
+def _network() -> tuple[cv2.dnn.Net, str] | None:
+    """The network, made once and run on one shape only (OpenCV 5 fails when the shape changes), and its fingerprint."""
+    file = resources.files("analyzer").joinpath(MODEL_FILE)
+    if not file.is_file():
+        return None
+    data = file.read_bytes()
+    net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+    net.setPreferableBackend(cv2.dnn.DNN_BACKEND_OPENCV)
+    return net, hashlib.sha256(data).hexdigest()[:12]
+
+
+def _run(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(SIDE, SIDE, 3) uint8 to class shares (6, SIDE, SIDE) and view shares (4,)."""
+    net, _ = _network()
+    x = (square.astype(np.float32) / 255 - 0.45) / 0.25
+    # planes: colour, then row and column within the block of 2 x 2
+    blocks = x.reshape(SIDE // 2, 2, SIDE // 2, 2, 3).transpose(4, 1, 3, 0, 2).reshape(1, 12, SIDE // 2, SIDE // 2)
+    net.setInput(np.ascontiguousarray(blocks), "blocks")
+    logits, view = net.forward(["classes", "view"])
+    logits = logits.reshape(len(CLASSES), 2, 2, SIDE // 2, SIDE // 2).transpose(0, 3, 1, 4, 2).reshape(-1, SIDE, SIDE)
+    logits = np.exp(logits - logits.max(0))
+    view = np.exp(view.ravel() - view.max())
+    return (logits / logits.sum(0)).astype(np.float32), view / view.sum()
+
+
+def _window(rgb: np.ndarray, left: float, top: float, span: float) -> tuple[np.ndarray, tuple[float, float], float]:
+    """A square of the photo resampled to SIDE pixels, black beyond the border: (square, origin, step)."""
+    height, width = rgb.shape[:2]
+    step = span / SIDE
+    x0, y0 = max(0, int(np.floor(left))), max(0, int(np.floor(top)))
+    x1, y1 = min(width, int(np.ceil(left + span))), min(height, int(np.ceil(top + span)))
+    part = rgb[y0:y1, x0:x1]
+    if step > 1:  # reduced by areas first, then placed exactly
+        # ``placed``: photo pixels per pixel of the reduced part, by axis
+        size = (max(1, round(part.shape[1] / step)), max(1, round(part.shape[0] / step)))
+        reduced = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    else:
+        reduced = part
+    per = np.array([part.shape[1] / reduced.shape[1], part.shape[0] / reduced.shape[0]])
+    # window pixel c sits at photo left + (c + 0.5) * step - 0.5; reduced pixel r sits at x0 + (r + 0.5) * per - 0.5
+    scale = step / per
+    shift = (np.array([left - x0, top - y0]) + 0.5 * step) / per - 0.5
+    matrix = np.array([[scale[0], 0, shift[0]], [0, scale[1], shift[1]]])
+    square = cv2.warpAffine(
+        reduced, matrix, (SIDE, SIDE), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_CONSTANT
+    )
+    return square, (left + 0.5 * step - 0.5, top + 0.5 * step - 0.5), step
+
+
+def largest(mask: np.ndarray) -> np.ndarray | None:
+    """The largest connected part of a bool mask, or None where there is none."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    if count < 2:
+        return None
+    return labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+
+
+def find_specimen(rgb: np.ndarray) -> Specimen | None:
+    """Look at the whole photo, then closer at the piece. None where no piece is seen.
+
+    ``rgb`` is (H, W, 3) uint8, upright.
+    """
+    height, width = rgb.shape[:2]
+    span = float(max(height, width))
+    if _network() is None:
+        return _by_colour(rgb)
+    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
+    shares, _ = _run(square)
+    pipe = largest(shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5)
+    if pipe is None or pipe.mean() < SMALLEST_SHARE:
+        return None
+    for _ in range(2):  # the second closer look is centred by the first
+        rows, columns = np.nonzero(pipe)
+        x0, x1 = columns.min() * step + origin[0], columns.max() * step + origin[0]
+        y0, y1 = rows.min() * step + origin[1], rows.max() * step + origin[1]
+        side = max(1.16 * max(x1 - x0, y1 - y0), 32.0)
+        square, origin, step = _window(rgb, (x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side)
+        shares, view = _run(square)
+        pipe = largest(shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5)
+        if pipe is None:
+            return None
+        edge = pipe[0].any() or pipe[-1].any() or pipe[:, 0].any() or pipe[:, -1].any()
+        if not edge:
+            break
+    return Specimen(
+        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_network()[1]
+    )
+
+
+def _by_colour(rgb: np.ndarray) -> Specimen | None:
+    """Without the network: what differs from the picture's rim in colour, cut out by GrabCut. Metal and table only."""
+    height, width = rgb.shape[:2]
+    span = float(max(height, width))
+    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
+    lab = cv2.cvtColor(square, cv2.COLOR_RGB2LAB).astype(np.float32)
+    rows, columns = np.mgrid[:SIDE, :SIDE]
+    x, y = origin[0] + step * columns, origin[1] + step * rows
+    inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    border = inside & ((x < 0.06 * width) | (x > 0.94 * width) | (y < 0.06 * height) | (y > 0.94 * height))
+    table = np.median(lab[border], axis=0)
+    # copper and its products differ from a table in hue more than in lightness; white paper is no metal
+    hue = np.hypot(lab[..., 1] - table[1], lab[..., 2] - table[2])
+    differs = np.where(inside, hue + 0.25 * np.abs(lab[..., 0] - table[0]), 0)
+    if np.percentile(differs[inside], 99.5) < 8:
+        return None
+    level, _ = cv2.threshold(np.clip(differs, 0, 255).astype(np.uint8), 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    seed = cv2.morphologyEx((differs > level).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)) > 0
+    piece = largest(seed & ~border)
+    if piece is None or piece.mean() < SMALLEST_SHARE:
+        return None
+    marks = np.full((SIDE, SIDE), cv2.GC_BGD, np.uint8)
+    near = cv2.dilate(piece.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
+    marks[near & inside] = cv2.GC_PR_BGD
+    marks[piece] = cv2.GC_PR_FGD
+    cv2.setRNGSeed(1)
+    cv2.grabCut(square[..., ::-1].copy(), marks, None, np.zeros((1, 65)), np.zeros((1, 65)), 4, cv2.GC_INIT_WITH_MASK)
+    piece = largest((marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD))
+    if piece is None or piece.mean() < SMALLEST_SHARE:
+        return None
+    contours, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = cv2.drawContours(np.zeros((SIDE, SIDE), np.uint8), contours, -1, 1, -1).astype(np.float32)
+    shares = np.zeros((len(CLASSES), SIDE, SIDE), np.float32)
+    shares[METAL] = cv2.GaussianBlur(filled, (0, 0), 0.7)
+    shares[TABLE] = 1 - shares[METAL]
+    return Specimen(shares=shares, origin=origin, step=step, view_shares=None, source="colour", version="grabcut-1")
