@@ -7,6 +7,7 @@ colour-blind eyes alike; bands as hatching; the examined metal as a dashed outli
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -16,7 +17,7 @@ from matplotlib import font_manager
 from analyzer.bands import KINDS, Bands
 from analyzer.measured import MM_PER_INCH
 from analyzer.photo import Photo
-from analyzer.pits import PitCatalogue
+from analyzer.pits import Mound, PitCatalogue
 from analyzer.surface import Surface, unrolled
 
 LIGHT, DARK = (255, 255, 255), (20, 20, 20)
@@ -35,7 +36,7 @@ def marked_photo(
     photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, numbers: bool = True, longest_px: int = 2400
 ) -> np.ndarray:
     """(h, w, 3) uint8: the photo cut to the piece with a margin, pits outlined and numbered, bands hatched."""
-    left, top, right, bottom = _window(photo, surface)
+    left, top, right, bottom = window(photo, surface)
     enlarge = float(np.clip(longest_px / max(right - left, bottom - top), 0.1, 3.0))
     size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
     picture = cv2.resize(
@@ -58,9 +59,9 @@ def marked_photo(
             cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
             cv2.polylines(picture, [points], True, colour, line, cv2.LINE_AA)
     for mound in pits.mounds:
-        centre = (round((mound.x_px - left) * enlarge), round((mound.y_px - top) * enlarge))
-        radius = max(4, round(np.sqrt(mound.area_px / np.pi) * enlarge))
-        _triangle(picture, centre, radius, line)
+        points = np.round((triangle(mound) - (left, top)) * enlarge).astype(np.int32)
+        cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
+        cv2.polylines(picture, [points], True, LIGHT, line, cv2.LINE_AA)
     if not numbers:
         return picture
     canvas = Image.fromarray(picture)
@@ -113,7 +114,8 @@ def jpeg(picture: np.ndarray, *, quality: int = 88) -> bytes:
     return out.getvalue()
 
 
-def _window(photo: Photo, surface: Surface) -> tuple[int, int, int, int]:
+def window(photo: Photo, surface: Surface) -> tuple[int, int, int, int]:
+    """left, top, right, bottom: the piece with a margin, in the upright photo."""
     x0, y0 = surface.origin_px
     height, width = surface.metal.shape
     margin = round(0.06 * max(height, width))
@@ -126,6 +128,32 @@ def _contours(labels: np.ndarray, number: int, x: float, y: float, diameter: flo
     part = (labels[top : int(y) + reach, left : int(x) + reach] == number).astype(np.uint8)
     found, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return [contour[:, 0, :].astype(np.float32) + (left, top) for contour in found]
+
+
+def pit_outlines(pits: PitCatalogue) -> dict[int, np.ndarray]:
+    """Each pit's outline, (N, 2) x, y in the upright photo, by its number."""
+    outlines = {}
+    for pit in pits.pits:
+        found = _contours(pits.labels, pit.id, pit.x_px, pit.y_px, pit.equivalent_diameter_px)
+        if found:
+            outlines[pit.id] = max(found, key=len)
+    return outlines
+
+
+def triangle(mound: Mound) -> np.ndarray:
+    """(3, 2): the mark of a mound, point up, in the upright photo."""
+    angles = np.radians([-90, 30, 150])
+    radius = np.sqrt(mound.area_px / np.pi)
+    return np.stack([mound.x_px + radius * np.cos(angles), mound.y_px + radius * np.sin(angles)], axis=1)
+
+
+def size_classes(diameters: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    """(counts, edges) for a histogram; class width by Freedman and Diaconis (1981), at least 0.1."""
+    values = np.asarray(diameters, float)
+    low, high = float(np.floor(values.min() * 10) / 10), float(np.ceil(values.max() * 10) / 10)
+    spread = np.subtract(*np.percentile(values, [75, 25]))
+    width = max(0.1, np.round(2 * spread / np.cbrt(len(values)), 1), (high - low) / 30)
+    return np.histogram(values, np.arange(low, high + width * 0.999, width))
 
 
 def _hatch(picture: np.ndarray, mask: np.ndarray, colour: tuple[int, int, int], line: int, kind: int) -> None:
@@ -149,13 +177,6 @@ def _dashes(picture: np.ndarray, outline: np.ndarray, line: int) -> None:
         points = np.stack([np.interp(at, lengths, closed[:, k]) for k in (0, 1)], axis=1)
         cv2.polylines(picture, [np.round(points).astype(np.int32)], False, DARK, 3 * line, cv2.LINE_AA)
         cv2.polylines(picture, [np.round(points).astype(np.int32)], False, LIGHT, line, cv2.LINE_AA)
-
-
-def _triangle(picture: np.ndarray, centre: tuple[int, int], radius: int, line: int) -> None:
-    angles = np.radians([-90, 30, 150])
-    points = np.round(np.stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)], 1)).astype(np.int32)
-    cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
-    cv2.polylines(picture, [points], True, LIGHT, line, cv2.LINE_AA)
 
 
 def _spans(surface: Surface) -> tuple[float, float]:

@@ -1,9 +1,13 @@
-"""One call from photographs and facts to everything that is reported: ``examine`` and its result."""
+"""One call from photographs and facts to everything that is reported: ``examine`` and its result.
+
+``examine`` is ``conclude`` after ``look``: looking at the pictures is slow and depends on the photographs alone, concluding is
+quick and is done anew whenever a fact, a reading or a correction changes.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -13,14 +17,18 @@ import numpy as np
 from analyzer import causes, steps
 from analyzer.bands import Bands, find_bands
 from analyzer.corrections import Corrected, Correction, apply_corrections
+from analyzer.derived import derive
 from analyzer.flags import Flag, InputError
 from analyzer.pattern import Pattern, read_pattern
 from analyzer.photo import Photo, quality_flags, read_photo
 from analyzer.pits import PitCatalogue, find_pits
-from analyzer.record import CAUTION, SCHEMA_VERSION, measure
+from analyzer.readings import Readings
+from analyzer.relief import Light, Relief, find_relief
+from analyzer.ring import Ring, measure_ring
 from analyzer.scale import Calibration, Marker, find_scale
 from analyzer.surface import Surface, find_surface
 from analyzer.tables import Tube, read_tube
+from analyzer.wall import Wall, assess_wall
 
 VIEWS = ("inside", "outside", "flat", "end")
 
@@ -53,36 +61,79 @@ class Settings:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Examination:
-    """Every stage's result for one removed section, with the settings and the input's hashes."""
+class Look:
+    """What the pictures alone give."""
 
     settings: Settings
+    tube: Tube | None
     photos: tuple[Photo, ...]  # the first is the main one
     calibration: Calibration
     surface: Surface
     pits: PitCatalogue
     bands: Bands
     pattern: Pattern
-    wall: Any
-    facts: Mapping[str, Any]
-    quantities: Mapping[str, Any]
-    judgement: causes.Judgement
-    steps: tuple[steps.Step, ...]
+    ring: Ring | None
+    relief: Relief | None
     flags: tuple[Flag, ...]
-    corrections: tuple[Correction, ...] = ()
-    corrected: Corrected | None = None
-    corrected_pattern: Pattern | None = None
-    program_version: str = field(default_factory=lambda: program_version())
 
     @property
     def photo(self) -> Photo:
         return self.photos[0]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Examination:
+    """Every stage's result for one removed section, with the settings and the input's hashes."""
+
+    look: Look
+    facts: Mapping[str, Any]
+    readings: Readings | None
+    corrections: tuple[Correction, ...]
+    corrected: Corrected | None
+    corrected_pattern: Pattern | None
+    wall: Wall
+    quantities: Mapping[str, Any]
+    judgement: causes.Judgement
+    steps: tuple[steps.Step, ...]
+    leaks: Any
+    flags: tuple[Flag, ...]
+    program_version: str
+
+    # The automatic result, as looked at.
+    settings = property(lambda self: self.look.settings)
+    photos = property(lambda self: self.look.photos)
+    photo = property(lambda self: self.look.photo)
+    calibration = property(lambda self: self.look.calibration)
+    surface = property(lambda self: self.look.surface)
+    pits = property(lambda self: self.look.pits)
+    bands = property(lambda self: self.look.bands)
+    pattern = property(lambda self: self.look.pattern)
+
+    # What stands after the corrections by hand, where there are any.
+    @property
+    def standing_surface(self) -> Surface:
+        return self.corrected.surface if self.corrected else self.surface
+
+    @property
+    def standing_pits(self) -> PitCatalogue:
+        return self.corrected.pits if self.corrected else self.pits
+
+    @property
+    def standing_pattern(self) -> Pattern:
+        return self.corrected_pattern or self.pattern
+
+    @property
+    def scale_method(self) -> str:
+        """What the scale rests on; "tube" where the tube's own diameter had to serve."""
+        if self.calibration.method == "none" and self.surface.mm_per_px is not None:
+            return "tube"
+        return self.calibration.method
+
+
 def program_version() -> str:
     try:
         return version("cutpipe")
-    except PackageNotFoundError:
+    except PackageNotFoundError:  # run from an unpacked source without installation
         return "unpacked"
 
 
@@ -91,16 +142,30 @@ def examine(
     *,
     facts: Mapping[str, Any] | None = None,
     settings: Settings = Settings(),
-    readings: Any = None,
+    readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
+    lights: Sequence[Light] = (),
     progress: Progress | None = None,
 ) -> Examination:
     """Examine the photographs of one removed section.
 
-    ``photos``: a path, a file's bytes, a Photo, or several Photos of which the first is the main one. ``facts``: facts
-    of the installation as ``analyzer.facts`` reads them.
+    ``photos``: a path, a file's bytes, a Photo, or several Photos of which the first is the main one; a Photo's role says what the others
+    are ("backlit", "ring"). ``lights``: photos of the same pose with the torch from known sides. ``facts``: facts of the
+    installation as ``analyzer.facts`` reads them. ``progress`` is told what is being done and the share that is done.
     Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
     """
+    seen = look(photos, settings=settings, lights=lights, progress=progress)
+    return conclude(seen, facts=facts, readings=readings, corrections=corrections)
+
+
+def look(
+    photos: str | Path | bytes | Photo | Sequence[Photo],
+    *,
+    settings: Settings = Settings(),
+    lights: Sequence[Light] = (),
+    progress: Progress | None = None,
+) -> Look:
+    """Measure what the pictures show; arguments as for ``examine``."""
     say = progress or (lambda words, share: None)
     say("Reading the photo", 0.0)
     if isinstance(photos, (str, Path, bytes)):
@@ -109,10 +174,9 @@ def examine(
         series = (photos,)
     else:
         series = tuple(photos)
-        if not series:
-            raise InputError("Add a photo of the cut-open piece first.")
+    if not series:
+        raise InputError("Add a photo of the cut-open piece first.")
     photo = series[0]
-    corrections = tuple(corrections)
     tube = read_tube(settings.tube) if settings.tube else None
     say("Finding the marker and the scale", 0.1)
     calibration = find_scale(photo, settings.marker)
@@ -120,20 +184,84 @@ def examine(
     surface = find_surface(photo, calibration, view=settings.view, tube=tube)
     say("Looking for pits", 0.35)
     pits = find_pits(photo, calibration, surface)
-    say("Looking for marks and colours", 0.8)
+    say("Looking for marks and colours", 0.75)
     bands = find_bands(photo, calibration, surface)
     pattern = read_pattern(surface, pits, bands)
+    say("Measuring the wall", 0.85)
+    ring = None
+    if surface.view == "end":
+        ring = measure_ring(photo, calibration, surface, tube)
+    for extra in series[1:]:
+        if extra.role == "ring" and ring is None:
+            ring_calibration = find_scale(extra, Marker())
+            ring_surface = find_surface(extra, ring_calibration, view="end", tube=tube)
+            ring = measure_ring(extra, ring_calibration, ring_surface, tube)
+    backlit = next((extra for extra in series[1:] if extra.role == "backlit"), None)
+    relief = None
+    if lights or backlit is not None:
+        relief = find_relief(photo, calibration, surface, pits, lights=tuple(lights), backlit=backlit)
     metal = np.zeros(photo.rgb.shape[:2], bool)
-    x0, y0 = surface.origin_px
+    left, top = surface.origin_px
     height, width = surface.metal.shape
-    metal[y0 : y0 + height, x0 : x0 + width] = surface.metal
+    metal[top : top + height, left : left + width] = surface.metal
     quality = quality_flags(photo, metal=metal, mm_per_px=surface.mm_per_px.value if surface.mm_per_px else None)
+    stages = (photo, calibration, surface, pits, bands, pattern, ring, relief)
+    return Look(
+        settings=settings,
+        tube=tube,
+        photos=(*series, *(light.photo for light in lights)),
+        calibration=calibration,
+        surface=surface,
+        pits=pits,
+        bands=bands,
+        pattern=pattern,
+        ring=ring,
+        relief=relief,
+        flags=_once((*quality, *(flag for stage in stages if stage is not None for flag in stage.flags))),
+    )
 
+
+def conclude(
+    seen: Look,
+    *,
+    facts: Mapping[str, Any] | None = None,
+    readings: Readings | None = None,
+    corrections: Iterable[Correction] = (),
+) -> Examination:
+    """Apply corrections, assess the wall, rank the causes and plan the steps; arguments as for ``examine``."""
+    corrections = tuple(corrections)
     corrected = corrected_pattern = None
+    surface, pits, pattern = seen.surface, seen.pits, seen.pattern
     if corrections:
-        say("Applying the corrections", 0.85)
         corrected = apply_corrections(surface, pits, corrections)
-        corrected_pattern = read_pattern(corrected.surface, corrected.pits, bands)
-    standing_surface = corrected.surface if corrected else surface
-    standing_pits = corrected.pits if corrected else pits
-    standing_pattern = corrected_pattern or pattern
+        surface, pits = corrected.surface, corrected.pits
+        pattern = corrected_pattern = read_pattern(surface, pits, seen.bands)
+    told = dict(facts or {})
+    wall = assess_wall(
+        tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=seen.relief, readings=readings, facts=told
+    )
+    quantities = {**pattern.quantities, **wall.quantities, **told}
+    derived, derived_flags = derive(quantities)
+    quantities = {**derived, **quantities}
+    judgement = causes.judge(quantities)
+    return Examination(
+        look=seen,
+        facts=told,
+        readings=readings,
+        corrections=corrections,
+        corrected=corrected,
+        corrected_pattern=corrected_pattern,
+        wall=wall,
+        quantities=quantities,
+        judgement=judgement,
+        steps=steps.plan(quantities, judgement),
+        leaks=None,
+        flags=_once((*seen.flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
+        program_version=program_version(),
+    )
+
+
+def _once(flags: Iterable[Flag]) -> tuple[Flag, ...]:
+    """Each flag once, the serious ones first."""
+    order = ("serious", "warning", "note")
+    return tuple(sorted(dict.fromkeys(flags), key=lambda flag: order.index(flag.severity)))

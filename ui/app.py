@@ -1,0 +1,56 @@
+"""The front end's frame: router only. Sections draw results and take input; they compute nothing."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pandas  # noqa: F401  (the first custom component imports it; here it costs its second before a person waits)
+import streamlit as st
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout that is not installed works too
+
+from analyzer.flags import CutpipeError  # noqa: E402
+from ui import demo, state, style  # noqa: E402
+from ui.pages import figures, first, house, marks, reasons, save, steps, wall  # noqa: E402
+
+SECTIONS = {
+    "Photo": marks.show,
+    "Figures": figures.show,
+    "Wall": wall.show,
+    "Why": reasons.show,
+    "What to do": steps.show,
+    "House facts": house.show,
+    "Save": save.show,
+}
+
+
+def main() -> None:
+    st.set_page_config(page_title="cutpipe", page_icon=":material/plumbing:", layout="wide", initial_sidebar_state="collapsed")
+    style.apply()
+    if st.query_params.get("demo") and state.case().data is None and not st.session_state.get("demo_seen"):
+        st.session_state["demo_seen"] = True
+        demo.open_first()
+    if state.case().data is None:
+        first.show()
+        return
+    left, middle, right = st.columns([6, 2, 2], vertical_alignment="center")
+    left.markdown(f"### {state.case().demo or state.case().name}")
+    middle.segmented_control("Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True)
+    if right.button("New piece", icon=":material/add_a_photo:", width="stretch"):
+        state.clear()
+        st.query_params.clear()
+        st.rerun()
+    chosen = st.segmented_control("Section", list(SECTIONS), default="Photo", key="section", label_visibility="collapsed", required=True)
+    try:
+        examination = state.examined()
+    except CutpipeError as error:
+        st.error(str(error), icon=":material/error:")
+        first.settings_form(open_=True)
+        if chosen == "House facts":
+            house.show(None)
+        return
+    SECTIONS[chosen or "Photo"](examination)
+
+
+main()

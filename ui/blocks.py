@@ -1,0 +1,63 @@
+"""The report's blocks on screen: what is written once for the PDF is read here too."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from analyzer import report
+from analyzer.examination import Examination
+from ui import state
+
+
+def headline(examination: Examination) -> None:
+    """The figures that a person looks for first."""
+    rows = report.headline_figures(examination, state.units())
+    for column, (name, value, span) in zip(st.columns(len(rows)), rows):
+        column.metric(name, value)
+        column.caption(f"95 %: {span}" if span else "no interval")
+
+
+def section(part: report.Section, *, title: bool = True) -> None:
+    if title:
+        st.subheader(part.title)
+    for block in part.blocks:
+        one(block)
+
+
+def one(block: report.Block) -> None:
+    if isinstance(block, report.Paragraph):
+        st.markdown(f"**{safe(block.text)}**" if block.strong else safe(block.text))
+    elif isinstance(block, report.Caution):
+        st.warning(safe(block.text), icon=":material/warning:")
+    elif isinstance(block, report.Bullets):
+        mark = "1." if block.numbered else "-"
+        st.markdown("\n".join(f"{mark} {safe(item)}" for item in block.items))
+    elif isinstance(block, report.Table):
+        frame = pd.DataFrame(block.rows, columns=list(block.head))
+        st.table(frame.set_index(block.head[0]))
+        if block.caption:
+            st.caption(block.caption)
+    else:
+        st.image(block.jpeg, caption=block.caption, width="stretch")
+
+
+def flags(examination: Examination) -> None:
+    """What limits the result, the serious first; notes folded away."""
+    for flag in examination.flags:
+        text = f"{flag.message} {flag.remedy}"
+        if flag.severity == "serious":
+            st.error(safe(text), icon=":material/report:")
+        elif flag.severity == "warning":
+            st.warning(safe(text), icon=":material/warning:")
+    notes = [flag for flag in examination.flags if flag.severity == "note"]
+    if notes:
+        with st.expander(f"Notes on quality ({len(notes)})"):
+            st.markdown("\n".join(f"- {safe(flag.message)} {safe(flag.remedy)}" for flag in notes))
+
+
+def safe(text: str) -> str:
+    """Text as text: no dollar maths, no markdown from a file's name."""
+    for sign in "\\`*_{}[]<>#$~|":
+        text = text.replace(sign, "\\" + sign)
+    return text

@@ -1,0 +1,35 @@
+"""The invented demo cases: photos with what a person would have told about them."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+from analyzer.cli import read_marker
+from analyzer.examination import Settings
+from analyzer.facts import check_facts
+from ui import state
+
+FOLDER = Path(__file__).resolve().parent.parent / "demo_images"
+
+
+def cases() -> dict[str, dict[str, object]]:
+    """Title to row of the manifest; empty where the pictures are not installed."""
+    manifest = FOLDER / "manifest.toml"
+    if not manifest.is_file():
+        return {}
+    rows = tomllib.loads(manifest.read_text(encoding="utf-8"))["picture"]
+    return {row["title"]: row for row in rows}
+
+
+def begin(title: str) -> None:
+    row = cases()[title]
+    settings = Settings(view=row["view"], tube=row["tube"], marker=read_marker(row["marker"]))
+    facts = dict(check_facts(row.get("facts", {})))
+    state.begin((FOLDER / row["file"]).read_bytes(), row["file"], settings, demo=title, facts=facts)
+
+
+def open_first() -> None:
+    for title in cases():
+        begin(title)
+        break

@@ -1,0 +1,33 @@
+"""The measures with their uncertainty and what they rest on."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from analyzer import drawing, report
+from analyzer.examination import Examination
+from ui import blocks, state
+
+
+def show(examination: Examination) -> None:
+    blocks.headline(examination)
+    for section in report.sections(examination, units=state.units()):
+        if section.title in ("Measures", "Pits", "Corrected by hand"):
+            blocks.section(section)
+    surface = examination.standing_surface
+    if surface.view != "end":
+        st.subheader("Laid flat")
+        st.image(
+            drawing.unrolled_map(examination.photo, surface, examination.standing_pits, examination.bands, units=state.units(), longest_px=1600),
+            caption="The metal laid flat, true to size along and round the pipe.",
+            width="stretch",
+        )
+    sizes = [pit.equivalent_diameter_mm.value for pit in examination.standing_pits.pits if pit.equivalent_diameter_mm]
+    if len(sizes) >= 5:
+        st.subheader("Sizes of the openings")
+        factor = 1.0 if state.units() == "metric" else 1 / 25.4
+        counts, edges = drawing.size_classes(sizes)
+        unit = "mm" if state.units() == "metric" else "in"
+        frame = pd.DataFrame({f"opening, {unit}": [f"{edge * factor:.3g}" for edge in edges[:-1]], "pits": counts})
+        st.bar_chart(frame, x=f"opening, {unit}", y="pits", sort=False)

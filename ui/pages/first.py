@@ -1,0 +1,129 @@
+"""First screen: one sentence, one place to drop a photo, one demo to open; and the questions about the photo."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from analyzer.examination import Settings
+from analyzer.flags import CutpipeError
+from analyzer.scale import Marker
+from analyzer.tables import coins, sizes_and_types
+from ui import demo, state
+
+VIEWS = {
+    None: "Judge it from the picture",
+    "inside": "Inside of a half-pipe (cut lengthwise)",
+    "outside": "Outside of the pipe",
+    "flat": "Piece opened and laid flat",
+    "end": "Cut ring, from the end",
+}
+MARKERS = {
+    "auto": "Look for the card or a ruler",
+    "card": "Printed scale card",
+    "ruler": "Ruler or tape measure",
+    "disc": "A coin or disc",
+    "none": "Nothing",
+}
+PHOTO_TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp", "bmp"]
+
+
+def show() -> None:
+    st.title("Why did this pipe leak?")
+    st.markdown(
+        "Photograph the cut-out piece **before it is cleaned**, with the printed scale card, a ruler or a coin beside it. "
+        "You get measured damage, likely causes and what to do next. Everything stays on this computer."
+    )
+    uploaded = st.file_uploader("Photo of the piece", type=None, key="photo_file", help="JPEG, PNG or HEIC, as it comes from the phone.")
+    if uploaded is not None:
+        _take(uploaded.getvalue(), uploaded.name)
+    one, two, three = st.columns(3)
+    with one:
+        with st.popover("Use the camera", icon=":material/photo_camera:", width="stretch"):
+            taken = st.camera_input("Photo of the piece", label_visibility="collapsed")
+            st.caption("A phone's own camera app takes sharper pictures: take the photo there and choose it above.")
+            if taken is not None:
+                _take(taken.getvalue(), "camera.jpg")
+    with two:
+        titles = list(demo.cases())
+        if titles:
+            with st.popover("Open a demo case", icon=":material/science:", width="stretch"):
+                st.caption("An invented house, rendered photos.")
+                for title in titles:
+                    if st.button(title, key=f"demo_{title}", width="stretch"):
+                        demo.begin(title)
+                        st.rerun()
+    with three:
+        from analyzer.card import card_pdf
+
+        with st.popover("Print the scale card", icon=":material/straighten:", width="stretch"):
+            st.caption("Print at 100 %, check the printed length with a ruler, lay the card flat beside the piece.")
+            st.download_button("A4", card_pdf("a4"), "scale-card-a4.pdf", "application/pdf", width="stretch", on_click="ignore")
+            st.download_button("Letter", card_pdf("letter"), "scale-card-letter.pdf", "application/pdf", width="stretch", on_click="ignore")
+    with st.expander("How to take a photo that measures well", icon=":material/lightbulb:"):
+        st.markdown(
+            "1. **Water off, power safe.** Wear gloves: cut copper is sharp. Mark the top of the pipe and the direction of flow before you cut.\n"
+            "2. Do not clean, brush or rinse the piece. Keep both halves and any loose deposit in a dry bag with the date.\n"
+            "3. Lay the piece on a plain table and the card beside it, both flat on the table.\n"
+            "4. Hold the phone straight above, so that piece and card fill the picture. Light from the side, no flash.\n"
+            "5. Tap the metal to focus. One photo of each side; then one after cleaning, if it must be cleaned."
+        )
+    st.caption("A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first.")
+
+
+def _take(data: bytes, name: str) -> None:
+    try:
+        state.photo(data, name)
+    except CutpipeError as error:
+        st.error(str(error), icon=":material/error:")
+        return
+    state.begin(data, name)
+    st.rerun()
+
+
+def settings_form(*, open_: bool = False) -> None:
+    """What the photo shows, which tube, what lies beside it."""
+    current = state.case().settings
+    with st.expander("What the photo shows", expanded=open_, icon=":material/tune:"):
+        with st.form("about_photo", border=False):
+            views = list(VIEWS)
+            view = st.selectbox("The photo shows", views, index=views.index(current.view), format_func=lambda v: VIEWS[v])
+            left, right = st.columns(2)
+            tubes = ["not known", *sizes_and_types(), "other"]
+            now = current.tube or "not known"
+            tube = left.selectbox(
+                "Tube",
+                tubes,
+                index=tubes.index(now) if now in tubes else tubes.index("other"),
+                help="Size and type are printed along the tube: type K green, L blue, M red. The size alone helps too.",
+            )
+            other = right.text_input(
+                "Outside diameter x wall, in mm (only for 'other')", value="" if now in tubes else now, placeholder="15.9x0.7"
+            )
+            markers = list(MARKERS)
+            kind = current.marker.kind if current.marker.kind in markers else "auto"
+            marker = left.selectbox("Beside the piece lies", markers, index=markers.index(kind), format_func=lambda m: MARKERS[m])
+            disc = _coin(right, current.marker)
+            if st.form_submit_button("Examine", type="primary", icon=":material/search:"):
+                chosen = other.strip() if tube == "other" else (None if tube == "not known" else tube)
+                _apply(view, chosen or None, marker, disc)
+
+
+def _coin(column: Any, marker: Marker) -> float | None:
+    listed = coins()
+    names = [*listed, "another disc"]
+    now = next((name for name, size in listed.items() if size == marker.diameter_mm), names[-1] if marker.diameter_mm else names[0])
+    name = column.selectbox("Coin (only for 'A coin or disc')", names, index=names.index(now))
+    own = column.number_input("Its diameter, mm (only for 'another disc')", 5.0, 200.0, marker.diameter_mm or 25.0, 0.01)
+    return listed.get(name, own)
+
+
+def _apply(view: str | None, tube: str | None, marker: str, disc: float | None) -> None:
+    try:
+        made = Settings(view=view, tube=tube, marker=Marker(kind=marker, diameter_mm=disc if marker == "disc" else None))
+    except CutpipeError as error:
+        st.error(str(error), icon=":material/error:")
+        return
+    state.set_settings(made)
+    st.rerun()

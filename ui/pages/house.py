@@ -1,0 +1,75 @@
+"""Facts of the installation: each with its use and how to find it out, all optional."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from analyzer.examination import Examination
+from analyzer.facts import GROUPS, check_facts, facts_template, parse_facts, told_quantities
+from analyzer.flags import CutpipeError
+from ui import blocks, state
+
+NOT_KNOWN = "not known"
+
+
+def show(examination: Examination | None) -> None:
+    st.subheader("Facts of the house")
+    st.caption("Everything is optional. What is left empty counts neither for nor against. The ranking changes at once.")
+    every = st.toggle("Ask everything", value=False, key="every_fact", help="Off: the few facts that tell most. On: laboratory and expert facts too.")
+    for group, title in GROUPS.items():
+        rows = [q for q in told_quantities() if q.group == group and (every or q.rank == "basic")]
+        if not rows:
+            continue
+        known = sum(q.id in state.case().facts for q in rows)
+        with st.expander(f"{title} ({known} of {len(rows)} known)", expanded=group in ("piece",)):
+            columns = st.columns(2)
+            for place, quantity in enumerate(rows):
+                with columns[place % 2]:
+                    _ask(quantity)
+    with st.expander("Facts file", icon=":material/description:"):
+        st.download_button("Empty facts file to fill in", facts_template(), "facts.toml", "text/plain", on_click="ignore")
+        file = st.file_uploader("Read a facts file", type=["toml", "txt"], key="facts_file")
+        if file is not None and st.button("Take these facts"):
+            try:
+                state.case().facts = dict(parse_facts(file.getvalue()))
+                for quantity in told_quantities():
+                    st.session_state.pop(f"fact_{quantity.id}", None)
+                st.rerun()
+            except CutpipeError as error:
+                st.error(str(error), icon=":material/error:")
+
+
+def _ask(quantity: Any) -> None:
+    facts = state.case().facts
+    key = f"fact_{quantity.id}"
+    now = facts.get(quantity.id)
+    helping = f"{quantity.use} {quantity.how}"
+    label = quantity.question or quantity.label
+    if quantity.kind == "choice" and quantity.multiple:
+        raw: Any = st.multiselect(label, list(quantity.choices), default=list(now or ()), format_func=quantity.choices.get, key=key, help=helping)
+        raw = tuple(raw) or None
+    elif quantity.kind == "choice":
+        options = [NOT_KNOWN, *quantity.choices]
+        raw = st.selectbox(label, options, index=options.index(now) if now in options else 0, format_func=lambda v: quantity.choices.get(v, v), key=key, help=helping)
+    elif quantity.kind == "flag":
+        options = [NOT_KNOWN, "yes", "no"]
+        raw = st.selectbox(label, options, index=0 if now is None else (1 if now else 2), key=key, help=helping)
+    else:
+        shown = "" if now is None else (f"{now:g}" if isinstance(now, (int, float)) else (", ".join(str(v) for v in now) if isinstance(now, tuple) else str(now)))
+        unit = f" ({quantity.unit})" if quantity.unit else ""
+        raw = st.text_input(label + unit, value=shown, key=key, help=helping, placeholder=NOT_KNOWN)
+        if quantity.kind == "dates":
+            raw = [part.strip() for part in raw.split(",") if part.strip()] or None
+    try:
+        value = None if raw in (None, NOT_KNOWN, "", []) else check_facts({quantity.id: raw}).get(quantity.id)
+    except CutpipeError as error:
+        st.error(blocks.safe(str(error)))
+        return
+    if value != now:
+        if value is None:
+            facts.pop(quantity.id, None)
+        else:
+            facts[quantity.id] = value
+        st.rerun()

@@ -1,0 +1,142 @@
+"""The photo with what was found, and corrections by hand."""
+
+from __future__ import annotations
+
+import cv2
+import streamlit as st
+
+from analyzer import drawing
+from analyzer.corrections import Correction, make_correction
+from analyzer.examination import Examination
+from analyzer.flags import CutpipeError
+from analyzer.measured import MM_PER_INCH
+from ui import blocks, state
+from ui.pages import first
+from ui.photo_points import photo_points
+
+MODES = {
+    "Look": "look",
+    "Not a pit": "pit",
+    "Is a pit": "pit",
+    "Is a mound": "pit",
+    "Add a pit": "place",
+    "Leave out an area": "outline",
+    "Examine only here": "outline",
+    "Known length": "length",
+}
+KINDS = {
+    "Not a pit": "remove_pit",
+    "Is a pit": "confirm_pit",
+    "Is a mound": "call_mound",
+    "Add a pit": "add_pit",
+    "Leave out an area": "leave_out",
+    "Examine only here": "examine_only",
+    "Known length": "known_length",
+}
+
+
+def show(examination: Examination) -> None:
+    st.markdown(f"**{blocks.safe(examination.judgement.summary)}**")
+    blocks.headline(examination)
+    blocks.flags(examination)
+    first.settings_form()
+    _scale_line(examination)
+    _photo(examination)
+
+
+def _scale_line(examination: Examination) -> None:
+    from analyzer import display
+
+    scale = examination.standing_surface.mm_per_px
+    checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+    if scale is None:
+        return
+    relative = 100 * 1.96 * scale.standard_uncertainty / scale.value
+    words = f"Scale from the {display.METHOD_WORDS.get(examination.scale_method, examination.scale_method)}, carried to the metal, ± {relative:.1f} %."
+    words += "".join(f" {check.sentence}" for check in checks)
+    st.caption(blocks.safe(words))
+
+
+def _photo(examination: Examination) -> None:
+    if examination.surface.view == "end":
+        st.image(drawing.jpeg(drawing.marked_photo(examination.photo, examination.standing_surface, examination.standing_pits, examination.bands, numbers=False)), width="stretch")
+        return
+    current = state.case()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        tool = st.selectbox("Correct by hand", list(MODES), key="tool", help="The automatic result stays; your corrections stand beside it with your name and the time.", width=220)
+        size = length = None
+        unit = "mm" if state.units() == "metric" else "in"
+        factor = 1.0 if unit == "mm" else MM_PER_INCH
+        if tool == "Add a pit" and examination.surface.mm_per_px is not None:
+            size = st.number_input(f"Its opening, {unit}", 0.001, 50.0, 1.0 / factor, format="%.3f", key="pit_size", width=140)
+        elif tool == "Known length":
+            length = st.number_input(f"The length, {unit}", 0.01, 1000.0, 10.0 / factor, key="known_length", width=140)
+        current.who = st.text_input("Your name", value=current.who, key="who", placeholder="for the record", width=170)
+        why = st.text_input("Why", key="why", placeholder="optional", width=200)
+        if st.button("Undo", icon=":material/undo:", disabled=not current.corrections, shortcut="Ctrl+Z"):
+            state.undo()
+            st.rerun()
+        if st.button("Redo", icon=":material/redo:", disabled=not current.undone, shortcut="Ctrl+Y"):
+            state.redo()
+            st.rerun()
+    left, top, width, height, enlarge, picture = _picture(examination)
+    event = photo_points(
+        jpeg=picture,
+        picture_key=f"{examination.photo.sha256}-{left}-{top}-{enlarge:.4f}",
+        width_px=width,
+        height_px=height,
+        shapes=_shapes(examination, left, top, enlarge),
+        mode=MODES[tool],
+        key="marked_photo",
+        label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
+    )
+    if event:
+        row = {"kind": KINDS.get(tool), "why": why}
+        if event.get("pit") is not None:
+            row["pit"] = int(event["pit"])
+        elif event.get("points"):
+            row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
+        if tool == "Add a pit":
+            scale = examination.standing_surface.mm_per_px
+            row["diameter_px"] = size * factor / scale.value if size and scale else 12.0
+        if tool == "Known length" and length:
+            row["length_mm"] = length * factor
+        _enter(row)
+    if current.corrections:
+        with st.expander(f"Corrections by hand ({len(current.corrections)})"):
+            st.table([{"Entry": e.kind.replace("_", " ") + (f" {e.pit}" if e.pit else ""), "Who": e.who, "When": e.when, "Why": e.why} for e in current.corrections])
+
+
+def _enter(row: dict[str, object]) -> None:
+    try:
+        entry: Correction = make_correction(row)
+    except CutpipeError as error:
+        st.error(blocks.safe(str(error)))
+        return
+    state.correct(entry)
+    st.rerun()
+
+
+def _picture(examination: Examination) -> tuple[int, int, int, int, float, bytes]:
+    """The piece cut out of the photo, small enough to send once: left, top, width, height, enlargement, JPEG."""
+    left, top, right, bottom = drawing.window(examination.photo, examination.surface)
+    enlarge = min(1.0, 2000 / max(right - left, bottom - top))
+    size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
+    part = cv2.resize(examination.photo.rgb[top:bottom, left:right], size, interpolation=cv2.INTER_AREA)
+    return left, top, size[0], size[1], enlarge, drawing.jpeg(part)
+
+
+def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, object]]:
+    added = {pit.id for pit in examination.corrected.added_pits} if examination.corrected else set()
+    shapes: list[dict[str, object]] = [
+        {"kind": "outline", "points": _scaled(examination.standing_surface.outline_px, left, top, enlarge)}
+    ]
+    for number, outline in drawing.pit_outlines(examination.standing_pits).items():
+        shapes.append({"kind": "added" if number in added else "pit", "id": number, "points": _scaled(outline, left, top, enlarge)})
+    for mound in examination.standing_pits.mounds:
+        shapes.append({"kind": "mound", "id": mound.id, "points": _scaled(drawing.triangle(mound), left, top, enlarge)})
+    return shapes
+
+
+def _scaled(points: object, left: int, top: int, enlarge: float) -> list[list[float]]:
+    return [[round(float((x - left + 0.5) * enlarge), 1), round(float((y - top + 0.5) * enlarge), 1)] for x, y in points]

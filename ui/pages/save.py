@@ -1,0 +1,43 @@
+"""Take the results along."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+import streamlit as st
+
+from analyzer import output
+from analyzer.examination import Examination
+from ui import state
+
+WORDS = {
+    "report.pdf": ("Report to print or send (PDF)", "application/pdf"),
+    "report.html": ("Report as a web page that stands alone", "text/html"),
+    "examination.json": ("All figures for another program (JSON)", "application/json"),
+    "pits.csv": ("Pits as a table", "text/csv"),
+    "bands.csv": ("Marks and lines as a table", "text/csv"),
+    "overlay.png": ("Marked photo", "image/png"),
+    "unrolled.png": ("Metal laid flat", "image/png"),
+    "pit-labels.png": ("Pits as numbered pixels (16 bit)", "image/png"),
+    "band-labels.png": ("Marks as numbered pixels", "image/png"),
+}
+
+
+def show(examination: Examination) -> None:
+    st.subheader("Save")
+    stem = state.case().name.rsplit(".", 1)[0] or "piece"
+    units = state.units()
+    with st.spinner("Writing the report"):
+        made = {name: output.FILES[name](examination, units) for name in WORDS}
+    st.download_button("Report (PDF)", made["report.pdf"], f"{stem}-report.pdf", "application/pdf", type="primary", icon=":material/picture_as_pdf:", on_click="ignore")
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in made.items():
+            archive.writestr(zipfile.ZipInfo(name, (2000, 1, 1, 0, 0, 0)), data)
+    st.download_button("Everything (ZIP)", packed.getvalue(), f"{stem}-examined.zip", "application/zip", icon=":material/folder_zip:", on_click="ignore")
+    with st.expander("Single files"):
+        for name, (words, kind) in WORDS.items():
+            if name != "report.pdf":
+                st.download_button(words, made[name], f"{stem}-{name}", kind, key=f"save_{name}", on_click="ignore")
+    st.caption("The files hold no place data. The photo itself is not changed; its SHA-256 stands in the report.")

@@ -1,0 +1,30 @@
+"""What to do, in order; and the one page for the homeowner."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from analyzer import report
+from analyzer.examination import Examination
+from analyzer.steps import PHASES
+from ui import blocks, state
+
+
+def show(examination: Examination) -> None:
+    whom = st.segmented_control("For", ("The repairer", "The homeowner"), default="The repairer", key="steps_for", label_visibility="collapsed", required=True)
+    if whom == "The homeowner":
+        for section in report.sections(examination, units=state.units()):
+            if section.title.startswith("For the homeowner"):
+                blocks.section(section)
+        return
+    for phase in PHASES:
+        rows = [step for step in examination.steps if step.phase == phase]
+        if not rows:
+            continue
+        st.subheader(phase[:1].upper() + phase[1:])
+        for step in rows:
+            with st.container(border=True):
+                st.markdown(f"**{blocks.safe(step.title)}**  \n{blocks.safe(step.what)}")
+                if step.caution:
+                    st.warning(blocks.safe(step.caution), icon=":material/warning:")
+                st.caption(blocks.safe(f"{step.why} Who: {step.who}. Effort: {step.effort}. Source: {step.source}."))

@@ -1,0 +1,54 @@
+"""Pointing on a photo: pits as outlines, a tap gives image pixels back. Touch, mouse and keyboard."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+_FOLDER = Path(__file__).parent / "photo_points"
+
+
+@st.cache_resource(show_spinner=False)
+def _component() -> Any:
+    return st.components.v2.component(
+        "cutpipe_photo_points",
+        html='<div class="frame" tabindex="0" role="application"><div class="sheet"><img alt=""><svg aria-hidden="true"></svg></div></div>'
+        '<p class="hint" role="status" aria-live="polite"></p>',
+        css=(_FOLDER / "style.css").read_text(encoding="utf-8"),
+        js=(_FOLDER / "points.js").read_text(encoding="utf-8"),
+    )
+
+
+def photo_points(
+    *,
+    jpeg: bytes,
+    picture_key: str,
+    width_px: int,
+    height_px: int,
+    shapes: Sequence[dict[str, Any]],
+    mode: str,
+    key: str,
+    label: str,
+) -> dict[str, Any] | None:
+    """Show the picture and give the last event: {"mode", "points", "pit"} in the picture's own pixels, or None.
+
+    ``shapes``: {"points": [[x, y], ...], "kind": "pit"|"mound"|"outline"|"added", "id": int}. ``mode``: "look", "pit" (tap a pit),
+    "place" (one point), "length" (two points) or "outline" (three or more; Enter or a tap on the first closes it).
+    """
+    result = _component()(
+        key=key,
+        data={
+            "src": jpeg,
+            "picture": picture_key,
+            "width": width_px,
+            "height": height_px,
+            "shapes": list(shapes),
+            "mode": mode,
+            "label": label,
+        },
+        on_event_change=lambda: None,
+    )
+    return result.event

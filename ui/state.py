@@ -1,0 +1,169 @@
+"""What the front end remembers between reruns. Only this module touches the session's state."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections import OrderedDict
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import streamlit as st
+
+from analyzer.corrections import Correction
+from analyzer.examination import Examination, Look, Settings, conclude, look
+from analyzer.flags import CutpipeError
+from analyzer.photo import Photo, read_photo
+from analyzer.readings import Readings
+from analyzer.relief import Light
+
+_KEY = "cutpipe_case"
+KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExtraPhoto:
+    """A further photo of the same section."""
+
+    data: bytes
+    name: str
+    role: str  # "light", "backlit" or "ring"
+    azimuth_deg: float = 0.0
+    elevation_deg: float = 30.0
+
+
+@dataclass
+class Case:
+    """The case at hand. Photos are kept as bytes: what was entered stays whatever fails later."""
+
+    data: bytes | None = None
+    name: str = ""
+    settings: Settings = Settings()
+    extras: list[ExtraPhoto] = field(default_factory=list)
+    facts: dict[str, Any] = field(default_factory=dict)
+    readings: Readings | None = None
+    corrections: list[Correction] = field(default_factory=list)
+    undone: list[Correction] = field(default_factory=list)
+    prices: dict[str, float] = field(default_factory=dict)
+    demo: str = ""
+    who: str = ""
+
+
+def case() -> Case:
+    """The case at hand; a new empty one at first."""
+    if _KEY not in st.session_state:
+        st.session_state[_KEY] = Case()
+    return st.session_state[_KEY]
+
+
+def begin(data: bytes, name: str, settings: Settings | None = None, *, demo: str = "", facts: dict[str, Any] | None = None) -> None:
+    """Start with this photo. Facts of the house stay when only the photo changes; a demo brings its own."""
+    old = case()
+    st.session_state[_KEY] = Case(
+        data=data,
+        name=name,
+        settings=settings or old.settings,
+        facts=dict(facts) if facts is not None else ({} if old.demo else old.facts),
+        who=old.who,
+        demo=demo,
+    )
+
+
+def clear() -> None:
+    """An empty case."""
+    st.session_state[_KEY] = Case(who=case().who)
+
+
+def set_settings(settings: Settings) -> None:
+    """Change what was said about the photo; corrections were made on the old result and go."""
+    current = case()
+    if settings != current.settings:
+        current.settings = settings
+        current.corrections, current.undone = [], []
+
+
+def correct(entry: Correction) -> None:
+    current = case()
+    current.corrections.append(replace(entry, who=current.who, when=dt.datetime.now().astimezone().isoformat(timespec="seconds")))
+    current.undone.clear()
+
+
+def undo() -> None:
+    current = case()
+    if current.corrections:
+        current.undone.append(current.corrections.pop())
+
+
+def redo() -> None:
+    current = case()
+    if current.undone:
+        current.corrections.append(current.undone.pop())
+
+
+def units() -> str:
+    return "us" if st.session_state.get("units") == "in, psi" else "metric"
+
+
+def key() -> str:
+    """Names the pictures and what was said about them; the cache's key, never the pixels."""
+    current = case()
+    if current.data is None:
+        return ""
+    parts: list[Any] = [hashlib.sha256(current.data).hexdigest(), current.name, current.settings.as_json()]
+    parts += [[hashlib.sha256(e.data).hexdigest(), e.role, e.azimuth_deg, e.elevation_deg] for e in current.extras]
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+@st.cache_resource(show_spinner=False)
+def _looks() -> OrderedDict[str, Look]:
+    """The last few looks, for all sessions of this server: looking is the slow part. The key names the photos by hash."""
+    return OrderedDict()
+
+
+@st.cache_data(max_entries=12, show_spinner=False)
+def _opened(sha256: str, name: str, role: str, _data: bytes) -> Photo:
+    return read_photo(_data, name=name, role=role)
+
+
+def photo(data: bytes, name: str, role: str = "main") -> Photo:
+    return _opened(hashlib.sha256(data).hexdigest(), name, role, data)
+
+
+def looked() -> Look:
+    """Look at the case's photos, with progress where it is not done yet. Raises CutpipeError."""
+    current = case()
+    assert current.data is not None
+    photos = [photo(current.data, current.name)]
+    lights = []
+    for extra in current.extras:
+        opened = photo(extra.data, extra.name, extra.role)
+        if extra.role == "light":
+            lights.append(Light(photo=opened, azimuth_deg=extra.azimuth_deg, elevation_deg=extra.elevation_deg))
+        else:
+            photos.append(opened)
+    store, case_key = _looks(), key()
+    if case_key not in store:
+        bar = st.progress(0.0, "Starting")
+        try:
+            store[case_key] = look(
+                photos, settings=current.settings, lights=lights, progress=lambda words, share: bar.progress(share, words)
+            )
+        finally:
+            bar.empty()
+        while len(store) > KEPT_LOOKS:
+            store.popitem(last=False)
+    return store[case_key]
+
+
+def examined() -> Examination:
+    """The examination of the case as it stands. Raises CutpipeError with one sentence for the person."""
+    current = case()
+    seen = looked()
+    try:
+        return conclude(seen, facts=current.facts, readings=current.readings, corrections=current.corrections)
+    except CutpipeError:
+        if current.corrections:  # an entry that no longer fits must not lock the person out
+            current.undone.append(current.corrections.pop())
+        raise
+
