@@ -341,12 +341,10 @@ def water_indices(test: WaterTest) -> tuple[tuple[WaterIndex, ...], tuple[Flag, 
 def _values(test: WaterTest) -> Mapping[str, float]:
     """The figures that are known, by id."""
     values: dict[str, float] = {}
-    ph, t, alk, ca = (
-        test.ph,
-        test.temperature_c,
-        test.alkalinity_mg_per_l_as_caco3,
-        test.calcium_mg_per_l_as_caco3,
-    )
+    ph, t = test.ph, test.temperature_c
+    # "none found" has no logarithm and no ratio: such a figure is left out, as if it were not known
+    alk = test.alkalinity_mg_per_l_as_caco3 or None
+    ca = test.calcium_mg_per_l_as_caco3 or None
     strength = ionic_strength_mol_per_l(
         total_dissolved_solids_mg_per_l=test.total_dissolved_solids_mg_per_l,
         conductivity_us_per_cm=test.conductivity_us_per_cm,
