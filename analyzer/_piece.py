@@ -9,11 +9,11 @@ A bore and a flat piece that curls upwards are hollow towards the camera (concav
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 HALF_SHELL_SPAN_RAD = np.radians(174.0)  # two saw cuts of 1 mm or so leave a little less than half; common practice, no source
 FLATTEST_RADIUS_MM = 2000.0
@@ -299,36 +299,82 @@ def fit_piece(
         held[8:] = True
     free = ~held
 
-    def residuals(q: np.ndarray) -> np.ndarray:
+    def parameters(q: np.ndarray, loose: np.ndarray) -> np.ndarray:
         p = begin.copy()
-        p[free] = begin[free] + q * scale[free]
+        p[loose] = begin[loose] + q * scale[loose]
         if not flat:
             p[4] = max(p[4], 1.0)
             p[5] = np.clip(p[5], np.radians(45), np.radians(179))
         p[3] = max(p[3], 1.0)
-        piece = _build(p, prior, whole)
-        pixels, usable, part = piece.outline(camera)
+        return p
+
+    def residuals(q: np.ndarray, loose: np.ndarray, bend: float) -> np.ndarray:
+        p = parameters(q, loose)
+        pixels, usable, part = _build(p, prior, whole).outline(camera)
         values, seen = target.at(pixels)
         count = np.bincount(part, minlength=4)
+        reach = bend * noise_px  # beyond it a residual pulls no harder: burrs, jagged cuts, what lies over the edge
+        values = reach * np.sign(values) * (np.sqrt(1 + 2 * np.abs(values) / reach) - 1)
         weight = np.sqrt(5.0 / count)[part] / noise_px  # five independent stretches a part
-        outline = np.where(usable & seen, np.clip(values, -60 * target.step, 60 * target.step) * weight, 0.0)
-        return np.concatenate([outline, ((p - mean) / spread)[free]])
+        return np.concatenate([np.where(usable & seen, values * weight, 0.0), ((p - mean) / spread)[loose]])
 
-    result = least_squares(residuals, np.zeros(free.sum()), loss="soft_l1", f_scale=1.0, diff_step=1e-3, max_nfev=40)
-    p = begin.copy()
-    p[free] += result.x * scale[free]
+    rough = free.copy()
+    rough[6:] = False
+    q, _, _ = _least_squares(lambda q: residuals(q, rough, 20.0), int(rough.sum()), rounds=12)
+    begin = parameters(q, rough)
+    q, jacobian, cost = _least_squares(lambda q: residuals(q, free, 4.0), int(free.sum()), rounds=20)
+    p = parameters(q, free)
     piece = _build(p, prior, whole)
     pixels, usable, _ = piece.outline(camera)
     values, seen = target.at(pixels)
     taken = usable & seen
     rms = float(np.sqrt(np.mean(values[taken] ** 2))) if taken.any() else float("inf")
-    covariance = np.linalg.pinv(result.jac.T @ result.jac) * np.outer(scale[free], scale[free])
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale[free], scale[free])
     names = tuple(name for name, kept in zip(_NAMES, free) if kept)
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(names, np.diag(covariance))}
     outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)
     return Fit(piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, outside_radius=float(outer),
-        cost=float(result.cost),
+        cost=cost,
     )
+
+
+def _least_squares(
+    residuals: Callable[[np.ndarray], np.ndarray], size: int, *, rounds: int, step: float = 0.03
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Damped Gauss-Newton from zero: (solution, jacobian there, half the sum of squares).
+
+    The differences are taken over a fixed ``step``, wider than the grain of the distance map, which library solvers
+    that choose their own steps trip over.
+    """
+    q, damping = np.zeros(size), 1e-2
+    value = residuals(q)
+    cost = 0.5 * float(value @ value)
+
+    def slope(at: np.ndarray) -> np.ndarray:
+        return np.stack(
+            [(residuals(at + step * unit) - residuals(at - step * unit)) / (2 * step) for unit in np.eye(size)], axis=1
+        )
+
+    jacobian = slope(q)
+    for _ in range(rounds):
+        normal, gradient = jacobian.T @ jacobian, jacobian.T @ value
+        moved = False
+        for _ in range(6):
+            change = -np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), gradient)
+            new = residuals(q + change)
+            new_cost = 0.5 * float(new @ new)
+            if new_cost < cost:
+                moved = True
+                break
+            damping *= 5
+        if not moved:
+            break
+        small = cost - new_cost < 1e-4 * cost + 1e-9
+        q, value, cost, damping = q + change, new, new_cost, max(damping / 5, 1e-6)
+        jacobian = slope(q)
+        if small:
+            break
+    return q, jacobian, cost
 
 
 def first_guess(camera: Camera, outline_px: np.ndarray, height: float) -> np.ndarray:
