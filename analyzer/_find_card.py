@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from analyzer._edges import LINEAR, fit_line, half_height_edges, luminance_crop, meet, scan
-from analyzer._plane_pose import LOG_F, POSE, CameraPrior, PlaneFit, fit_plane, project
+from analyzer._plane_pose import OWN, CameraPrior, PlaneFit, fit_plane, most_likely, pose_parameters, project
 
 MARKER_SIDE_MM = 20.0
 MARKER_IDS = (0, 1, 2, 3)
@@ -95,7 +95,7 @@ def refine_corners(rgb: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, fl
     return quad + origin, scatter
 
 
-def find_card(rgb: np.ndarray, prior: CameraPrior) -> FoundCard | None:
+def find_card(rgb: np.ndarray, cameras: tuple[CameraPrior, ...]) -> FoundCard | None:
     """The card's plane from all markers seen; None where no marker is seen."""
     refined, scatters = {}, []
     for marker_id, corners in detect_markers(rgb).items():
@@ -106,11 +106,12 @@ def find_card(rgb: np.ndarray, prior: CameraPrior) -> FoundCard | None:
     if not refined:
         return None
     sigma = max(CORNER_SIGMA_PX, 0.5 * float(np.median(scatters)))
-    fit = _fit_markers(refined, prior, sigma)
+    middle = np.mean(list(refined.values()), axis=(0, 1))
+    fit = most_likely([_fit_markers(refined, camera, sigma) for camera in cameras], cameras, middle)
     first, *others = refined
     centres, turns = {first: np.zeros(2)}, {first: 0.0}
     for place, marker_id in enumerate(others):
-        x, y, turn = fit.parameters[POSE + 6 + 3 * place : POSE + 9 + 3 * place]
+        x, y, turn = fit.parameters[OWN + 3 * place : OWN + 3 + 3 * place]
         centres[marker_id], turns[marker_id] = np.array([x, y]), float(turn)
     return FoundCard(
         fit=fit, corners_px=refined, centres_mm=centres, turns_rad=turns, paper_linear=_paper(rgb, refined)
@@ -131,7 +132,7 @@ def _fit_markers(corners: dict[int, np.ndarray], prior: CameraPrior, sigma_px: f
     def residuals(parameters: np.ndarray) -> np.ndarray:
         model = [SQUARE_MM]
         for place in range(len(others)):
-            x, y, turn = parameters[POSE + 6 + 3 * place : POSE + 9 + 3 * place]
+            x, y, turn = parameters[OWN + 3 * place : OWN + 3 + 3 * place]
             model.append(SQUARE_MM @ _turned(turn).T + (x, y))
         return np.ravel(project(parameters, np.concatenate(model)) - observed.reshape(-1, 2)) / sigma_px
 
@@ -141,22 +142,17 @@ def _fit_markers(corners: dict[int, np.ndarray], prior: CameraPrior, sigma_px: f
         square, corners[first], matrix, None, flags=cv2.SOLVEPNP_IPPE_SQUARE
     )
     for rotation, translation in zip(rotations[:count], translations[:count], strict=True):
-        start = np.concatenate([prior.parameters, np.ravel(rotation), np.ravel(translation)])
+        start = pose_parameters(prior, rotation, translation)
         turn_matrix = cv2.Rodrigues(rotation)[0]
         if turn_matrix[:, 2] @ np.ravel(translation) > 0:
             continue  # the plane would be seen from behind
         for marker_id in others:
             start = np.append(start, _place_in_plane(corners[marker_id], matrix, turn_matrix, np.ravel(translation)))
         fit = fit_plane(start, prior, residuals)
-        if best is None or _cost(fit, prior, residuals) < _cost(best, prior, residuals):
+        if best is None or fit.cost < best.cost:
             best = fit
     assert best is not None  # solvePnP gives at least one pose of the plane seen from the front
     return best
-
-
-def _cost(fit: PlaneFit, prior: CameraPrior, residuals) -> float:
-    rest = prior.residuals(fit.parameters)
-    return float(np.sum(residuals(fit.parameters) ** 2) + sum(np.sum(row**2) for row in rest.values()))
 
 
 def _place_in_plane(corners: np.ndarray, matrix: np.ndarray, rotation: np.ndarray, translation: np.ndarray) -> np.ndarray:

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from analyzer._find_card import MARKER_SIDE_MM, FoundCard, find_card
-from analyzer._plane_pose import CameraPrior, PlaneFit, camera_prior
+from analyzer._find_card import FoundCard, find_card
+from analyzer._find_ruler import FoundRuler, find_ruler
+from analyzer._plane_pose import CameraPrior, PlaneFit, camera_priors
 from analyzer.flags import Flag, ScaleError, raise_flag
 from analyzer.measured import COVERAGE_95, Measure
 from analyzer.photo import Photo
@@ -94,10 +95,12 @@ class Calibration:
 
 
 # The marker's face above the table, mm: (value, standard uncertainty).
+RULER_HEIGHT_MM = (1.6, 0.5)  # steel rulers 0.5-1 mm, plastic and wooden ones 2-3 mm: from memory
 CARD_HEIGHT_MM = (0.3, 0.1)  # one or two sheets or thin card that lies flat: common practice, no source
 # What is not seen in the photo, as relative standard uncertainties.
 PRINTED_SIZE = 0.0015  # 100 mm check length read with a ruler to a quarter of a millimetre
 EDGE_LEVEL_PX = 0.1  # exposure and sharpening shift all edges of a marker outwards or inwards alike
+RULER_GRADUATION = 0.0015  # 0.3 mm + 0.2 mm a metre allowed, class II of Directive 2014/32/EU annex X, taken over some 100 mm
 MARKED_POINT_PX = 1.5  # a point set by hand, each
 UNKNOWN_TILT_RELATIVE = 0.025  # foreshortening of a marked length by a tilt of 13 degrees that nobody knows
 ASK_FOR_MARKER = "lay it flat beside the piece, wholly in the picture and in good light, and take the photo again"
@@ -110,18 +113,29 @@ def find_scale(photo: Photo, marker: Marker = Marker()) -> Calibration:
     nothing, and for "none" and "tube", the method is "none" (for "auto" and "none" with the flag ``no_scale``).
     Raises ScaleError, one sentence that says what to do, where the marker that was named is not found or cannot be right.
     """
-    prior = camera_prior(photo)
+    cameras = camera_priors(photo)
+    prior = cameras[0]
     if marker.kind == "card":
-        found = find_card(photo.rgb, prior)
+        found = find_card(photo.rgb, cameras)
         if found is None:
             raise ScaleError(f"No scale card is seen in {photo.name}; {ASK_FOR_MARKER}, or choose another marker.")
         return _card_calibration(photo, prior, found)
+    if marker.kind == "ruler":
+        ruler = find_ruler(photo.rgb, cameras)
+        if ruler is None:
+            raise ScaleError(
+                f"No ruler with readable graduation marks is seen in {photo.name}; {ASK_FOR_MARKER}, or choose another marker."
+            )
+        return _ruler_calibration(prior, ruler)
     if marker.kind == "length":
         return _length_calibration(photo, prior, marker)
     if marker.kind == "auto":
-        card = find_card(photo.rgb, prior)
+        card = find_card(photo.rgb, cameras)
         if card is not None:
             return _card_calibration(photo, prior, card)
+        ruler = find_ruler(photo.rgb, cameras)
+        if ruler is not None:
+            return _ruler_calibration(prior, ruler)
         return _no_scale(photo, prior, (raise_flag("no_scale"),))
     if marker.kind == "tube":
         return _no_scale(photo, prior, ())
@@ -199,7 +213,7 @@ def _calibration(
     focal_relative = math.sqrt(focal_variance)
     if prior.focal_source == "exif":
         focal_source = "exif"
-    else:  # the marker says more than the assumption as soon as it halves its uncertainty
+    else:  # the marker says more than the assumption once it halves the uncertainty of an assumed camera
         focal_source = "marker" if focal_relative < prior.focal_relative / 2 else "assumed"
     return Calibration(
         method=method,
@@ -240,6 +254,14 @@ def _card_calibration(photo: Photo, prior: CameraPrior, card: FoundCard) -> Cali
         marker_outlines_px=outlines,
         white_gain=gain,
     )
+
+
+def _ruler_calibration(prior: CameraPrior, ruler: FoundRuler) -> Calibration:
+    flags = () if ruler.pattern_seen else (raise_flag("ruler_step_assumed"),)
+    calibration = _calibration(
+        "ruler", prior, ruler.fit, ruler.marks_px, {"ruler graduation": RULER_GRADUATION}, RULER_HEIGHT_MM
+    )
+    return replace(calibration, marker_outlines_px=(ruler.outline_px,), flags=flags)
 
 
 def _centred(card: FoundCard) -> tuple[np.ndarray, np.ndarray]:
