@@ -92,7 +92,7 @@ def no_bands(surface: Surface) -> Bands:
 
 
 def marked(surface: Surface, low_mm: float, high_mm: float) -> Bands:
-    inside = (surface.axial >= low_mm) & (surface.axial <= high_mm)
+    inside = (surface.axial >= low_mm) & (surface.axial < high_mm - 1e-3)
     mark = Band(
         id=1,
         kind="contact_mark",
