@@ -16,10 +16,11 @@ from PIL import ExifTags, Image, ImageCms, ImageOps, UnidentifiedImageError
 from analyzer.flags import Flag, PhotoError, raise_flag
 
 pillow_heif.register_heif_opener()
+Image.init()  # else Pillow does not know all of FORMATS yet
 
 LARGEST_MEGAPIXELS = 64.0  # a decoded picture of this size takes 192 MB; phones' finest modes go beyond
 SMALLEST_SIDE_PX = 64
-FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP", "BMP", "GIF", "MPO", "AVIF", "PPM")
+FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP", "BMP", "GIF", "AVIF", "PPM")
 ROLES = ("main", "light", "backlit", "ring", "other")
 
 

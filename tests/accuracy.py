@@ -1,0 +1,217 @@
+"""Accuracy against pictures with known truth: ``python -m tests.accuracy FOLDER [--only h] [--out DIR] [--jobs N]``.
+
+FOLDER holds ``images/`` and ``truth/`` (rendered pipes; scored by ``tests/truth_score.py``), or ``img/``, ``mask/`` and
+``inst/`` (real metal with drawn masks; scored by ``tests/mask_score.py``), as their README files describe. View, tube size and kind of marker are
+told, as a person knows them; the tube's type is not. Prints the figures beside their goals and exits with 1 where one is not met.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from analyzer import output
+from analyzer.cli import read_marker
+from analyzer.examination import Settings, examine
+from analyzer.flags import CutpipeError
+from tests import mask_score, truth_score
+
+FILES = ("examination.json", "pit-labels.png", "band-labels.png")
+
+
+def told(truth: dict) -> dict[str, str]:
+    """What a person knows: the view, the tube's size, the marker (and the disc's diameter)."""
+    marker = truth["marker"]
+    kind = {"aruco_card": "card", "ruler": "ruler"}.get(marker["kind"]) or f"disc:{marker['diameter_mm']}"
+    return {"view": truth["view"], "tube": truth["pipe"]["size_in"], "marker": kind}
+
+
+def examine_one(task: tuple[str, str, str, dict[str, str]]) -> tuple[str, float, str]:
+    """Examine one picture into its folder; (name, seconds, what went wrong)."""
+    name, image, folder, settings = task
+    cv2.setNumThreads(1)
+    started = time.perf_counter()
+    try:
+        result = examine(
+            image,
+            settings=Settings(view=settings.get("view"), tube=settings.get("tube"), marker=read_marker(settings["marker"])),
+        )
+        seconds = time.perf_counter() - started
+        output.write(result, folder, only=FILES)
+        return name, seconds, ""
+    except CutpipeError as error:
+        return name, time.perf_counter() - started, str(error)
+
+
+def run(tasks: list[tuple[str, str, str, dict[str, str]]], jobs: int) -> None:
+    seconds, failed = [], []
+    with ProcessPoolExecutor(jobs) as pool:
+        for name, spent, error in pool.map(examine_one, tasks):
+            seconds.append(spent)
+            if error:
+                failed.append(name)
+                print(f"{name}: {error}", flush=True)
+    print(f"{len(tasks)} pictures, {np.median(seconds):.1f} s each (median, one thread), {len(failed)} without a result")
+
+
+class Table:
+    """The figures beside their goals."""
+
+    def __init__(self) -> None:
+        self.missed = 0
+
+    def row(self, name: str, value: float | None, goal: str, met: bool | None, note: str = "") -> None:
+        self.missed += met is False
+        shown = "-" if value is None or not np.isfinite(value) else f"{value:.3g}"
+        mark = {True: "met", False: "MISSED", None: ""}[met]
+        print(f"{name:<52} {shown:>9}   goal {goal:<22} {mark:<7} {note}")
+
+
+def _median(values: list[float]) -> float | None:
+    return float(np.median(values)) if values else None
+
+
+def rendered(folder: Path, results: Path, only: str, jobs: int) -> int:
+    truths = [t for t in truth_score.load_truth(str(folder)) if t["name"].startswith(tuple(only.split(","))) or not only]
+    tasks = []
+    for truth in truths:
+        image = folder / truth["image"]
+        tasks.append((truth["name"], str(image), str(results / truth["name"]), told(truth)))
+        truth["_contrast"] = truth_score.contrast(truth, str(folder))
+    run(tasks, jobs)
+    predictions = truth_score.load_pred(str(results))
+    rows, summary = truth_score.run(truths, {name: p for name, p in predictions.items()})
+    print()
+    table = Table()
+    by_name = {truth["name"]: truth for truth in truths}
+    seen = [row for row in rows if row["view"] != "end"]
+    for marker, goal in (("aruco_card", 0.5), ("ruler", 1.0), ("disc", 1.5)):
+        errors = [abs(r["scale_err_pct"]) for r in rows if r["marker"] == marker and r["scale_err_pct"] is not None]
+        middle = _median(errors)
+        table.row(f"scale at the metal, {marker}: median error, %", middle, f"{goal}", None if middle is None else middle <= goal, f"n={len(errors)}, worst {max(errors, default=float('nan')):.1f}")
+    unflagged = [
+        r["name"]
+        for r in rows
+        if r["scale_err_pct"] is not None and abs(r["scale_err_pct"]) > 4 and not any("scale" in f["suffers"] and f["severity"] != "note" for f in predictions[r["name"]]["flags"])
+    ]
+    table.row("scale more than 4 % off without a flag", len(unflagged), "0", not unflagged, " ".join(unflagged))
+    for key, name in (("analysed_area_err_pct", "seen area"), ("examined_area_err_pct", "examined area")):
+        middle = _median([abs(r[key]) for r in seen if r[key] is not None])
+        table.row(f"{name}: median error, %", middle, "3", None if middle is None else middle <= 3)
+    main = summary.get("without_end", summary["overall"])
+    table.row("pits from 0.3 mm: F1", main["f1"], "0.75 (stretch 0.85)", main["f1"] >= 0.75, f"P {main['precision']:.2f} R {main['recall']:.2f}")
+    big = summary["more"]["f1_big_not_faint"]
+    table.row("pits from 0.8 mm, not faint: F1", big, "0.88 (stretch 0.93)", big >= 0.88)
+    bias = summary["more"]["count_bias_pct"]
+    table.row("count bias, %", bias, "within 5", None if bias is None else abs(bias) <= 5)
+    density = main["density_abs_pct_median"]
+    table.row("density: median error, %", density, "15 (stretch 8)", None if density is None else density <= 15)
+    area = main["area_err_pct_median"]
+    table.row("opening area: median error, %", area, "15 (stretch 10)", None if area is None else area <= 15)
+    area_bias = _median([v for r in seen for v in r["area_bias"]])
+    table.row("opening area: bias (median), %", area_bias, "within 3", None if area_bias is None else abs(area_bias) <= 3)
+    ious = summary["more"]["band_iou"]
+    table.row("bands: mean IoU", float(np.mean(ious)) if ious else None, "0.8", np.mean(ious) >= 0.8 if ious else None, f"n={len(ious)}, none seen or invented where there is none: {sum(v == 0 for v in ious)} at 0")
+    for key, name in (("cover_scale", "scale"), ("cover_area", "seen area"), ("cover_diam", "pit diameter")):
+        held = summary["more"][key]
+        share = 100 * float(np.mean(held)) if held else None
+        table.row(f"95 % intervals hold: {name}, %", share, "90 to 99", None if share is None else 90 <= share <= 99, f"n={len(held)}")
+    counted = []
+    for row in seen:
+        record = json.loads((results / row["name"] / "examination.json").read_text()) if (results / row["name"] / "examination.json").exists() else None
+        if record:
+            low, high = record["density"]["pit_count"]["interval_95"]
+            counted.append(low <= row["true"] <= high)
+    share = 100 * float(np.mean(counted)) if counted else None
+    table.row("95 % intervals hold: count as detected, %", share, "90 to 99", None if share is None else 90 <= share <= 99, f"n={len(counted)}")
+    _rings([by_name[r["name"]] for r in rows if r["view"] == "end"], results, table)
+    print(f"{table.missed} goals missed")
+    return int(table.missed > 0)
+
+
+def _rings(truths: list[dict], results: Path, table: Table) -> None:
+    means, profiles, minima, places = [], [], [], []
+    for truth in truths:
+        path = results / truth["name"] / "examination.json"
+        if not path.exists():
+            continue
+        wall = json.loads(path.read_text())["wall"]
+        if wall["minimum_mm"] is None:
+            continue
+        end = truth["end"]
+        means.append(abs(wall["mean_mm"]["value"] - end["mean_wall_mm"]))
+        minima.append(abs(wall["minimum_mm"]["value"] - end["min_wall_mm"]))
+        centre = np.array(end["centre_px"])
+        outer = np.array(end["outer_contour_px"]) - centre
+        true_angles = np.degrees(np.arctan2(-outer[:, 1], outer[:, 0]))
+        true_wall = np.array(end["wall_mm"])
+        order = np.argsort(true_angles)
+        at = np.array(wall["profile"]["image_angle_deg"])
+        got = np.array([np.nan if v is None else v for v in wall["profile"]["wall_mm"]], float)
+        expected = np.interp((at + 180) % 360 - 180, true_angles[order], true_wall[order], period=360)
+        profiles.append(float(np.nanmedian(np.abs(got - expected))))
+        apart = np.abs((true_angles - end["min_wall_image_angle_deg"] + 180) % 360 - 180) > 30
+        if not (true_wall[apart] < end["min_wall_mm"] + 0.05).any():
+            places.append(abs((wall["minimum_image_angle_deg"] - end["min_wall_image_angle_deg"] + 180) % 360 - 180))
+    if truths:
+        for name, values, goal in (("mean wall", means, 0.04), ("wall profile", profiles, 0.04), ("minimum wall", minima, 0.06), ("place of the minimum, degrees", places, 10)):
+            middle = _median(values)
+            table.row(f"cut ring: {name}, median error" + ("" if "degrees" in name else ", mm"), middle, f"{goal}", None if middle is None else middle <= goal, f"n={len(values)}")
+
+
+def real(folder: Path, results: Path, only: str, jobs: int) -> int:
+    names = sorted(p.stem for p in (folder / "img").iterdir() if p.stem.startswith(tuple(only.split(","))) or not only)
+    tasks = [
+        (name, str(next((folder / "img").glob(f"{name}.*"))), str(results / name), {"view": "flat", "marker": "none"})
+        for name in names
+    ]
+    run(tasks, jobs)
+    scores, false_in_empty, empty = [], 0, 0
+    for name in names:
+        truth = np.asarray(Image.open(next((folder / "inst").glob(f"{name}.*"))))
+        path = results / name / "pit-labels.png"
+        found = cv2.imread(str(path), cv2.IMREAD_UNCHANGED) if path.exists() else np.zeros_like(truth)
+        one = mask_score.score(found, truth, kind="inst", true_kind="inst")
+        scores.append(one)
+        if one["n_true"] == 0:
+            empty += 1
+            false_in_empty += one["n_pred"]
+    total = mask_score.overall(scores)
+    table = Table()
+    whole = total["pixels"] / len(names) > 5e5
+    goal = 0.35 if whole else 0.55
+    table.row("pixel F1", total["px_f1"], f"{goal}", total["px_f1"] >= goal, f"P {total['px_p']:.2f} R {total['px_r']:.2f}")
+    table.row("centre F1", total["ce_f1"], f"{goal}", total["ce_f1"] >= goal, f"P {total['ce_p']:.2f} R {total['ce_r']:.2f}")
+    table.row("sum of count errors over true pits", total["count_rel"], "-", None)
+    if empty:
+        per_window = false_in_empty / empty
+        table.row("false pits per window without a pit", per_window, "0.10", per_window <= 0.10 if not whole else None, f"n={empty}")
+    return int(table.missed > 0)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--only", default="", help="names that begin so, several with commas")
+    parser.add_argument("--out", type=Path, help="keep the results here")
+    parser.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2)))
+    options = parser.parse_args()
+    if not options.folder.is_dir():
+        parser.error(f"{options.folder} is not a folder")
+    kind = rendered if (options.folder / "truth").is_dir() else real
+    with tempfile.TemporaryDirectory() as scratch:
+        return kind(options.folder, options.out or Path(scratch), options.only, options.jobs)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
