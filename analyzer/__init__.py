@@ -1,0 +1,30 @@
+"""Why a water pipe failed, from a photo of the cut-out piece. ``examine`` does all of it."""
+
+from typing import Any
+
+_HOMES = {
+    "examine": "examination",
+    "look": "examination",
+    "conclude": "examination",
+    "Examination": "examination",
+    "Settings": "examination",
+    "read_photo": "photo",
+    "Photo": "photo",
+    "Marker": "scale",
+    "Light": "relief",
+    "read_facts": "facts",
+    "read_readings": "readings",
+    "read_corrections": "corrections",
+    "CutpipeError": "flags",
+    "Measure": "measured",
+}
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    # On first use, so that a part can be used, and --help answer, without loading the image libraries.
+    from importlib import import_module
+
+    if name in _HOMES:
+        return getattr(import_module(f"analyzer.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'analyzer' has no attribute {name!r}")
