@@ -16,7 +16,7 @@ from types import MappingProxyType
 
 import cv2
 import numpy as np
-from scipy import ndimage
+from scipy import ndimage, special
 
 from analyzer.flags import Flag, raise_flag
 from analyzer.measured import Measure
@@ -44,8 +44,13 @@ FINE_ENOUGH_MM = 0.07  # metal seen finer than this is thinned before it is laid
 LEAST_MARK_MM = 3.0  # narrower than this along the pipe it is a blot, not the mark of a contact
 LEAST_MARK_SPAN = 0.5  # a contact mark goes across at least this share of the width seen
 LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
-EVEN_STAIN_SHARE = 0.8  # one product over this share of the metal outside the marks is an overall stain
+LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
+FINER = 4  # the line's path is found to a quarter of a cell
+STEEPEST = 2  # quarter cells of shift per cell of length: a water level leaves an almost straight line
+BEND_COST = 0.3  # log-odds for a shift of one quarter cell
+EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
+BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
 BAND_EDGE_MM = 0.3  # standard uncertainty of a band's edge, from pictures with known truth
 
 
@@ -341,16 +346,52 @@ def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
 
 
 def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
-    """The water line as one path along the pipe with one width."""
-    field = np.zeros_like(likelihood)
-    strong = (likelihood > 0.5) & cells.seen
-    parts, count = ndimage.label(ndimage.binary_dilation(strong, np.ones((3, 9))))
-    long = max(1, int(cells.seen.any(0).sum()))
-    for part in range(1, count + 1):
-        here = (parts == part) & strong
-        if here.any(0).sum() >= LEAST_LINE_SPAN * long:
-            field = np.maximum(field, np.where(parts == part, likelihood, 0))
-    return field
+    """The water line: the path along the pipe and the one width that gather the most evidence, or nothing.
+
+    Evidence is the sum of log-odds between the line's edges. A still water level leaves one line, so one width is fitted for all
+    its length, and its middle may wander only slowly (dynamic programming over quarter cells, all widths at once).
+    """
+    empty = np.zeros_like(likelihood)
+    seen_columns = np.flatnonzero(cells.seen.any(0))
+    if len(seen_columns) < 2:
+        return empty
+    odds = np.where(cells.seen, np.clip(special.logit(np.clip(likelihood, 1e-4, 1 - 1e-4)), -4, 4), -0.5)
+    rough = (likelihood > 0.5) & cells.seen
+    if rough.any(0).sum() < 0.5 * LEAST_LINE_SPAN * len(seen_columns):
+        return empty
+    height, width = likelihood.shape
+    fine = cv2.resize(odds.astype(np.float32), (width, FINER * height), interpolation=cv2.INTER_LINEAR)
+    total = np.vstack([np.zeros((1, width), np.float32), np.cumsum(fine, 0)])
+    halves = np.arange(LINE_WIDTHS_MM[0], LINE_WIDTHS_MM[1], 0.125) / CELL_AROUND_MM * FINER / 2
+    centres = np.arange(FINER * height)
+    top = np.clip(centres[None] - np.rint(halves).astype(int)[:, None], 0, FINER * height)
+    bottom = np.clip(centres[None] + np.rint(halves).astype(int)[:, None], 0, FINER * height)
+    gain = (total[bottom] - total[top]) / FINER  # (widths, centres, columns)
+    best, came = gain[..., 0].copy(), np.zeros(gain.shape, np.int8)
+    for column in range(1, width):
+        reach = np.full_like(best, -np.inf)
+        for step in range(-STEEPEST, STEEPEST + 1):
+            shifted = np.full_like(best, -np.inf)
+            if step >= 0:
+                shifted[:, step:] = best[:, : best.shape[1] - step]
+            else:
+                shifted[:, :step] = best[:, -step:]
+            shifted -= BEND_COST * step * step
+            better = shifted > reach
+            reach[better] = shifted[better]
+            came[..., column][better] = step
+        best = reach + gain[..., column]
+    chosen, end = np.unravel_index(int(best.argmax()), best.shape)
+    path = np.empty(width)
+    for column in range(width - 1, -1, -1):
+        path[column] = end
+        end -= int(came[chosen, int(end), column])
+    supported = gain[chosen, path.astype(int), np.arange(width)] > 0
+    if supported[seen_columns].mean() < LEAST_LINE_SPAN:
+        return empty
+    middle = ndimage.gaussian_filter1d(path, 3.0, mode="nearest") / FINER - 0.5 + 0.5 / FINER
+    half_cells = halves[chosen] / FINER
+    return np.clip(0.5 + half_cells - np.abs(np.arange(height)[:, None] - middle[None]), 0, 1)
 
 
 def _band(
@@ -369,13 +410,15 @@ def _band(
     inside = here & cells.seen
     ring = ndimage.binary_dilation(here, np.ones((17, 9))) & ~ndimage.binary_dilation(here, np.ones((5, 3))) & cells.seen
     beside = ring if ring.any() else cells.seen & ~here
-    contrast = (
-        float(np.linalg.norm(np.median(lab[inside], 0) - np.median(lab[beside], 0))) if inside.any() and beside.any() else 0.0
-    )
+    difference = np.median(lab[inside], 0) - np.median(lab[beside], 0) if inside.any() and beside.any() else np.zeros(3)
+    contrast, lighter = float(np.linalg.norm(difference)), float(difference[0])
+    colour = COLOUR_CLASSES[int(np.bincount(classes[inside], minlength=len(COLOUR_CLASSES)).argmax())] if inside.any() else "red_brown_oxide"
+    if colour == "red_brown_oxide" and lighter >= BRIGHTER_BY:
+        colour = "bright_metal"  # matt bare copper and its first film share their hue; rubbed metal is the lighter of the two
     common = {
         "id": number,
         "kind": kind,
-        "colour_class": COLOUR_CLASSES[int(np.bincount(classes[inside], minlength=len(COLOUR_CLASSES)).argmax())],
+        "colour_class": colour,
         "area_px": float(pixels.sum()),
         "share_of_metal": area / total if total > 0 else 0.0,
         "confidence": "clear" if contrast >= FAINT_DELTA_E else "faint",
