@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 HALF_SHELL_SPAN_RAD = np.radians(174.0)  # two saw cuts of 1 mm or so leave a little less than half; common practice, no source
+LOSS_OUTSIDE_MM = (0.04, 0.1)  # by which corrosion narrows an outside, mm: (mean, standard uncertainty); common practice, no source
 FLATTEST_RADIUS_MM = 2000.0
 
 
@@ -220,6 +221,14 @@ class Prior:
     wall: float
     wall_sd: float
 
+    @property
+    def lift(self) -> tuple[float, float]:
+        """How far burrs, crusts and mounds keep the piece off the table, mm: (mean, standard uncertainty).
+
+        Common practice, no source; mounds on an outside are what it lies on.
+        """
+        return {"inside": (0.0, 0.2), "flat": (0.0, 0.3)}.get(self.view, (0.35, 0.5))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Fit:
@@ -234,7 +243,7 @@ class Fit:
     sd_scale: float = 1.0
 
 
-_NAMES = ("x", "y", "heading", "length", "size", "shape", "first_across", "last_across", "first_up", "last_up")
+_NAMES = ("x", "y", "heading", "length", "size", "shape", "first_across", "last_across", "first_up", "last_up", "lift")
 
 
 def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
@@ -242,14 +251,15 @@ def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
     width (flat); ``shape`` is the half span in radians (shells) or the curvature in 1/mm (flat, positive: edges up)."""
     x, y, heading, length, size, shape = p[:6]
     slopes = (p[6], p[8], p[7], p[9])
+    table = prior.table + p[10]
     if prior.view == "flat":
         curvature = shape if abs(shape) > 1 / FLATTEST_RADIUS_MM else 1 / FLATTEST_RADIUS_MM
         radius = abs(1 / curvature)
         half_span = min(size / 2 / radius, np.pi / 2)
         if curvature > 0:  # lies on its middle
-            height = prior.table + prior.wall + radius
+            height = table + prior.wall + radius
         else:  # lies on its edges
-            height = prior.table + prior.wall - radius * np.cos(half_span)
+            height = table + prior.wall - radius * np.cos(half_span)
         return Piece(
             concave=bool(curvature > 0), radius=radius, half_span=half_span, centre=(x, y, height), heading=heading,
             length=length, slopes=slopes,
@@ -257,10 +267,10 @@ def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
     if prior.view == "inside":
         outer = prior.outside_radius if prior.outside_radius is not None else size + prior.wall
         return Piece(
-            concave=True, radius=size, half_span=shape, centre=(x, y, prior.table + outer), heading=heading,
+            concave=True, radius=size, half_span=shape, centre=(x, y, table + outer), heading=heading,
             length=length, slopes=slopes,
         )
-    height = prior.table + (size if whole else -size * np.cos(shape))
+    height = table + (size if whole else -size * np.cos(shape))
     return Piece(
         concave=False, radius=size, half_span=np.pi if whole else shape, centre=(x, y, height), heading=heading,
         length=length, slopes=slopes,
@@ -276,27 +286,28 @@ def fit_piece(
     stretches of the outline that err together (a twentieth of it).
     """
     flat = prior.view == "flat"
-    mean = np.array([*start[:5], 0.008 if flat else HALF_SHELL_SPAN_RAD / 2, 0, 0, 0, 0], float)
-    spread = np.array([50, 50, 1.0, 50, 50, 0.006 if flat else np.radians(1.8), 0.03, 0.03, 0.03, 0.03], float)
+    mean = np.array([*start[:5], 0.008 if flat else HALF_SHELL_SPAN_RAD / 2, 0, 0, 0, 0, prior.lift[0]], float)
+    spread = np.array([50, 50, 1.0, 50, 50, 0.006 if flat else np.radians(1.8), 0.03, 0.03, 0.03, 0.03, prior.lift[1]], float)
     if prior.view == "inside" and prior.outside_radius is not None:
         mean[4] = prior.outside_radius - prior.wall
         spread[4] = np.hypot(prior.wall_sd, prior.outside_radius_sd)
     elif prior.view == "outside" and prior.outside_radius is not None:
-        mean[4] = prior.outside_radius
-        spread[4] = prior.outside_radius_sd
+        mean[4] = prior.outside_radius - LOSS_OUTSIDE_MM[0]
+        spread[4] = np.hypot(LOSS_OUTSIDE_MM[1], prior.outside_radius_sd)
     elif flat and prior.outside_radius is not None:
         mean[4] = 0.97 * np.pi * (2 * prior.outside_radius - prior.wall)
         spread[4] = 0.2 * mean[4]
-    scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02], float)
+    scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5], float)
     begin = mean.copy()
     begin[:4] = start[:4]
     if flat or prior.outside_radius is None:
         begin[4] = start[4]
-    held = np.zeros(10, bool)
+    held = np.zeros(11, bool)
     if whole:
         held[5] = True
     if flat:
-        held[8:] = True
+        held[8:10] = True
+    held[10] = True  # a silhouette does not tell it: loss of metal outside narrows it as a greater distance does
     free = ~held
 
     def parameters(q: np.ndarray, loose: np.ndarray) -> np.ndarray:

@@ -22,6 +22,7 @@ GRAZING_DEG = 70.0  # metal more oblique than this is seen but not examined
 VIEWS = look.VIEWS
 USUAL_WALL_MM = (1.0, 0.2)  # copper tube of 1/2 to 1 inch: 0.7 to 1.3 mm over types M to K (ASTM B88); half range 0.3
 OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-0.05 mm in these sizes (ASTM B88)
+ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
 
@@ -367,7 +368,7 @@ def _in_millimetres(
         table = 0.0 if on_card else -calibration.marker_plane_height_mm
         height_sd = math.hypot(0.15, 0.0 if on_card else calibration.height_uncertainty_mm)
     prior = Prior(
-        view=view, table=table, outside_radius=radius, outside_radius_sd=0.004 * (radius or 0.0), wall=wall, wall_sd=wall_sd
+        view=view, table=table, outside_radius=radius, outside_radius_sd=0.0025 * (radius or 0.0), wall=wall, wall_sd=wall_sd
     )
     noise = FIT_NOISE_STEPS * found.step
     fit, whole = _best_fit(camera, target, prior, outline, noise)
@@ -416,6 +417,16 @@ def _seen_cells(
     return area, seen & inside & ~covered & (oblique < 90), oblique
 
 
+def _unhidden_share(oblique_deg: np.ndarray) -> np.ndarray:
+    """Share of a rough surface that its own relief does not hide at an obliquity.
+
+    Smith's masking function for the Trowbridge-Reitz distribution, 2 / (1 + sqrt(1 + (a tan t)^2)) (Smith 1967, IEEE
+    Trans. Antennas Propag. 15, 668; Walter et al. 2007, eq. 34). Worked value: a = 0.06 at 85 degrees gives 0.903.
+    """
+    slope = ROUGHNESS * np.tan(np.radians(np.clip(oblique_deg, 0, 89.9)))
+    return 2.0 / (1.0 + np.sqrt(1.0 + slope * slope))
+
+
 def _cast(
     photo: Photo,
     found: Specimen,
@@ -462,6 +473,8 @@ def _cast(
     cosine = np.clip(facing / length_of_ray, 0, 1)
     area_px = depth**2 * spread / np.maximum(facing, 0.02)
     area, seen, oblique = _seen_cells(piece, camera, found, photo)
+    bare_mm2 = float(area[seen].sum())
+    area = area * _unhidden_share(oblique)
     seen_mm2 = float(area[seen].sum())
     examined_mm2 = float(area[seen & (oblique <= GRAZING_DEG)].sum())
     focal = float(math.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
@@ -484,6 +497,8 @@ def _cast(
     area_relative["outline edge"] = edge
     lengths = {name: piece.length * part for name, part in shared.items()}
     lengths["outline edge"] = fit.sd["length"]
+
+    area_relative["hidden by roughness"] = 0.8 * (bare_mm2 / seen_mm2 - 1.0)
 
     def area_measure(value: float, more: float = 0.0) -> Measure:
         budget = {name: value * part for name, part in area_relative.items()}
