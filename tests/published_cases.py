@@ -1,0 +1,335 @@
+"""Judge published case histories and compare with the investigators' verdicts.
+
+``python -m tests.published_cases FILE [--json]`` reads a file of cases (TOML, one ``[[case]]`` each), gives the tool
+only what a person could tell before the verdict, and prints for each case the ranking, the standing and the verdict,
+and totals. The collection's fields are read by name; notes, methods, key facts and everything about the verdict are
+hindsight and are never read into the facts.
+
+A verdict word stands for one or several causes of the catalogue (``analyzer/data/causes_map.toml``). Ranks count
+verdict words, best first. Ties in evidence are broken by the order that ``judge`` prints, as a user would read it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+
+from analyzer.causes import Judgement, causes_map, judge
+from analyzer.facts import Facts, check_facts, quantities
+
+# Fields of a case that are hindsight: reading one into the facts would be cheating. A test feeds them with rubbish.
+HINDSIGHT = (
+    "key_facts",
+    "methods",
+    "verdict",
+    "verdict_in_own_words",
+    "verdict_fit",
+    "second",
+    "ruled_out",
+    "confidence",
+    "confidence_note",
+    "disagreement",
+    "evidence_grade",
+    "group",
+    "source",
+    "scope",
+    "id",
+    "scorable",
+    "age_note",
+    "position_note",
+)
+
+# case field -> quantity, where the words are the vocabulary's own
+_SAME_WORDS = {
+    ("material",): "material",
+    ("component",): "component",
+    ("service",): "service",
+    ("side",): "side_attacked",
+    ("position",): "positions",
+    ("colours",): "observed_colours",
+    ("pit", "shape"): "observed_pit_shape",
+    ("pit", "shape_class"): "observed_shape_class",
+    ("pit", "pattern"): "observed_pattern",
+    ("pit", "pattern_class"): "observed_pattern_class",
+}
+_NUMBERS = {
+    ("age_years",): "age_years",
+    ("pit", "size_mm"): "pit_size_mm",
+    ("pit", "depth_mm"): "pit_depth_mm",
+    ("water", "pH"): "water_ph",
+    ("water", "alkalinity_mg_l"): "water_alkalinity_mg_per_l_caco3",
+    ("water", "hardness_mg_l"): "water_hardness_mg_per_l_caco3",
+    ("water", "chloride_mg_l"): "water_chloride_mg_per_l",
+    ("water", "sulfate_mg_l"): "water_sulfate_mg_per_l",
+    ("water", "co2_mg_l"): "water_co2_mg_per_l",
+    ("water", "oxygen_mg_l"): "water_oxygen_mg_per_l",
+    ("water", "chlorine_mg_l"): "free_chlorine_mg_per_l",
+    ("water", "copper_mg_l"): "water_copper_mg_per_l",
+    ("water", "copper_stagnant_mg_l"): "water_copper_mg_per_l",
+    ("water", "velocity_m_s"): "velocity_m_per_s",
+    ("water", "langelier"): "langelier_index",
+}
+# Free text of the site: words that name a choice of the vocabulary.
+_SURROUNDINGS = (
+    (r"\bclay", "clay_soil"),
+    (r"\bsoil|\bground\b|\bearth", "soil"),
+    (r"without membrane|membrane missing", "slab_without_membrane"),
+    (r"\bconcrete", "concrete"),
+    (r"\bscreed|\bmortar", "screed"),
+    (r"wet room|bathroom", "wet_room_floor"),
+    (r"full of water|flooded|damp floor|floor build-up|water in the floor", "flooded_floor"),
+    (r"insulat|felt|foam|sleeve|lagging", "damp_insulation"),
+    (r"pool", "pool_water"),
+    (r"cinder|\bash\b", "cinders"),
+)
+_METALS = (
+    (r"copper[^,;]*upstream", "copper_upstream"),
+    (r"stainless", "stainless_steel"),
+    (r"galvani[sz]ed", "galvanised_steel"),
+    (r"(?<!stainless )\bsteel|\biron", "steel"),
+    (r"yellow brass", "yellow_brass"),
+    (r"(?<!yellow )\bbrass", "brass"),
+    (r"\bcopper\b", "copper"),
+)
+_CONTACTS = (
+    (r"clamp", "hose_clamp"),
+    (r"strap|wire", "strap"),
+    (r"hanger|bracket", "hanger"),
+    (r"nail|screw", "nail_or_screw"),
+    (r"duct", "duct"),
+    (r"rebar|reinforc", "rebar"),
+)
+
+
+def facts_of(case: Mapping[str, object]) -> Facts:
+    """The facts that a person could have told before the verdict, in the vocabulary of the tool."""
+    told: dict[str, object] = {}
+    for path, name in _SAME_WORDS.items():
+        words = _known_words(_at(case, path))
+        if name in told or not words:
+            continue
+        choices = quantities()[name].choices
+        missing = [word for word in words if word not in choices]
+        if missing:
+            raise ValueError(f"{'.'.join(path)}: the vocabulary of {name} lacks {', '.join(missing)}")
+        told[name] = words if quantities()[name].multiple else words[0]
+    derived: dict[str, float] = {}
+    for path, name in _NUMBERS.items():
+        number = _number(_at(case, path))
+        if number is None:
+            continue
+        if quantities()[name].told:
+            told.setdefault(name, number)
+        else:
+            derived[name] = number
+    temperature = _temperature(_at(case, ("water", "temperature")))
+    if temperature is not None:
+        told["service_temperature_c"] = temperature
+    ratio = _number(_at(case, ("water", "sulfate_to_chloride")))
+    if ratio:
+        derived["chloride_to_sulfate_ratio"] = 1.0 / ratio
+    elif told.get("water_chloride_mg_per_l") is not None and told.get("water_sulfate_mg_per_l"):
+        derived["chloride_to_sulfate_ratio"] = told["water_chloride_mg_per_l"] / told["water_sulfate_mg_per_l"]
+    if _word(_at(case, ("pit", "flow_directional"))) == "yes":
+        told["flow_directional_told"] = True
+    _site(case, told)
+    facts = check_facts(told)
+    return Facts(values={**facts.values, **derived}, flags=facts.flags)
+
+
+def _site(case: Mapping[str, object], told: dict[str, object]) -> None:
+    for field in ("stagnation", "softener"):
+        if _word(_at(case, ("site", field))) in ("yes", "no"):
+            told[field] = _word(_at(case, ("site", field))) == "yes"
+    if _word(_at(case, ("site", "unreamed_ends"))) in ("yes", "no"):
+        told["unreamed_ends"] = _word(_at(case, ("site", "unreamed_ends"))) == "yes"
+    flux = _word(_at(case, ("site", "flux_residue")))
+    if flux in ("yes", "no", "not_a_cause"):
+        told["flux_residue"] = flux
+    # Cold weather and an unheated place are frost exposure; so is a frost temperature in the water's field.
+    frost = _word(_at(case, ("site", "freeze_exposure")))
+    if frost:
+        told["freeze_exposure"] = frost != "no"
+    outside_c = re.search(r"(-\d+)\s*C", _word(_at(case, ("water", "temperature"))))
+    if outside_c and "freeze_exposure" not in told:
+        told["freeze_exposure"] = True
+    wet = _word(_at(case, ("site", "wet_surroundings")))
+    if wet in ("no", "dry"):
+        told["surroundings_wet"] = False
+    elif wet:
+        told["surroundings_wet"] = True
+        kinds = [choice for pattern, choice in _SURROUNDINGS if re.search(pattern, wet, re.I)]
+        if kinds:
+            told["surroundings"] = kinds
+    metals = _word(_at(case, ("site", "dissimilar_contact")))
+    if metals and metals not in ("no", "none"):
+        joined = [choice for pattern, choice in _METALS if re.search(pattern, metals, re.I)]
+        if "copper_upstream" in joined and "copper" in joined:
+            joined.remove("copper")
+        # A strap or clamp touches from outside; everything else is joined in the water line.
+        touching = [choice for pattern, choice in _CONTACTS if re.search(pattern, metals, re.I)]
+        if touching:
+            told["contacts"] = touching
+            if re.search(r"worn through|worn|missing", metals, re.I):
+                told["sleeve_between"] = False
+        if joined:
+            told["joined_metals"] = joined
+    electrical = _word(_at(case, ("site", "electrical")))
+    if electrical and electrical not in ("no", "none"):
+        if re.search(r"\bDC\b|rectifier|direct current|\btram|stray", electrical):
+            told["dc_source_near"] = True
+        elif re.search(r"ground|bond|earth", electrical, re.I):
+            told["bonding_fault_told"] = True
+
+
+def _at(case: Mapping[str, object], path: tuple[str, ...]) -> object:
+    value: object = case
+    for key in path:
+        value = value.get(key) if isinstance(value, Mapping) else None
+    return value
+
+
+def _known_words(value: object) -> list[str]:
+    words = value if isinstance(value, list) else [value]
+    return [str(word) for word in words if word not in (None, "unknown", "none", "")]
+
+
+def _word(value: object) -> str:
+    words = _known_words(value)
+    return words[0] if words else ""
+
+
+def _number(value: object) -> float | None:
+    """A number, or the bound of "above 9.0" and "below 7"; a range without a clear middle stays unknown."""
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, (int, float)):
+        return float(value)
+    text = _word(value).strip().lower()
+    match = re.fullmatch(r"(?:about|above|over|more than|from|at least|>|>=|~)?\s*(-?\d+(?:\.\d+)?)", text)
+    if match:
+        return float(match[1])
+    match = re.fullmatch(r"(?:below|under|less than|up to|<|<=)\s*(-?\d+(?:\.\d+)?)", text)
+    if match:
+        return float(match[1])
+    match = re.fullmatch(r"(?:about )?(-?\d+(?:\.\d+)?)\s*(?:to|-)\s*(\d+(?:\.\d+)?)", text)
+    if match:
+        low, high = float(match[1]), float(match[2])
+        # A narrow range means its middle; "0 to 5" says too little.
+        return (low + high) / 2 if low > 0 and high <= 2 * low else None
+    return None
+
+
+def _temperature(value: object) -> float | None:
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return float(value)
+    text = _word(value)
+    if re.search(r"outside|air|frost", text, re.I):
+        return None
+    numbers = [float(n) for n in re.findall(r"(?<![\d.])\d+(?:\.\d+)?", text)]
+    return sum(numbers) / len(numbers) if numbers else None
+
+
+def words_of(judgement: Judgement) -> list[tuple[str, str]]:
+    """Verdict words, best first, each with the best standing among its causes."""
+    word_of = {cause: word for word, ids in causes_map()["verdicts"].items() for cause in ids}
+    ranked: dict[str, str] = {}
+    for finding in judgement.findings:
+        # Causes without a word of the vocabulary keep their own place in the ranking.
+        word = word_of[finding.cause]
+        name = f"other:{finding.cause}" if word == "other" else word
+        ranked.setdefault(name, finding.standing)
+    return list(ranked.items())
+
+
+def judge_case(case: Mapping[str, object]) -> dict[str, object]:
+    """One case judged: facts, ranking, and how it compares with the investigators' verdict."""
+    facts = facts_of(case)
+    judgement = judge(facts, material=facts.get("material", "unknown"))
+    ranked = words_of(judgement)
+    verdict, second = case["verdict"], list(case.get("second", []))
+    names = [name for name, _ in ranked]
+    standing = dict(ranked)
+    fits_well = [name for name, word in ranked if word == "fits well"]
+    wrong = [name for name in fits_well if name not in (verdict, *second) and not name.startswith("other:")]
+    if verdict == "other":
+        first = three = not wrong
+        rank = None
+    else:
+        rank = names.index(verdict) + 1 if verdict in names else None
+        first, three = rank == 1, rank is not None and rank <= 3
+    return {
+        "id": case["id"],
+        "scorable": bool(case["scorable"]),
+        "grade": case["evidence_grade"],
+        "verdict": verdict,
+        "second": second,
+        "rank": rank,
+        "standing": standing.get(verdict),
+        "first": first,
+        "first_three": three,
+        "second_first": bool(names) and names[0] in second,
+        "ruled_out_wrongly": standing.get(verdict) == "ruled out" and case["evidence_grade"] in ("A", "B"),
+        "fits_well_wrong": wrong,
+        "ranking": [{"cause": name, "standing": word} for name, word in ranked if word != "ruled out"][:6],
+        "summary": judgement.summary,
+        "checks": [check.quantity for check in judgement.checks[:3]],
+        "facts": {key: list(value) if isinstance(value, tuple) else value for key, value in facts.items()},
+    }
+
+
+def totals(results: list[dict[str, object]]) -> dict[str, object]:
+    """Counts, not shares."""
+    scorable = [r for r in results if r["scorable"]]
+    broad = [r for r in results if not r["scorable"]]
+    return {
+        "scorable": len(scorable),
+        "first": sum(r["first"] for r in scorable),
+        "first_three": sum(r["first_three"] for r in scorable),
+        "ruled_out_wrongly": sum(r["ruled_out_wrongly"] for r in scorable),
+        "fits_well_wrong": sum(bool(r["fits_well_wrong"]) for r in scorable),
+        "second_first": sum(r["second_first"] and not r["first"] for r in scorable),
+        "not_scorable": len(broad),
+        "not_scorable_fits_well": sum(any(row["standing"] == "fits well" for row in r["ranking"]) for r in broad),
+    }
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.published_cases", description=__doc__.splitlines()[0])
+    parser.add_argument("file", help="a file of published cases (TOML)")
+    parser.add_argument("--json", action="store_true", help="print JSON: cases and totals")
+    options = parser.parse_args(arguments)
+    try:
+        cases = tomllib.loads(Path(options.file).read_text(encoding="utf-8"))["case"]
+    except OSError as error:
+        print(f"{options.file} cannot be opened: {error.strerror}.", file=sys.stderr)
+        return 2
+    except (tomllib.TOMLDecodeError, KeyError) as error:
+        print(f"{options.file} is no file of cases: {error}.", file=sys.stderr)
+        return 2
+    results = [judge_case(case) for case in cases]
+    if options.json:
+        print(json.dumps({"cases": results, "totals": totals(results)}, indent=1, ensure_ascii=False))
+        return 0
+    for r in results:
+        mark = "" if r["scorable"] else "   (not scorable)"
+        print(f"{r['id']}  grade {r['grade']}{mark}")
+        for row in r["ranking"]:
+            print(f"    {row['standing']:15} {row['cause']}")
+        rank = f"rank {r['rank']}" if r["rank"] else "no rank"
+        print(f"    investigators:  {r['verdict']}  ({rank}, {r['standing']})  second: {', '.join(r['second']) or 'none'}")
+        if r["fits_well_wrong"]:
+            print(f"    fits well, wrongly: {', '.join(r['fits_well_wrong'])}")
+    print()
+    for name, count in totals(results).items():
+        print(f"{name:24} {count}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
