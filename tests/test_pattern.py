@@ -279,6 +279,17 @@ def test_even_scatter_is_seldom_given_another_name():
     assert sum(name not in ("scattered_pitting", "none") for name in names) <= 0.05 * len(names)
 
 
+def test_a_handful_of_scattered_pits_often_names_no_pattern_and_hardly_ever_a_wrong_one():
+    draw = np.random.default_rng(12)
+    surface = flat_piece()
+    names = [
+        read_pattern(surface, catalogue(surface, *draw.uniform(0, 1, (2, 4))), no_bands(surface)).quantities.get("pit_pattern_class", "none")
+        for _ in range(30)
+    ]
+    assert names.count("none") >= 8
+    assert sum(name not in ("scattered_pitting", "none") for name in names) <= 2
+
+
 def test_pits_along_one_line_are_named_so():
     names = _named(lambda draw, n: (draw.uniform(0, 1, n), np.clip(draw.normal(0.6, 0.05, n), 0, 1)))
     assert names.count("bottom_line") >= 0.95 * len(names)
