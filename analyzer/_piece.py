@@ -17,6 +17,8 @@ import numpy as np
 
 HALF_SHELL_SPAN_RAD = np.radians(174.0)  # two saw cuts of 1 mm or so leave a little less than half; common practice, no source
 LOSS_OUTSIDE_MM = (0.04, 0.1)  # by which corrosion narrows an outside, mm: (mean, standard uncertainty); common practice, no source
+# Width of a tube slit and opened flat, by its mean circumference: (mean, standard uncertainty); the saw takes 1-2 mm.
+OPENED_WIDTH = (0.972, 0.013)
 FLATTEST_RADIUS_MM = 2000.0
 
 
@@ -239,8 +241,7 @@ class Fit:
     names: tuple[str, ...]
     outside_radius: float
     cost: float  # half the sum of squared residuals, the outline's and the prior's
-    free_size: tuple[float, float] | None = None  # outside diameter by the picture alone, and its standard uncertainty, mm
-    sd_scale: float = 1.0
+    outside_diameter: tuple[float, float] | None  # by the picture alone, whatever was told of it; standard uncertainty, mm
 
 
 _NAMES = ("x", "y", "heading", "length", "size", "shape", "first_across", "last_across", "first_up", "last_up", "lift")
@@ -295,7 +296,7 @@ def fit_piece(
         mean[4] = prior.outside_radius - LOSS_OUTSIDE_MM[0]
         spread[4] = np.hypot(LOSS_OUTSIDE_MM[1], prior.outside_radius_sd)
     elif flat and prior.outside_radius is not None:
-        mean[4] = 0.97 * np.pi * (2 * prior.outside_radius - prior.wall)
+        mean[4] = OPENED_WIDTH[0] * np.pi * (2 * prior.outside_radius - prior.wall)
         spread[4] = 0.2 * mean[4]
     scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5], float)
     begin = mean.copy()
@@ -345,8 +346,24 @@ def fit_piece(
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(names, np.diag(covariance))}
     outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)
     return Fit(piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, outside_radius=float(outer),
-        cost=cost,
+        cost=cost, outside_diameter=_diameter_seen(prior, p[4], sd["size"], mean[4], spread[4]),
     )
+
+
+def _diameter_seen(
+    prior: Prior, size: float, size_sd: float, expected: float, expected_sd: float
+) -> tuple[float, float] | None:
+    """The outside diameter that the outline shows, with what was told of it taken out again; None where it shows none."""
+    weight = 1 / size_sd**2 - 1 / expected_sd**2
+    if weight <= 0.05 / expected_sd**2:
+        return None
+    seen, sd = (size / size_sd**2 - expected / expected_sd**2) / weight, weight**-0.5
+    if prior.view == "outside":
+        return 2 * (seen + LOSS_OUTSIDE_MM[0]), 2 * float(np.hypot(sd, LOSS_OUTSIDE_MM[1]))
+    if prior.view == "inside":
+        return 2 * (seen + prior.wall), 2 * float(np.hypot(sd, prior.wall_sd))
+    width = seen / OPENED_WIDTH[0]  # the mean of the tube's bore and outside, unrolled
+    return width / np.pi + prior.wall, float(np.hypot(np.hypot(sd / np.pi, prior.wall_sd), width / np.pi * OPENED_WIDTH[1]))
 
 
 def _least_squares(

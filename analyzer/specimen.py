@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -124,10 +125,19 @@ def largest(mask: np.ndarray) -> np.ndarray | None:
     return labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
 
 
-def find_specimen(rgb: np.ndarray) -> Specimen | None:
+def _free(shape: tuple[int, int], origin: tuple[float, float], step: float, taken: Sequence[np.ndarray]) -> np.ndarray:
+    """(h, w) bool: window pixels that no polygon of ``taken`` (photo pixels) covers."""
+    mask = np.zeros(shape, np.uint8)
+    for polygon in taken:
+        cv2.fillPoly(mask, [np.round((np.asarray(polygon, float) - np.asarray(origin)) / step).astype(np.int32)], 1)
+    return mask == 0
+
+
+def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen | None:
     """Look at the whole photo, then closer at the piece. None where no piece is seen.
 
-    ``rgb`` is (H, W, 3) uint8, upright.
+    ``rgb`` is (H, W, 3) uint8, upright. ``taken``: polygons (N, 2) in photo pixels that are known to be something else
+    (markers); the piece is not looked for there.
     """
     height, width = rgb.shape[:2]
     span = float(max(height, width))
@@ -135,7 +145,8 @@ def find_specimen(rgb: np.ndarray) -> Specimen | None:
         return _by_colour(rgb)
     square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
     shares, _ = _run(square)
-    pipe = largest(shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5)
+    seen = shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5
+    pipe = largest(seen & _free(seen.shape, origin, step, taken))
     if pipe is None or pipe.mean() < SMALLEST_SHARE:
         return None
     for _ in range(2):  # the second closer look is centred by the first
@@ -145,12 +156,18 @@ def find_specimen(rgb: np.ndarray) -> Specimen | None:
         side = max(1.16 * max(x1 - x0, y1 - y0), 32.0)
         square, origin, step = _window(rgb, (x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side)
         shares, view = _run(square)
-        pipe = largest(shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5)
+        seen = shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5
+        pipe = largest(seen & _free(seen.shape, origin, step, taken))
         if pipe is None:
             return None
         edge = pipe[0].any() or pipe[-1].any() or pipe[:, 0].any() or pipe[:, -1].any()
         if not edge:
             break
+    free = _free(shares.shape[1:], origin, step, taken)
+    if not free.all():
+        gone = np.zeros(len(CLASSES), np.float32)
+        gone[MARKER] = 1
+        shares = np.where(free, shares, gone[:, None, None])
     return Specimen(
         shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_network()[1]
     )

@@ -10,11 +10,11 @@ import cv2
 import numpy as np
 
 from analyzer import specimen as look
-from analyzer._piece import Camera, Fit, Piece, Prior, Target, first_guess, fit_piece, turned_round
+from analyzer._piece import OPENED_WIDTH, Camera, Fit, Piece, Prior, Target, first_guess, fit_piece, turned_round
 from analyzer.flags import Flag, SurfaceError, raise_flag
-from analyzer.measured import COVERAGE_95, Measure
+from analyzer.measured import Measure
 from analyzer.photo import Photo
-from analyzer.scale import Calibration, CrossCheck
+from analyzer.scale import Calibration, CrossCheck, compare_scales
 from analyzer.specimen import COVERED, METAL, OTHER_SIDE, RIM, Specimen, find_specimen
 from analyzer.tables import Tube
 
@@ -82,7 +82,7 @@ def find_surface(
         raise SurfaceError(f"{photo.name} shows one even tone and no pipe; take the photo again in good light.")
     if view == "flat" and calibration.rotation is None and tube is None:
         return _whole_picture(photo)
-    found = find_specimen(photo.rgb)
+    found = find_specimen(photo.rgb, calibration.marker_outlines_px)
     if found is None:
         raise SurfaceError(
             f"No pipe is found in {photo.name}; lay the piece on a plain table, wholly in the picture, and take the photo again."
@@ -285,7 +285,7 @@ def _square_on(calibration: Calibration, found: Specimen, mask: np.ndarray, view
     wall = tube.wall_mm or USUAL_WALL_MM[0]
     focal = float(calibration.camera_matrix[0, 0])
     if view == "flat":
-        across = np.pi * (2 * radius - wall) * 0.97
+        across = OPENED_WIDTH[0] * np.pi * (2 * radius - wall)
         candidates = [across / w, across / h]
         per_px = candidates[1] if h <= w else candidates[0]
         height = 0.0
@@ -332,7 +332,7 @@ def _best_fit(camera: Camera, target: Target, prior: Prior, outline: np.ndarray,
         across[[2, 3, 4]] = guess[2] + np.pi / 2, guess[4], guess[3]
         ways = [(guess, False), (across, False)]
         if prior.outside_radius is not None:  # the width that an opened tube has tells the axis
-            width = 0.97 * np.pi * (2 * prior.outside_radius - prior.wall)
+            width = OPENED_WIDTH[0] * np.pi * (2 * prior.outside_radius - prior.wall)
             misfit = [abs(math.log(way[4] / width)) for way, _ in ways]
             if abs(misfit[0] - misfit[1]) > 0.15:
                 ways = [ways[int(np.argmin(misfit))]]
@@ -366,14 +366,23 @@ def _in_millimetres(
         relative = dict(calibration.relative_uncertainty_at(x, y)) or dict(calibration.relative_uncertainty)
         on_card = _lies_on_card(calibration, outline)
         table = 0.0 if on_card else -calibration.marker_plane_height_mm
-        height_sd = math.hypot(0.15, 0.0 if on_card else calibration.height_uncertainty_mm)
+        height_sd = 0.0 if on_card else calibration.height_uncertainty_mm
     prior = Prior(
-        view=view, table=table, outside_radius=radius, outside_radius_sd=0.0025 * (radius or 0.0), wall=wall, wall_sd=wall_sd
+        view=view, table=table, outside_radius=radius, outside_radius_sd=OUTSIDE_TOLERANCE_MM / 2, wall=wall, wall_sd=wall_sd
     )
+    height_sd = math.hypot(height_sd, prior.lift[1])
     noise = FIT_NOISE_STEPS * found.step
     fit, whole = _best_fit(camera, target, prior, outline, noise)
+    check = _tube_check(calibration, fit, tube, relative)
+    if check is not None and not check.agrees:
+        flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
+        # the marker is believed: the size told is left out and the picture's own is taken
+        prior = replace(prior, outside_radius=None)
+        fit, whole = _best_fit(camera, target, prior, outline, noise)
+    if fit.rms_px > 2.5 * found.step:
+        flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
     piece = _named_frame(fit.piece, camera)
-    return _cast(photo, found, camera, piece, fit, view, source, calibration, relative, height_sd, tube, flags)
+    return _cast(photo, found, camera, piece, fit, view, source, relative, height_sd, check, flags)
 
 
 def _named_frame(piece: Piece, camera: Camera) -> Piece:
@@ -435,10 +444,9 @@ def _cast(
     fit: Fit,
     view: str,
     source: str,
-    calibration: Calibration,
     relative: Mapping[str, float],
     height_sd: float,
-    tube: Tube | None,
+    check: CrossCheck | None,
     flags: list[Flag],
 ) -> Surface:
     polygon = piece.polygon(camera)
@@ -487,9 +495,9 @@ def _cast(
     if height_sd:
         scale_budget["height above the table"] = scale * height_sd / middle
     if view == "flat":
-        sag = fit.sd.get("shape", 0.0) * fit.sd_scale * (piece.radius * 2 * piece.half_span) ** 2 / 24
+        sag = fit.sd.get("shape", 0.0) * (piece.radius * 2 * piece.half_span) ** 2 / 24
         scale_budget["curl"] = scale * sag / middle
-    power = 1.0 if view == "outside" and tube is not None else 2.0
+    power = 2.0
     edge = _outline_share(fit, view)
     area_relative = {name: power * part for name, part in shared.items()}
     if height_sd:
@@ -506,7 +514,6 @@ def _cast(
             budget["limit of obliquity"] = more * value
         return Measure(value=value, budget=budget)
 
-    checks = _tube_check(photo, calibration, camera, found, fit, view, tube, relative, flags)
     contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     outline = max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32([x0, y0])
     return Surface(
@@ -525,7 +532,7 @@ def _cast(
         examined_area=area_measure(examined_mm2, 0.01 if view != "flat" else 0.0),
         axial_length=Measure(value=float(piece.length), budget=lengths),
         outline_px=_shut(outline),
-        cross_checks=checks,
+        cross_checks=(check,) if check else (),
         flags=tuple(flags),
         specimen_source=found.source,
     )
@@ -560,38 +567,19 @@ def _rays_over(camera: Camera, window: tuple[int, int, int, int], pitch: int = 1
 
 
 def _tube_check(
-    photo: Photo,
-    calibration: Calibration,
-    camera: Camera,
-    found: Specimen,
-    fit: Fit,
-    view: str,
-    tube: Tube | None,
-    relative: Mapping[str, float],
-    flags: list[Flag],
-) -> tuple[CrossCheck, ...]:
+    calibration: Calibration, fit: Fit, tube: Tube | None, relative: Mapping[str, float]
+) -> CrossCheck | None:
     """The tube's diameter as the picture shows it by the marker's scale, against the nominal one."""
-    if tube is None or calibration.rotation is None or fit.free_size is None:
-        return ()
-    nominal = tube.outside_diameter_mm
-    measured, sd = fit.free_size
-    shared = math.sqrt(sum(part * part for part in relative.values()))
-    spread = 100 * math.hypot(math.hypot(sd / nominal, shared), OUTSIDE_TOLERANCE_MM / nominal)
-    difference = 100 * (measured / nominal - 1)
-    agrees = abs(difference) <= COVERAGE_95 * spread
-    sentence = (
-        f"By the marker's scale the tube measures {measured:.2f} mm across where {nominal:.2f} mm is nominal "
-        f"({difference:+.1f} %, standard uncertainty {spread:.1f} %): "
-        + ("they agree." if agrees else "they do not agree.")
+    if tube is None or calibration.rotation is None or fit.outside_diameter is None:
+        return None
+    measured, sd = fit.outside_diameter
+    shared = measured * math.sqrt(sum(part * part for part in relative.values()))
+    return compare_scales(
+        "tube diameter",
+        Measure(value=measured, budget={"outline and wall": sd, "marker": shared}),
+        Measure(value=tube.outside_diameter_mm, budget={"tolerance": OUTSIDE_TOLERANCE_MM}),
+        "the tube's outside diameter by the marker's scale",
     )
-    if not agrees:
-        flags.append(raise_flag("tube_disagrees", f" ({difference:+.1f} %)"))
-    return (
-        CrossCheck(
-            name="tube diameter", difference_percent=difference, standard_uncertainty_percent=spread, agrees=agrees,
-            sentence=sentence,
-        ),
-    )  # fmt: skip
 
 
 # --- the cut ring -----------------------------------------------------------------------------------------------------
@@ -605,11 +593,8 @@ def _ring(
     rim = (found.shares[RIM] > 0.5) & part
     if rim.sum() < 20:
         rim = part
-    points = np.argwhere(rim)[:, ::-1].astype(np.float32)
-    hull = cv2.convexHull(points)[:, 0]
-    contour = _dense(hull, 200)
-    (cx, cy), axes, angle = cv2.fitEllipse(contour)
-    long_px = (max(axes) + 1.0) * found.step  # the contour runs through pixel centres: half a pixel short on each side
+    (cx, cy), axes, angle, spread = _outer_ellipse(found.shares[RIM] if rim is not part else found.pipe, rim)
+    long_px = max(axes) * found.step
     outline = found.to_photo(cv2.ellipse2Poly((round(cx), round(cy)), (round(axes[0] / 2), round(axes[1] / 2)), round(angle), 0, 360, 5))
     window = _window_of(outline, photo, 8)
     near = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
@@ -620,7 +605,7 @@ def _ring(
         scale = Measure(
             value=value,
             budget={
-                "outline edge": value * 0.7 * found.step / long_px,
+                "outline edge": value * max(0.4, spread) * found.step / long_px,
                 "tube tolerance": value * OUTSIDE_TOLERANCE_MM / tube.outside_diameter_mm,
                 "loss outside": value * 0.004,
             },
@@ -657,6 +642,39 @@ def _ring(
         axial_length=Measure(value=long_px * per, budget={"outline edge": found.step * per}),
         outline_px=_shut(outline.astype(np.float32)), flags=tuple(flags), specimen_source=found.source,
     )  # fmt: skip
+
+
+def _outer_ellipse(
+    share: np.ndarray, ring: np.ndarray
+) -> tuple[tuple[float, float], tuple[float, float], float, float]:
+    """Ellipse through the outer edge of a ring of class shares: centre, axes (full), angle in degrees, spread in pixels.
+
+    Each direction from the middle gives the farthest crossing of one half; burrs and gaps fall out by their distance
+    from the ellipse.
+    """
+    hull = cv2.convexHull(np.argwhere(ring)[:, ::-1].astype(np.float32))[:, 0]
+    (cx, cy), axes, angle = cv2.fitEllipse(_dense(hull, 200))
+    turn = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+    reach = np.arange(0.25, 0.75 * max(axes), 0.25)
+    x = (cx + reach[None] * np.cos(turn)[:, None]).astype(np.float32)
+    y = (cy + reach[None] * np.sin(turn)[:, None]).astype(np.float32)
+    over = cv2.remap(share.astype(np.float32), x, y, cv2.INTER_LINEAR) > 0.5
+    last = over.shape[1] - 1 - np.argmax(over[:, ::-1], axis=1)
+    found = over.any(axis=1)
+    points = np.stack([x[np.arange(360), last], y[np.arange(360), last]], 1)[found] + np.float32(0)
+    kept = np.ones(len(points), bool)
+    spread = 1.0
+    for _ in range(6):
+        if kept.sum() < 30:
+            break
+        (cx, cy), axes, angle = cv2.fitEllipse(points[kept])
+        c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+        local = (points - np.float32([cx, cy])) @ np.array([[c, -s], [s, c]])
+        ratio = np.hypot(local[:, 0] / (axes[0] / 2), local[:, 1] / (axes[1] / 2))
+        distance = (ratio - 1) * np.hypot(local[:, 0], local[:, 1])
+        spread = float(1.4826 * np.median(np.abs(distance[kept] - np.median(distance[kept]))))
+        kept = np.abs(distance - np.median(distance[kept])) < max(2.5 * spread, 0.3)
+    return (cx, cy), axes, angle, spread
 
 
 def _plane_depth(camera: Camera, pixels: np.ndarray) -> float:
