@@ -441,3 +441,10 @@ def _example(quantity: Quantity) -> str:
     if quantity.kind == "counts":
         return "{ 2021 = 1, 2022 = 0, 2023 = 2 }"
     return '""'
+
+
+def label(quantity_id: str) -> str:
+    """The quantity's name for a person, in the middle of a sentence."""
+    quantity = quantities().get(quantity_id)
+    words = quantity.label if quantity else quantity_id.replace("_", " ")
+    return words if words[:2].isupper() else words[:1].lower() + words[1:]

@@ -14,13 +14,16 @@ from fpdf.enums import XPos, YPos
 from fpdf.fonts import FontFace
 from matplotlib import font_manager
 
-from analyzer import display, drawing
+from analyzer import display, drawing, facts
+from analyzer.causes import STANDINGS
 from analyzer.examination import Examination
 from analyzer.measured import Measure
 from analyzer.record import CAUTION
 from analyzer.steps import PHASES, homeowner_page
+from analyzer.wall import Wall
 
 MOST_PITS_LISTED = 40  # the largest; all stand in pits.csv
+MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,17 +110,30 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
         rows.append(
             _figure("Metal examined", surface.examined_area if surface.unit == "mm" else None, "metal_mm2", units)
         )
-    name = "Remaining wall" + (" (indicative)" if wall.indicative else "")
-    rows.append(_figure(name, wall.remaining_mm, "length_mm", units))
+    rows.append(_remaining_wall(wall, units))
     return tuple(rows)
+
+
+def _remaining_wall(wall: Wall, units: str) -> tuple[str, str, str]:
+    """An indicative range has no middle that means anything, so only its ends are shown."""
+    if wall.indicative and wall.remaining_mm is not None:
+        span = display.interval(wall.remaining_mm, "length_mm", units)
+        return "Remaining wall (indicative)", f"{span} {display.unit('length_mm', units)}", "a range, not a measurement"
+    return _figure("Remaining wall", wall.remaining_mm, "length_mm", units)
 
 
 def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
     """A few lines for the terminal."""
     lines = [examination.judgement.summary]
-    lines += [f"  {name}: {value}" + (f" (95 %: {span})" if span else "") for name, value, span in headline_figures(examination, units)]
+    lines += [f"  {name}: {value}" + _span_said(span) for name, value, span in headline_figures(examination, units)]
     lines += [f"  {flag.severity}: {flag.message} {flag.remedy}" for flag in examination.flags if flag.severity != "note"]
     return "\n".join(lines)
+
+
+def _span_said(span: str) -> str:
+    if not span:
+        return ""
+    return f" (95 %: {span})" if " to " in span else f" ({span})"
 
 
 def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[str, str, str]:
@@ -184,8 +200,6 @@ def _pictures(examination: Examination, units: str) -> Section:
                 f"Unrolled map of the metal with {what}.",
             )
         )
-    for extra in examination.pictures(units=units):
-        blocks.append(_picture(*extra))
     return Section(title="Pictures", blocks=tuple(blocks), new_page=True)
 
 
@@ -307,7 +321,7 @@ def _wall(examination: Examination, units: str) -> Section:
     wall = examination.wall
     rows = [
         ("Nominal wall", display.value(wall.nominal_mm, "length_mm", units), display.interval(wall.nominal_mm, "length_mm", units)),
-        ("Remaining wall", display.value(wall.remaining_mm, "length_mm", units), display.interval(wall.remaining_mm, "length_mm", units)),
+        _remaining_wall(wall, units),
     ]
     blocks: list[Block] = [
         Table(head=("Wall", "Value", "95 % interval or range"), rows=tuple(rows), widths=(4, 3, 4)),
@@ -330,23 +344,26 @@ def _causes(examination: Examination) -> Section:
     blocks: list[Block] = [
         Paragraph(text=judgement.summary, strong=True),
         Table(
-            head=("Cause", "Standing", "Role"),
-            rows=tuple((f.name, f.standing, f.role or "–") for f in judgement.findings if f.standing != "ruled out"),
-            widths=(6, 3, 3),
+            head=("Standing", "Causes"),
+            rows=tuple(
+                (standing, "; ".join(f.name + (f" ({f.role})" if f.role else "") for f in judgement.findings if f.standing == standing))
+                for standing in STANDINGS
+                if any(f.standing == standing for f in judgement.findings)
+            ),
+            widths=(2.2, 9),
         ),
     ]
-    shown = [f for f in judgement.findings if f.standing in ("fits well", "fits", "possible")][:4]
+    shown = [f for f in judgement.findings if f.standing in ("fits well", "fits")] or list(judgement.findings[:2])
+    shown = shown[:MOST_CAUSES_TOLD]
     for finding in shown:
         blocks.append(Paragraph(text=f"{finding.name}: {finding.standing}", strong=True))
         blocks.append(Paragraph(text=finding.technical))
-        for heading, reasons in (("For", finding.facts_for), ("Against", finding.facts_against), ("Not known", finding.facts_not_known)):
-            if reasons:
-                blocks.append(
-                    Bullets(items=tuple(f"{heading}: {reason.sentence}" + (f" [{reason.source}]" if reason.source and heading != "Not known" else "") for reason in reasons[:6]))
-                )
-    excluded = [f for f in judgement.findings if f.standing == "ruled out"]
-    if excluded:
-        blocks.append(Paragraph(text="Ruled out: " + ", ".join(f.name for f in excluded) + "."))
+        known = [("For", reason) for reason in finding.facts_for] + [("Against", reason) for reason in finding.facts_against]
+        if known:
+            blocks.append(Bullets(items=tuple(f"{heading}: {reason.sentence} [{reason.source}]" for heading, reason in known)))
+        if finding.facts_not_known:
+            asked = ", ".join(dict.fromkeys(facts.label(reason.quantity) for reason in finding.facts_not_known))
+            blocks.append(Paragraph(text=f"Not known, and would count: {asked}."))
     if judgement.checks:
         blocks.append(Paragraph(text="Checks that would tell most, best first:", strong=True))
         blocks.append(Bullets(items=tuple(f"{c.question} {c.how} ({c.effort})" for c in judgement.checks[:5]), numbered=True))
@@ -362,16 +379,15 @@ def _steps(examination: Examination) -> Section:
         blocks.append(Paragraph(text=phase[:1].upper() + phase[1:], strong=True))
         blocks.append(
             Table(
-                head=("Step", "What and why", "Who"),
+                head=("Step", "What and why"),
                 rows=tuple(
                     (
-                        step.title,
+                        f"{step.title}\n({step.who}; {step.effort})",
                         " ".join(part for part in (step.what, step.why, f"Caution: {step.caution}" if step.caution else "", f"[{step.source}]") if part),
-                        f"{step.who}; {step.effort}",
                     )
                     for step in rows
                 ),
-                widths=(3.2, 9, 3),
+                widths=(3.4, 10),
             )
         )
     return Section(title="What to do", blocks=tuple(blocks), new_page=True)
@@ -380,16 +396,8 @@ def _steps(examination: Examination) -> Section:
 def _facts(examination: Examination) -> Section | None:
     if not examination.facts:
         return None
-    rows = tuple((name.replace("_", " "), _said(value)) for name, value in sorted(examination.facts.items()))
+    rows = tuple((facts.label(name), facts.describe(name, value)) for name, value in sorted(examination.facts.items()))
     return Section(title="Facts of the installation, as told", blocks=(Table(head=("Fact", "Told"), rows=rows, widths=(4, 6)),))
-
-
-def _said(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (list, tuple)):
-        return ", ".join(_said(item) for item in value)
-    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
 
 
 def _corrections(examination: Examination, units: str) -> Section | None:
@@ -530,6 +538,7 @@ def _print(pages: _Pages, block: Block) -> None:
         pages.set_font("body", size=9)
         pages.set_fill_color(*_WARN)
         pages.multi_cell(0, 5, block.text, fill=True, padding=2, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.set_fill_color(255, 255, 255)  # a table would take the tint over
         pages.ln(2)
     elif isinstance(block, Bullets):
         pages.set_font("body", size=9.5)
