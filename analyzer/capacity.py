@@ -204,7 +204,7 @@ def capacity(
     elif str(facts.get("service")) in _ORDINARY_C:
         temperature_c, temperature_source = _ORDINARY_C[str(facts["service"])], "usual for the service told"
     else:
-        temperature_c, temperature_source = 38.0, "taken: the handbook's lowest column, 100 F"
+        temperature_c, temperature_source = (100.0 - 32.0) / 1.8, "taken: the handbook's lowest column, 100 F"
     stress = allowable_stress_psi(temper, fahrenheit(temperature_c))
     diameter_in = (tube.outside_diameter_mm + (tube.outside_diameter_tolerance_mm or 0.0)) / MM_PER_INCH
     new_tube = (
@@ -336,10 +336,10 @@ def growth(depth_mm: Measure, remaining_mm: Measure, age_years: float) -> tuple[
         soonest = min(years_to_depth(high, age_years, high + left_low, n) for n in exponents) - age_years
         latest = max(years_to_depth(low, age_years, low + left_high, n) for n in exponents) - age_years
         end = None if latest > 200.0 else latest
-        span = f"{_years(soonest)} years or more" if end is None else f"between {_years(soonest)} and {_years(latest)} years"
+        span = f"{_years(soonest)} or more years" if end is None else f"{_years(soonest)} to {_years(latest)} years"
         sentence = (
-            f"If it went on by {'a steady rate' if law == 'linear' else 'a slowing rate (power law)'}, the deepest place would be "
-            f"through after {span}; pits can also start late and run fast, so this is no date."
+            f"If it had gone on by {'a steady rate (linear law)' if law == 'linear' else 'a slowing rate (power law)'}, the deepest place "
+            f"would have been through {span} after the piece was taken out; pits can also start late and run fast, so this is no date."
         )
         made.append(
             Growth(

@@ -18,7 +18,7 @@ from analyzer import display, extremes
 from analyzer.flags import Flag, InputError, raise_flag
 from analyzer.measured import COVERAGE_95, Measure
 from analyzer.pits import Pit, PitCatalogue
-from analyzer.readings import Reading, Readings
+from analyzer.readings import METHODS, Reading, Readings
 from analyzer.ring import Ring
 from analyzer.surface import Surface
 from analyzer.tables import Tube, rows
@@ -172,10 +172,10 @@ def nominal_wall(tube: Tube | None) -> tuple[Measure | None, str]:
         return None, ""
     if tube.wall_mm is not None:
         tolerance = tube.wall_tolerance_mm
-        source = tube.source
+        source = _standard(tube)
         if tolerance is None:
             tolerance = largest_relative_tolerance() * tube.wall_mm
-            source = f"{tube.source}; no standard was named, so the widest tolerance of ASTM B88 was taken"
+            source = f"{source}; no standard was named, so the widest tolerance of ASTM B88 was taken"
         return (
             Measure(
                 value=tube.wall_mm,
@@ -191,8 +191,13 @@ def nominal_wall(tube: Tube | None) -> tuple[Measure | None, str]:
     low, high = thin * (1 - relative), thick * (1 + relative)
     return (
         Measure(value=0.5 * (thin + thick), budget={"type not known": (high - low) / math.sqrt(12.0)}, interval=(low, high)),
-        f"{tube.source}: the type is not known",
+        f"{_standard(tube)}: the type is not known",
     )
+
+
+def _standard(tube: Tube) -> str:
+    """The standard's name without the keys of its sources."""
+    return tube.source.split(" (")[0]
 
 
 # ---------------------------------------------------------------- combining
@@ -408,8 +413,6 @@ def _check_readings(readings: Readings, sound: Measure | None, nominal: Measure 
 
 
 def _link(reading: Reading) -> str:
-    from analyzer.readings import METHODS
-
     known = METHODS.get(reading.method)
     return known.weakest_link if known else "the method is not described"
 
@@ -726,7 +729,7 @@ def _capacity_words(made: strength.Capacity, units: str) -> list[str]:
     if made.even_kpa is not None:
         said.append(
             f"If the whole tube were as thin as the thinnest place, the handbook's formula gives {display.value(made.even_kpa, 'pressure_kpa', units)} "
-            f"({display.interval(made.even_kpa, 'pressure_kpa', units)}), {made.temper} at {made.temperature_c:.0f} °C ({made.temper_source}; "
+            f"({display.interval(made.even_kpa, 'pressure_kpa', units)}), {made.temper} at {_temperature(made.temperature_c, units)} ({made.temper_source}; "
             f"temperature {made.temperature_source})."
         )
     if made.required_wall_mm is not None and made.static_pressure_kpa is not None:
@@ -738,10 +741,14 @@ def _capacity_words(made: strength.Capacity, units: str) -> list[str]:
     for joint in made.joints:
         said.append(
             f"A joint soldered with {joint.joint.replace(' solder', '')} bears at most {display.value(Measure(value=joint.pressure_kpa), 'pressure_kpa', units)} "
-            f"at {(joint.temperature_f - 32) / 1.8:.0f} °C."
+            f"at {_temperature((joint.temperature_f - 32) / 1.8, units)}."
         )
     said.append(made.caution)
     return said
+
+
+def _temperature(celsius: float, units: str) -> str:
+    return display.value(Measure(value=celsius), "temperature_c", units)
 
 
 def _deepest_words(made: extremes.DeepestToExpect, units: str) -> list[str]:
