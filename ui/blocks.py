@@ -15,7 +15,7 @@ def headline(examination: Examination) -> None:
     rows = report.headline_figures(examination, state.units())
     for column, (name, value, span) in zip(st.columns(len(rows)), rows):
         column.metric(name, value)
-        column.caption(f"95 %: {span}" if span else "no interval")
+        column.caption(f"95 %: {span}" if " to " in span else span or "no interval")
 
 
 def section(part: report.Section, *, title: bool = True) -> None:

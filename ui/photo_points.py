@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -41,7 +42,8 @@ def photo_points(
     result = _component()(
         key=key,
         data={
-            "src": jpeg,
+            # bytes inside the mapping would arrive as their printed form, so the picture goes as text
+            "src": "data:image/jpeg;base64," + base64.b64encode(jpeg).decode(),
             "picture": picture_key,
             "width": width_px,
             "height": height_px,

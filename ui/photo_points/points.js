@@ -19,9 +19,7 @@ export default function (component) {
   const image = sheet.querySelector('img'), drawing = sheet.querySelector('svg'), hint = parentElement.querySelector('.hint');
   const kept = frame._kept || (frame._kept = { zoom: 1, points: [], cursor: null, chosen: -1 });
   if (kept.picture !== data.picture) {
-    if (kept.url) URL.revokeObjectURL(kept.url);
-    kept.url = URL.createObjectURL(new Blob([data.src], { type: 'image/jpeg' }));
-    image.src = kept.url;
+    image.src = data.src;
     Object.assign(kept, { picture: data.picture, points: [], cursor: null, chosen: -1 });
   }
   if (kept.mode !== data.mode) Object.assign(kept, { mode: data.mode, points: [], cursor: null, chosen: -1 });
