@@ -10,6 +10,7 @@ calibrates one, so no figure of them is shown. Nothing is taken from how often a
 
 from __future__ import annotations
 
+import operator
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -89,6 +90,16 @@ class Judgement:
 # ---------------------------------------------------------------- the rules as data
 
 
+_COMPARE = {
+    "==": operator.eq,
+    "!=": operator.ne,
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+}
+
+
 class _Row(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -119,16 +130,7 @@ class Condition(_Row):
             return any(word in self.value for word in several)
         if self.op == "in":
             return known in self.value
-        if self.op == "==":
-            return known == self.value
-        if self.op == "!=":
-            return known != self.value
-        return {
-            "<": known < self.value,
-            "<=": known <= self.value,
-            ">": known > self.value,
-            ">=": known >= self.value,
-        }[self.op]
+        return _COMPARE[self.op](known, self.value)
 
 
 def _check_operand(known: Quantity, op: str, value: object, unit: str) -> None:
@@ -362,7 +364,8 @@ def _standing(score: _Score, *, photo_only: bool, rivals: Iterable[_Score], valu
         return "can't tell"
     if score.net < 0 or not score.supporting:
         return "speaks against"
-    if score.net < FITS or score.topics_for < 2 or score.heaviest_against >= WEIGHTS["decisive"]:
+    alone = score.topics_for < 2 and score.heaviest_for < WEIGHTS["decisive"]
+    if score.net < FITS or alone or score.heaviest_against >= WEIGHTS["decisive"]:
         return "possible"
     if (
         score.net < FITS_WELL
@@ -409,12 +412,11 @@ def judge(quantities: Mapping[str, float | str | bool], *, material: str = "copp
     standings = {
         s.cause.id: _standing(s, photo_only=photo_only, rivals=scores, values=values) for s in scores
     }
-    scores.sort(key=lambda s: (STANDINGS.index(standings[s.cause.id]) if standings[s.cause.id] == "ruled out" else 0,))
+    # Stable: within one standing the order of the evidence stays.
+    scores.sort(key=lambda s: STANDINGS.index(standings[s.cause.id]))
     roles = _roles(scores, standings)
     findings = tuple(_finding(s, standings[s.cause.id], roles.get(s.cause.id, ""), values) for s in scores)
-    not_explained = _damage_seen(values) and not any(
-        standings[s.cause.id] in ("fits well", "fits", "possible") for s in scores
-    )
+    not_explained = _not_explained(values, scores, standings)
     checks = _checks(values, scores)
     return Judgement(
         findings=findings,
@@ -430,13 +432,24 @@ def _known(given: Mapping[str, Value], material: str) -> dict[str, Value]:
     values = {name: value for name, value in given.items() if name in quantities() and value is not None}
     if "material" not in values and material in quantities()["material"].choices:
         values["material"] = material
+    # The side of a photo without a pit in it says where was looked, not which side was attacked.
+    told = any(quantities()[name].told and name not in ("material", "side_attacked") for name in values)
+    if values.get("pit_count") == 0 and not values.get("through_hole_count") and not told:
+        values.pop("side_attacked", None)
     return values
 
 
-def _damage_seen(values: Mapping[str, Value]) -> bool:
-    if values.get("pit_count", 0) or values.get("through_hole_count", 0):
-        return True
-    return bool(values.get("observed_shape_class") or values.get("observed_pit_shape"))
+def _not_explained(values: Mapping[str, Value], scores: list[_Score], standings: Mapping[str, str]) -> bool:
+    """Damage was seen, nothing fits, and no possible cause accounts for it: for its form, where a form was told."""
+    form_told = bool(values.get("observed_shape_class"))
+    if not form_told and not values.get("pit_count") and not values.get("through_hole_count"):
+        return False
+    if any(word in ("fits well", "fits") for word in standings.values()):
+        return False
+    possible = [s for s in scores if standings[s.cause.id] == "possible"]
+    if form_told:
+        possible = [s for s in possible if any(item.about == "shape" for item in s.supporting)]
+    return not possible
 
 
 def _roles(scores: list[_Score], standings: Mapping[str, str]) -> dict[str, str]:
