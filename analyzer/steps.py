@@ -13,9 +13,11 @@ from functools import cache
 from importlib import resources
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from analyzer.causes import Check, Finding, Judgement
+from analyzer.causes import Check, Condition, Finding, Judgement, causes
+from analyzer.facts import Value
+from analyzer.facts import quantities as vocabulary
 
 PHASES = (
     "now",
@@ -28,6 +30,7 @@ PHASES = (
 )
 WHO = ("homeowner", "plumber", "licensed electrician", "water utility", "laboratory", "insurer")
 NO_SOURCE = "common practice, no source"
+_RANKED = ("next check", "remedy", "elsewhere in the house")  # elsewhere the order of the data is the order of doing
 MOST_CHECKS = 5  # more than a person does in a day; the judgement holds the rest
 
 _STANDS = ("fits well", "fits")
@@ -60,36 +63,6 @@ class HomeownerPage:
     limits: str
 
 
-class _Condition(BaseModel):
-    """``quantity op value``; false while the quantity is not known."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    quantity: str
-    op: Literal["=", "!=", "<", "<=", ">", ">=", "in"]
-    value: float | str | bool | tuple[str, ...]
-    unit: str = ""
-
-    def holds(self, quantities: Mapping[str, float | str | bool]) -> bool:
-        known = quantities.get(self.quantity)
-        if known is None:
-            return False
-        if self.op == "in":
-            return known in self.value
-        if self.op == "=":
-            return known == self.value
-        if self.op == "!=":
-            return known != self.value
-        if isinstance(known, (bool, str)):
-            return False
-        return {
-            "<": known < self.value,
-            "<=": known <= self.value,
-            ">": known > self.value,
-            ">=": known >= self.value,
-        }[self.op]
-
-
 class _Record(BaseModel):
     """One step of the data, with the conditions that bring it in."""
 
@@ -106,8 +79,22 @@ class _Record(BaseModel):
     source: str
     causes: tuple[str, ...] = ()  # comes in for any of these; empty: whatever the cause
     even_if_possible: bool = False  # harmless or cheap enough to name while its cause is only possible
-    when_any: tuple[_Condition, ...] = ()  # comes in when any of these holds, beside ``causes``
-    unless_any: tuple[_Condition, ...] = ()  # stays out when any of these is known to hold
+    costly: bool = False  # the most telling check should come first
+    when_any: tuple[tuple[Condition, ...], ...] = ()  # comes in when all conditions of one group hold, beside ``causes``
+    unless_any: tuple[tuple[Condition, ...], ...] = ()  # stays out when all conditions of one group hold
+
+    @model_validator(mode="after")
+    def _known_causes(self) -> _Record:
+        for cause in self.causes:
+            if cause not in causes():
+                raise ValueError(f"{self.id}: no cause '{cause}' in data/rules")
+        return self
+
+    def told(self, quantities: Mapping[str, Value]) -> bool:
+        return any(all(condition.holds(quantities) for condition in group) for group in self.when_any)
+
+    def barred(self, quantities: Mapping[str, Value]) -> bool:
+        return any(all(condition.holds(quantities) for condition in group) for group in self.unless_any)
 
     def causes_standing(self, live: Mapping[str, Finding]) -> tuple[str, ...]:
         wanted = _MAY_STAND if self.even_if_possible else _STANDS
@@ -134,42 +121,40 @@ def _book() -> _Book:
     return book
 
 
-def _live(judgement: Judgement) -> dict[str, Finding]:
-    """The causes that remedies answer: all that fit; where none does, those that are possible."""
-    return {f.cause: f for f in judgement.findings if f.standing in _MAY_STAND}
-
-
-def plan(quantities: Mapping[str, float | str | bool], judgement: Judgement) -> tuple[Step, ...]:
+def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, ...]:
     """The steps in order, from the data.
 
-    Order is by phase, then by the rank of the cause that brought the step in, then as the data has them. A remedy
-    comes in when its cause fits; while a cause is only possible, only steps marked as harmless come in, because work
-    on the house should wait for the check that decides.
+    Order is by phase; among checks, remedies and looks elsewhere by the rank of the cause that brought the step in; else
+    as the data has them. A remedy comes in when its cause fits or a told fact calls for it; while a cause is only possible, only steps marked as
+    harmless come in, because work on the house should wait for the check that decides.
     """
-    live = _live(judgement)
+    live = {f.cause: f for f in judgement.findings if f.standing in _MAY_STAND}
     rank = {f.cause: place for place, f in enumerate(judgement.findings)}
     chosen: list[tuple[int, int, int, Step]] = []
     for place, record in enumerate(_book().step):
-        if any(condition.holds(quantities) for condition in record.unless_any):
-            continue
         standing = record.causes_standing(live)
-        told = [condition for condition in record.when_any if condition.holds(quantities)]
-        if (record.causes or record.when_any) and not standing and not told:
+        asked = record.causes or record.when_any
+        if record.barred(quantities) or (asked and not standing and not record.told(quantities)):
             continue
-        first = min((rank[c] for c in standing), default=len(rank))
-        chosen.append((PHASES.index(record.phase), first, place, _as_step(record, standing, live)))
-    checks = [
+        ranked = record.phase in _RANKED
+        first = min((rank[c] for c in standing), default=len(rank)) if ranked else 0
+        chosen.append((PHASES.index(record.phase), first, place, _as_step(record, standing, live, judgement)))
+    if judgement.not_explained and judgement.keep:
+        chosen.append((PHASES.index("before cleaning"), 1, 0, _keep_step(judgement)))
+    chosen += [
         (PHASES.index("next check"), -1, place, _check_step(check, judgement))
         for place, check in enumerate(judgement.checks[:MOST_CHECKS])
     ]
-    return tuple(step for *_, step in sorted(chosen + checks, key=lambda row: row[:3]))
+    return tuple(step for *_, step in sorted(chosen, key=lambda row: row[:3]))
 
 
-def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Finding]) -> Step:
-    why = record.why
+def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Finding], judgement: Judgement) -> Step:
+    why, caution = record.why, record.caution
     if standing:
-        named = "; ".join(f"{live[c].name}: {live[c].standing}" for c in standing)
-        why = f"{why} (In this case {named}.)"
+        why = f"{why} (In this case {'; '.join(f'{live[c].name}: {live[c].standing}' for c in standing)}.)"
+    sure = any(live[c].standing == "fits well" for c in standing)
+    if record.costly and standing and not sure and judgement.checks:
+        caution = f"{caution} Before you pay for this, have it answered: {judgement.checks[0].question}".strip()
     return Step(
         id=record.id,
         phase=record.phase,
@@ -178,7 +163,7 @@ def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Find
         why=why,
         who=record.who,
         effort=record.effort,
-        caution=record.caution,
+        caution=caution,
         source=record.source,
         causes=standing,
     )
@@ -190,49 +175,83 @@ _WHO_CHECKS = {"ask": "homeowner", "look": "homeowner", "measure": "plumber", "l
 def _check_step(check: Check, judgement: Judgement) -> Step:
     names = {f.cause: f.name for f in judgement.findings}
     separated = [names.get(cause, cause) for cause in check.separates]
-    why = f"Its answer would change the ranking{' of ' + _listed(separated) if separated else ''}."
-    electrical = "current" in check.quantity or "bond" in check.quantity or "potential" in check.quantity
+    group = vocabulary()[check.quantity].group if check.quantity in vocabulary() else ""
+    who = _WHO_CHECKS[check.effort]
+    if check.effort == "measure" and group == "electrical":
+        who = "licensed electrician"
+    elif check.effort == "measure" and group == "water":
+        who = "water utility"
     return Step(
         id=f"check_{check.quantity}",
         phase="next check",
         title=check.question,
         what=check.how,
-        why=why,
-        who="licensed electrician" if electrical and check.effort == "measure" else _WHO_CHECKS[check.effort],
-        effort=check.effort,
-        caution="Look only: never loosen or disconnect a bonding conductor yourself." if electrical else "",
+        why=f"Its answer would change the ranking{' of ' + _listed(separated) if separated else ''}.",
+        who=who,
+        effort=_EFFORT_WORDS[check.effort],
+        caution=_ELECTRICAL_CAUTION if group == "electrical" else "",
         source="computed from the rules: the unknown fact that would change the ranking most for its effort",
         causes=check.separates,
     )
 
 
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+_EFFORT_WORDS = {"ask": "a question", "look": "a look", "measure": "a measurement", "laboratory": "a laboratory"}
+_ELECTRICAL_CAUTION = "Look only: never loosen or disconnect a bonding conductor yourself."
+
+
+def _keep_step(judgement: Judgement) -> Step:
+    return Step(
+        id="keep_unexplained",
+        phase="before cleaning",
+        title="Keep it for a laboratory: no rule explains this damage",
+        what="Keep " + _listed(list(judgement.keep)) + ".",
+        why="What is known fits no cause of the catalogue; only a laboratory can go further, and only on what was kept.",
+        who="homeowner",
+        effort="ten minutes",
+        caution="Do not clean anything.",
+        source="computed from the rules: none explains the damage",
+    )
+
+
+def _listed(words: list[str], last: str = "and") -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def _or(words: list[str]) -> str:
+    return _listed(words, "or")
 
 
 def homeowner_page(
-    quantities: Mapping[str, float | str | bool], judgement: Judgement, steps: tuple[Step, ...]
+    quantities: Mapping[str, Value], judgement: Judgement, steps: tuple[Step, ...]
 ) -> HomeownerPage:
     """The plan on one page in plain words: what happened, how sure, three things to do, whom to call, what to leave.
 
-    ``quantities`` and ``judgement`` are those that ``steps`` were made from.
+    ``quantities`` and ``judgement`` are those that ``steps`` were made from; plastic pipe gets the judgement's own sentence.
     """
     standing = [f for f in judgement.findings if f.standing in _STANDS]
     possible = [f for f in judgement.findings if f.standing == "possible"]
+    names = {f.cause: f.name for f in judgement.findings}
     if standing:
         what_happened = tuple(f.plain for f in standing[:2])
         how_sure = [
-            f"{standing[0].name}: {standing[0].standing} with what is known."
+            f"{standing[0].name} {standing[0].standing} what is known."
             if len(standing) == 1
-            else f"{_listed([f.name for f in standing[:3]])} all fit; the piece as seen cannot choose between them."
+            else f"{_listed([f.name for f in standing[:3]])} all fit what is known; the piece as seen cannot choose between them."
         ]
+        alike = [names[c] for c in standing[0].cannot_be_told_from if c in names]
+        if alike:
+            how_sure.append(f"No photo can tell {standing[0].name.lower()} from {_or([name.lower() for name in alike])}.")
+        if any(f.needs_laboratory for f in standing[:2]):
+            how_sure.append("Only a section in a laboratory would settle it.")
     elif judgement.not_explained:
-        what_happened = ("The metal failed, but nothing that is known so far explains the pattern.",)
+        what_happened = ("The metal failed, but nothing that is known so far explains the damage.",)
         how_sure = ["No cause fits. Keep the piece uncleaned for a laboratory."]
+    elif quantities.get("material") == "plastic":
+        what_happened, how_sure = (judgement.summary,), ["This program judges metal pipe only."]
     else:
-        what_happened = ("The metal failed, and what is known so far does not yet say why.",)
+        what_happened = ("The pipe failed, and what is known so far does not say why.",)
         how_sure = [
-            "Still open: " + _listed([f.name for f in possible[:3]]) + "."
+            f"Still open: {_or([f.name.lower() for f in possible[:3]])}."
             if possible
             else "Too little is known to name a cause."
         ]
