@@ -24,8 +24,7 @@ from analyzer.pits import Pit, PitCatalogue
 from analyzer.surface import Surface
 
 # Every threshold of this module.
-LEAST_PITS = 5  # fewer: nothing is said about their arrangement
-LEAST_FOR_CLASS = 4  # fewer: no pattern is named, unless there are hardly any pits at all
+LEAST_PITS = 5  # fewer: nothing is said about their arrangement, unless there are hardly any at all
 LEVEL = 0.05  # of every test
 DRAWN_OUT = 1.2  # length by width from which a mouth counts as drawn out
 CLUSTERED_AT = 0.7  # a nearest-neighbour index below this makes the Poisson interval too narrow to be left without a flag
@@ -34,8 +33,10 @@ SMALL_AREA_CM2 = 100.0  # below this a rating carries its note: A-1 is then less
 NO_PITS_OF_NOTE_PER_CM2 = 0.1  # fewer than one pit in 10 cm2
 EVEN_COLOUR_SHARE = 0.6  # one colour class over this share of the metal
 LEAD_NEEDED = 1.0  # the best pattern must lead the next by this much in log-likelihood (less its parameters), else none is named
+BUMP_BY_CHANCE = 6.0  # gain in log-likelihood that a bell-shaped gathering reaches in one of a hundred even scatters (5 to 100 pits)
+END_BY_CHANCE = 3.5  # the same for thinning out from one end; both by simulation, which a test repeats
 BACKGROUND = 0.1  # share of pits that a pattern lets fall anywhere
-NO_MARK_COST = 3.0  # gathering over a length with no contact mark to be seen there must be e^3, some 20 times, likelier
+UNSUPPORTED_COST = 3.0  # gathered with no contact mark there, or thinning out with no drawn-out pits, must be e^3, 20 times, likelier
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -412,8 +413,8 @@ def _pattern_class(
 ) -> None:
     """What the arrangement alone looks like, by likelihood against even scatter.
 
-    Each pattern's gain in log-likelihood is charged half the logarithm of the number of pits for each fitted parameter (BIC,
-    Schwarz 1978). The lead of the best over the next must reach LEAD_NEEDED; ``pit_pattern_margin`` is 1 - exp(-lead).
+    Each pattern's gain in log-likelihood is charged what chance alone reaches once in a hundred. The lead of the best over the
+    next must reach LEAD_NEEDED; ``pit_pattern_margin`` is 1 - exp(-lead), one less the likelihood ratio: no probability.
     - uniform_attack: hardly any pit;
     - erosion_at_fitting: thinning out from one end, and pits drawn out along the pipe;
     - localised_contact: gathered over one length of pipe, with a contact mark there or far beyond chance;
@@ -429,24 +430,25 @@ def _pattern_class(
         quantities["pit_pattern_class"] = "uniform_attack"
         quantities["pit_pattern_margin"] = 1.0 if number == 0 else 0.5
         return
-    if number < LEAST_FOR_CLASS:
+    if number < LEAST_PITS:
         return
-    cost = 0.5 * math.log(number)
     end, rate = _gain_end(places.u)
     along, centre, _ = _gain_bump(places.u)
     around, _, _ = _gain_bump(places.v)
     marked = _mark_at(centre, places, bands)
     gains = {
         "scattered_pitting": 0.0,
-        "erosion_at_fitting": end + drawn - 2 * cost,
-        "localised_contact": along - 2 * cost + max(0.0, around - 2 * cost) - (0.0 if marked else NO_MARK_COST),
-        "bottom_line": around - 2 * cost,
+        "erosion_at_fitting": end + drawn - END_BY_CHANCE - (0.0 if drawn > 0 else UNSUPPORTED_COST),
+        "localised_contact": along
+        - BUMP_BY_CHANCE
+        + max(0.0, around - BUMP_BY_CHANCE)
+        - (0.0 if marked else UNSUPPORTED_COST),
+        "bottom_line": around - BUMP_BY_CHANCE,
     }
     order = sorted(gains, key=lambda name: -gains[name])
     lead = gains[order[0]] - gains[order[1]]
-    if number >= LEAST_PITS:
-        quantities["pits_one_end"] = bool(2 * (end - (along - cost)) > 0 and stats.chi2.sf(2 * end, 1) < LEVEL)
-        quantities["pits_lined_bottom"] = bool(order[0] == "bottom_line" and stats.chi2.sf(2 * around, 2) < LEVEL)
+    quantities["pits_one_end"] = bool(end > max(END_BY_CHANCE, along - BUMP_BY_CHANCE + END_BY_CHANCE))
+    quantities["pits_lined_bottom"] = bool(order[0] == "bottom_line" and around > BUMP_BY_CHANCE)
     if lead >= LEAD_NEEDED:
         quantities["pit_pattern_class"] = order[0]
         quantities["pit_pattern_margin"] = float(1 - math.exp(-lead))
