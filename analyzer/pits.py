@@ -2,15 +2,36 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
+import cv2
 import numpy as np
+from scipy import ndimage as ndi
+from skimage.measure import label
+from skimage.morphology import local_maxima, reconstruction
+from skimage.segmentation import expand_labels, watershed
 
-from analyzer.flags import Flag
-from analyzer.measured import Measure
+from analyzer import closeup, likelihood
+from analyzer.flags import Flag, raise_flag
+from analyzer.likelihood import Raster
+from analyzer.measured import COVERAGE_95, Measure
 from analyzer.photo import Photo
 from analyzer.scale import Calibration
 from analyzer.surface import Surface
+
+SMALLEST_MM = 0.30  # equivalent diameter of the smallest pit that is counted
+FEWEST_PX = 3.0  # pixels of the photo across the smallest pit; below that the smallest counted size grows
+CONTEXT_PX = 40  # photo pixels round the metal that the likelihood sees too
+LOW_LOGIT = -6.0  # a candidate reaches down to here
+SEED_LOGIT = -5.0  # and has a summit above this
+DOWN_FROM_SUMMIT = 2.5  # a faint candidate reaches down by this from its summit
+SADDLE_LOGIT = 1.5  # two summits parted by a saddle this much lower than the lesser one are two pits
+LEVELS = (-1.0, 0.0, 1.0, 2.0)  # levels at which openings are measured
+FAINT_MOUTH = 1.5  # the mouth of a candidate that hardly reaches the middle level: this far below its summit
+RING_MM = (0.10, 0.40)  # the metal round a mouth that it is compared with
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +84,504 @@ class PitCatalogue:
     flags: tuple[Flag, ...] = ()
 
 
+@dataclass(frozen=True, kw_only=True)
+class Candidates:
+    """What may be pits, on the raster: ``labels`` 1..n, and by name one value for each (arrays of n)."""
+
+    raster: Raster
+    labels: np.ndarray  # int32 (rows, columns)
+    logit: np.ndarray  # float32 (rows, columns)
+    values: Mapping[str, np.ndarray]
+
+    def __len__(self) -> int:
+        return int(self.values["x_px"].size)
+
+
 def find_pits(photo: Photo, calibration: Calibration, surface: Surface) -> PitCatalogue:
-    """Find the pits on the seen metal."""
-    raise NotImplementedError
+    """Find the pits on the seen metal.
+
+    With a scale and the weights at hand the evidence is learned (``likelihood``); else it is the picture's own contrast
+    (``closeup``), and the catalogue says so.
+    """
+    record = likelihood.model_record()
+    if surface.unit == "mm" and surface.mm_per_px is not None and record is not None:
+        return _by_learning(photo, surface, record)
+    return _by_contrast(photo, surface)
+
+
+# ---------------------------------------------------------------------------------------------------------------- learned
+
+
+def candidates(rgb: np.ndarray, surface: Surface, resolution_mm: float) -> Candidates:
+    """All places that may be pits, with what is measured of each; the ranking is left to ``confidence``.
+
+    ``rgb`` is the upright photo, ``resolution_mm`` the weights' millimetres a pixel. Values: ``x_px, y_px`` (photo), ``axial,
+    around, obliquity_deg``, ``area`` and ``area_LEVEL`` (mm2 on the metal within the mouth's level and at each of LEVELS), ``length, width`` (mm),
+    ``orientation_deg``, ``contrast`` and the features that ``features`` lists.
+    """
+    raster, picture, metal, columns = _on_raster(rgb, surface, resolution_mm)
+    logit = likelihood.learned_logit(picture, metal)
+    return measure(picture, metal, logit, columns, raster, surface)
+
+
+def _on_raster(
+    rgb: np.ndarray, surface: Surface, resolution_mm: float
+) -> tuple[Raster, np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """The picture, the metal and the surface's maps on a raster of the weights' resolution, with some context round the metal."""
+    assert surface.mm_per_px is not None
+    height, width = surface.metal.shape
+    left, top = surface.origin_px
+    x0, y0 = max(0, left - CONTEXT_PX), max(0, top - CONTEXT_PX)
+    x1, y1 = min(rgb.shape[1], left + width + CONTEXT_PX), min(rgb.shape[0], top + height + CONTEXT_PX)
+    raster = likelihood.raster_over((x0, y0), (y1 - y0, x1 - x0), surface.mm_per_px.value / resolution_mm)
+    picture = likelihood.resample(np.ascontiguousarray(rgb[y0:y1, x0:x1]), raster)
+
+    def laid(array: np.ndarray) -> np.ndarray:
+        return cv2.copyMakeBorder(
+            array, top - y0, y1 - top - height, left - x0, x1 - left - width, cv2.BORDER_CONSTANT, value=0
+        )
+
+    weight = likelihood.resample(laid(surface.metal.astype(np.float32)), raster)
+    metal = weight > 0.5
+    columns = {}
+    safe = np.maximum(weight, 0.05)
+    for name in ("axial", "around", "obliquity_deg", "area_per_px"):
+        values = np.where(surface.metal, np.nan_to_num(getattr(surface, name)), 0).astype(np.float32)
+        columns[name] = np.where(metal, likelihood.resample(laid(values), raster) / safe, 0).astype(np.float32)
+    columns["area"] = columns.pop("area_per_px") / raster.zoom**2
+    return raster, picture, metal, columns
+
+
+def split(logit: np.ndarray, metal: np.ndarray) -> np.ndarray:
+    """Label the parts above LOW_LOGIT, touching pits parted along the saddle between their summits: int32, 0 is none.
+
+    Watershed by flooding (Meyer 1994, as in scikit-image) from the summits that survive a reconstruction by SADDLE_LOGIT
+    (h-maxima: Soille, Morphological Image Analysis, ch. 6).
+    """
+    height = np.clip(cv2.GaussianBlur(logit, (0, 0), 1.0), LOW_LOGIT - 2, 8.0).astype(np.float32)
+    mask = (height > LOW_LOGIT) & metal
+    if not mask.any():
+        return np.zeros(logit.shape, np.int32)
+    lowered = reconstruction(height - SADDLE_LOGIT, height).astype(np.float32)
+    seeds = label(local_maxima(lowered) & mask)
+    parts = watershed(-height, seeds, mask=mask)
+    summits = ndi.maximum(height, parts, np.arange(1, parts.max() + 1))
+    summits = np.asarray(summits)
+    parts[height < np.r_[0, np.minimum(summits - DOWN_FROM_SUMMIT, -1.5)][parts]] = 0
+    keep = np.r_[0, np.where(summits > SEED_LOGIT, 1, 0)]
+    renumbered = np.where(keep > 0, np.cumsum(keep), 0).astype(np.int32)
+    return renumbered[parts]
+
+
+def coverage(logit: np.ndarray, level: float) -> np.ndarray:
+    """Share of each pixel that lies above ``level``, 0..1, taking the logit as plane within the pixel."""
+    return np.clip(0.5 + (logit - level) / _slope(logit), 0, 1).astype(np.float32)
+
+
+def _slope(logit: np.ndarray) -> np.ndarray:
+    """Change of the logit across a pixel square, corner to corner along the steepest way; never 0."""
+    dy, dx = np.gradient(logit)
+    return np.maximum(np.abs(dx) + np.abs(dy), 0.05).astype(np.float32)
+
+
+def measure(
+    picture: np.ndarray,
+    metal: np.ndarray,
+    logit: np.ndarray,
+    columns: Mapping[str, np.ndarray],
+    raster: Raster,
+    surface: Surface,
+) -> Candidates:
+    """Part the likelihood into candidates and measure each of them on the metal."""
+    assert surface.mm_per_px is not None
+    parts = split(logit, metal)
+    n = int(parts.max())
+    step = surface.mm_per_px.value / raster.zoom  # mm a raster pixel
+    rows, cols = np.nonzero(parts)
+    of = parts[rows, cols] - 1
+
+    def summed(values: np.ndarray) -> np.ndarray:
+        return np.bincount(of, values, minlength=n)
+
+    at = (rows, cols)
+    area = columns["area"][at]
+    values: dict[str, np.ndarray] = {}
+    for level in LEVELS:
+        share = coverage(logit, level)[at] * metal[at]
+        values[f"area_{level:g}"] = summed(share * area)
+    # The mouth: within the middle level, or within a level below its summit where it hardly reaches the middle one.
+    lo = logit[at]
+    summit = np.full(n, -30.0)
+    np.maximum.at(summit, of, lo)
+    level_of = np.minimum(summit - FAINT_MOUTH, 0.0)
+    slope = _slope(logit)[at]
+    share = np.clip(0.5 + (lo - level_of[of]) / slope, 0, 1) * metal[at]
+    flat = share * area
+    values["area"] = summed(flat)
+    mass, mass_px = np.maximum(summed(flat), 1e-9), np.maximum(summed(share), 1e-9)
+    x, y = summed(share * cols) / mass_px, summed(share * rows) / mass_px
+    values["x_raster"], values["y_raster"] = x, y
+    values["x_px"], values["y_px"] = raster.to_photo(x, y)
+    axial, around = columns["axial"][at], columns["around"][at]
+    values["axial"], values["around"] = summed(flat * axial) / mass, summed(flat * around) / mass
+    values["obliquity_deg"] = summed(flat * columns["obliquity_deg"][at]) / mass
+    a, b = axial - values["axial"][of], around - values["around"][of]
+    # A pixel is an extended square: its own second moment (side squared by 12) adds to that of the centres.
+    own = area / 12
+    saa, sbb, sab = (
+        summed(flat * (a * a + own)) / mass,
+        summed(flat * (b * b + own)) / mass,
+        summed(flat * a * b) / mass,
+    )
+    mean, half = (saa + sbb) / 2, np.hypot((saa - sbb) / 2, sab)
+    values["length"] = 4 * np.sqrt(np.maximum(mean + half, 1e-9))
+    values["width"] = 4 * np.sqrt(np.maximum(mean - half, 1e-9))
+    values["orientation_deg"] = np.degrees(np.arctan2(2 * sab, saa - sbb)) / 2
+    values["summit"] = summit if n else np.zeros(0)
+    _appearance(values, picture, metal, logit, parts, of, at, share, step)
+    values["step_mm"] = np.full(n, surface.mm_per_px.value)
+    return Candidates(raster=raster, labels=parts, logit=logit, values=values)
+
+
+def _appearance(
+    values: dict[str, np.ndarray],
+    picture: np.ndarray,
+    metal: np.ndarray,
+    logit: np.ndarray,
+    parts: np.ndarray,
+    of: np.ndarray,
+    at: tuple[np.ndarray, np.ndarray],
+    share: np.ndarray,
+    step: float,
+) -> None:
+    """Add to ``values`` how each candidate looks against the ring round it, and how restless that ring is."""
+    n = values["x_raster"].size
+    lab = cv2.cvtColor(cv2.GaussianBlur(picture, (0, 0), 0.7).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    near = max(1.0, RING_MM[0] / step)
+    wide = expand_labels(parts, RING_MM[1] / step)
+    close = cv2.dilate((parts > 0).astype(np.uint8), np.ones((2 * round(near) + 1,) * 2, np.uint8)) > 0
+    ring = np.nonzero((wide > 0) & ~close & metal)
+    ring_of = wide[ring] - 1
+    ring_size = np.bincount(ring_of, minlength=n)
+    values["ring_share"] = np.minimum(ring_size * step**2, 4.0)
+    inside, around, spread_in, spread_out = [], [], [], []
+    mass = np.maximum(np.bincount(of, share, minlength=n), 1e-9)
+    for k in range(3):
+        v, r = lab[..., k][at], lab[..., k][ring]
+        m = np.bincount(of, share * v, minlength=n) / mass
+        o = np.bincount(ring_of, r, minlength=n) / np.maximum(ring_size, 1)
+        inside.append(m)
+        around.append(o)
+        if k == 0:
+            spread_in = np.sqrt(np.maximum(np.bincount(of, share * v * v, minlength=n) / mass - m * m, 0))
+            spread_out = np.sqrt(
+                np.maximum(np.bincount(ring_of, r * r, minlength=n) / np.maximum(ring_size, 1) - o * o, 0)
+            )
+    known = ring_size >= 8
+    difference = [np.where(known, i - o, 0.0) for i, o in zip(inside, around, strict=True)]
+    values["contrast"] = np.sqrt(sum(d * d for d in difference))
+    values["darker"], values["redder"], values["yellower"] = difference
+    values["light_in"], values["a_in"], values["b_in"] = inside
+    values["spread_in"], values["spread_out"] = np.asarray(spread_in), np.asarray(spread_out)
+    lo = np.clip(logit, -8, 8)[ring]
+    values["ring_logit"] = np.where(known, np.bincount(ring_of, lo, minlength=n) / np.maximum(ring_size, 1), -4.0)
+    distance = cv2.distanceTransform(np.pad(metal, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1] * step
+    rows = np.clip(np.rint(values["y_raster"]).astype(int), 0, metal.shape[0] - 1)
+    cols = np.clip(np.rint(values["x_raster"]).astype(int), 0, metal.shape[1] - 1)
+    values["edge_mm"] = distance[rows, cols]
+    inner = np.clip(logit, -8, 8)[at]
+    values["mean_logit"] = np.bincount(of, share * inner, minlength=n) / mass
+    # The company a candidate keeps: pits come in fields, chance marks come with many doubtful others.
+    probability = 1 / (1 + np.exp(-values["summit"]))
+    apart = np.hypot(values["axial"][:, None] - values["axial"], values["around"][:, None] - values["around"])
+    close_by = np.exp(-((apart / 4.0) ** 2)) - np.eye(n)
+    values["sure_near"] = close_by @ (probability > 0.8)
+    values["doubtful_near"] = close_by @ (probability <= 0.8)
+    metal_cm2 = max(1e-3, float(metal.sum()) * step**2 / 100)
+    values["sure_per_cm2"] = np.full(n, float((probability > 0.8).sum()) / metal_cm2)
+    values["doubtful_per_cm2"] = np.full(n, float((probability <= 0.8).sum()) / metal_cm2)
+
+
+def features(found: Candidates) -> dict[str, np.ndarray]:
+    """What the calibration tables may use of each candidate, by name; all finite."""
+    values = found.values
+
+    def ln(array: np.ndarray, floor: float = 0.01) -> np.ndarray:
+        return np.log(np.maximum(array, floor))
+
+    area = values["area"]
+    result = {
+        "summit": np.clip(values["summit"], -8, 8),
+        "mean_logit": values["mean_logit"],
+        "ring_logit": values["ring_logit"],
+        "ln_diameter": ln(area) / 2,
+        "ln_pixels": ln(area) / 2 - np.log(values["step_mm"]),  # of the photo, across the opening
+        "ln_step": np.log(values["step_mm"]),
+        "wider_below": ln(values["area_-1"], 0.005) - ln(area),  # how softly the opening's edge falls off
+        "narrower_above": np.minimum(ln(area) - ln(values["area_1"]), 1.5),
+        "ln_elongation": ln(values["length"]) - ln(values["width"]),
+        "ln_contrast": ln(values["contrast"], 0.5),
+        "darker": values["darker"] / 10,
+        "oblique": values["obliquity_deg"] / 90,
+        "edge_mm": np.minimum(values["edge_mm"], 2.0),
+        "restless_ring": ln(values["spread_out"], 0.3),
+        "sure_near": np.minimum(values["sure_near"], 6.0),
+        "doubtful_near": np.minimum(values["doubtful_near"], 6.0),
+        "sure_per_cm2": np.minimum(values["sure_per_cm2"], 6.0),
+        "doubtful_per_cm2": np.minimum(values["doubtful_per_cm2"], 12.0),
+    }
+    if "mound" in values:
+        result["mound"] = np.clip(values["mound"], -8, 8)
+        result["core"] = np.clip(values["core"], -8, 8)
+    return {name: np.nan_to_num(np.asarray(array, float)) for name, array in result.items()}
+
+
+def _linear(table: Mapping[str, Any], known: Mapping[str, np.ndarray], n: int) -> np.ndarray:
+    """Intercept plus weighted sum of the features that a calibration table names."""
+    total = np.full(n, float(table["intercept"]))
+    for name, weight in table["weights"].items():
+        total += float(weight) * known[name]
+    return total
+
+
+def confidence(found: Candidates, record: Mapping[str, Any]) -> np.ndarray:
+    """Share of candidates like each of these that were true pits on pictures with truth (logistic; weights in the record)."""
+    logit = _linear(record["confidence"], features(found), len(found))
+    return 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
+
+
+def opening(found: Candidates, record: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray]:
+    """Opening area on the metal in mm2, and the relative standard uncertainty of the equivalent diameter from its edge.
+
+    The area within the likelihood's level of the mouth, times a factor that was fitted on pictures with truth (blur widens small
+    openings, a soft edge hides the mouth's outermost part); the uncertainty is the scatter left there.
+    """
+    known, n = features(found), len(found)
+    factor = np.exp(np.clip(_linear(record["opening"], known, n), -1.0, 1.5))
+    spread = np.exp(np.clip(_linear(record["opening_spread"], known, n), math.log(0.02), math.log(0.6)))
+    return np.maximum(found.values["area"], 0.01) * factor, spread
+
+
+def _by_learning(photo: Photo, surface: Surface, record: Mapping[str, Any]) -> PitCatalogue:
+    assert surface.mm_per_px is not None
+    step = surface.mm_per_px.value
+    smallest = max(SMALLEST_MM, FEWEST_PX * step)
+    found = candidates(photo.rgb, surface, float(record["mm_per_px"]))
+    sure = confidence(found, record)
+    area, spread = opening(found, record)
+    diameter = np.sqrt(4 * area / math.pi)
+    kept = np.flatnonzero((sure >= record["confidence"]["reported_from"]) & (diameter >= SMALLEST_MM * record["confidence"]["diameter_from"]))
+    kept = kept[np.lexsort((found.values["around"][kept].round(3), found.values["axial"][kept].round(3)))]
+    labels = np.zeros(photo.rgb.shape[:2], np.uint16)
+    _draw(labels, found, kept, area, surface)
+    shares = {name: part / step for name, part in surface.mm_per_px.budget.items()}
+    values = found.values
+    pits = []
+    for number, k in enumerate(kept, start=1):
+
+        def mm(value: float, power: int = 1, edge: float = float(spread[k])) -> Measure:
+            budget = {name: power * share * value for name, share in shares.items()}
+            return Measure(value=value, budget={**budget, "outline of the mouth": power * edge * value})
+
+        stretch = math.sqrt(area[k] / max(math.pi / 4 * values["length"][k] * values["width"][k], 1e-6))
+        local = _area_per_px(surface, float(values["x_px"][k]), float(values["y_px"][k]))
+        pits.append(
+            Pit(
+                id=number,
+                x_px=float(values["x_px"][k]),
+                y_px=float(values["y_px"][k]),
+                opening_area_px=float(area[k] / local),
+                equivalent_diameter_px=math.sqrt(4 * area[k] / local / math.pi),
+                confidence=float(sure[k]),
+                through=None,
+                obliquity_deg=float(values["obliquity_deg"][k]),
+                contrast=float(values["contrast"][k]),
+                axial_mm=float(values["axial"][k]),
+                around_mm=float(values["around"][k]),
+                opening_area_mm2=mm(float(area[k]), 2),
+                equivalent_diameter_mm=mm(float(diameter[k])),
+                length_mm=mm(float(values["length"][k] * stretch)),
+                width_mm=mm(float(values["width"][k] * stretch)),
+                orientation_deg=float(values["orientation_deg"][k]),
+            )
+        )
+    counted = int((diameter[kept] >= smallest).sum()) if smallest > SMALLEST_MM else len(kept)
+    flags: list[Flag] = []
+    if smallest > SMALLEST_MM:
+        flags.append(raise_flag("small_pits_not_counted", f"{smallest:.2f}"))
+    if len(kept) and float(np.median(sure[kept])) < 0.6:
+        flags.append(raise_flag("pits_unsure", f"{int((sure[kept] < 0.6).sum())} of {len(kept)}"))
+    return PitCatalogue(
+        pits=tuple(pits),
+        mounds=_mounds(found, surface, shares),
+        labels=labels,
+        count=_count(counted, sure, record),
+        smallest_counted_mm=smallest,
+        evidence="learned",
+        evidence_version=str(record["version"]),
+        flags=tuple(flags),
+    )
+
+
+def _count(counted: int, sure: np.ndarray, record: Mapping[str, Any]) -> Measure:
+    """The count as detected with its interval: what a photo of this piece could show at or above the smallest counted size.
+
+    Expected true count of the picture: the confidences of all its candidates summed, times the share that pits without any
+    candidate add; scatter about it as found on pictures with truth: ``variance = constant + per_pit n + (share n)^2`` with n the larger of count and expected count.
+    """
+    table = record["count"]
+    expected = float(sure.sum()) * float(table["expected_factor"])
+    n = max(float(counted), expected)
+    scatter = math.sqrt(table["constant"] + table["per_pit"] * n + (table["share"] * n) ** 2)
+    low = min(float(counted), math.floor(max(0.0, expected - COVERAGE_95 * scatter)))
+    high = max(float(counted), math.ceil(expected + COVERAGE_95 * scatter))
+    return Measure(value=float(counted), budget={"pits missed or taken by mistake": scatter}, interval=(low, high))
+
+
+def _area_per_px(surface: Surface, x_px: float, y_px: float) -> float:
+    """Metal area that one pixel of the photo covers near a place (the nearest metal pixel's)."""
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    column, row = min(max(round(x_px) - left, 0), width - 1), min(max(round(y_px) - top, 0), height - 1)
+    for reach in (0, 2, 8, 32):
+        part = np.s_[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1]
+        metal = surface.metal[part]
+        if metal.any():
+            return float(np.median(surface.area_per_px[part][metal]))
+    return float(np.median(surface.area_per_px[surface.metal]))
+
+
+def _draw(labels: np.ndarray, found: Candidates, kept: np.ndarray, area: np.ndarray, surface: Surface) -> None:
+    """Write the mouths into ``labels`` (photo): each at the level of its likelihood that encloses its area."""
+    raster = found.raster
+    rows, columns = found.labels.shape
+    boxes = ndi.find_objects(found.labels)
+    for number, k in enumerate(kept, start=1):
+        box = boxes[k]
+        y0, y1 = max(box[0].start - 2, 0), min(box[0].stop + 2, rows)
+        x0, x1 = max(box[1].start - 2, 0), min(box[1].stop + 2, columns)
+        own = found.labels[y0:y1, x0:x1] == k + 1
+        lo = np.where(own, found.logit[y0:y1, x0:x1], -30.0).astype(np.float32)
+        left, top = raster.to_photo(x0 - 0.5, y0 - 0.5)
+        right, bottom = raster.to_photo(x1 - 0.5, y1 - 0.5)
+        px0, py0 = max(math.floor(left), 0), max(math.floor(top), 0)
+        px1, py1 = min(math.ceil(right) + 1, labels.shape[1]), min(math.ceil(bottom) + 1, labels.shape[0])
+        gx, gy = raster.from_photo(np.arange(px0, px1, dtype=np.float32), np.arange(py0, py1, dtype=np.float32))
+        grid = np.meshgrid(np.float32(gx - x0), np.float32(gy - y0))
+        fine = cv2.remap(lo, *grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=-30.0)
+        pixels = max(1, round(area[k] / _area_per_px(surface, *(float(found.values[c][k]) for c in ("x_px", "y_px")))))
+        order = np.argsort(-fine, axis=None, kind="stable")[:pixels]
+        order = order[fine.ravel()[order] > -20]
+        part = labels[py0:py1, px0:px1]
+        inside = np.zeros(part.shape, bool)
+        inside.ravel()[order] = True
+        part[inside & (part == 0)] = number
+
+
+def _mounds(found: Candidates, surface: Surface, shares: Mapping[str, float]) -> tuple[Mound, ...]:
+    return ()
+
+
+# --------------------------------------------------------------------------------------------------------------- contrast
+
+
+def _by_contrast(photo: Photo, surface: Surface) -> PitCatalogue:
+    """Pits from the picture's own contrast: no weights, no scale needed."""
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    window = np.ascontiguousarray(photo.rgb[top : top + height, left : left + width])
+    step = surface.mm_per_px.value if surface.mm_per_px is not None else None
+    parts, score = closeup.pit_regions(window, surface.metal, pixel_mm=step)
+    n = int(parts.max()) if parts.size else 0
+    area_of = surface.area_per_px
+    shares = {} if surface.mm_per_px is None else {k: c / surface.mm_per_px.value for k, c in surface.mm_per_px.budget.items()}
+    lab = cv2.cvtColor(window.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    pits = []
+    labels = np.zeros(photo.rgb.shape[:2], np.uint16)
+    for k, box in enumerate(ndi.find_objects(parts), start=1):
+        if box is None:
+            continue
+        reach = max(2, (box[0].stop - box[0].start + box[1].stop - box[1].start) // 4)
+        y0, y1 = max(box[0].start - reach, 0), min(box[0].stop + reach, height)
+        x0, x1 = max(box[1].start - reach, 0), min(box[1].stop + reach, width)
+        own = parts[y0:y1, x0:x1] == k
+        ring = (parts[y0:y1, x0:x1] == 0) & surface.metal[y0:y1, x0:x1]
+        rows, cols = np.nonzero(own)
+        pixels = float(rows.size)
+        colour = lab[y0:y1, x0:x1]
+        contrast = float(np.linalg.norm(colour[own].mean(0) - np.median(colour[ring], 0))) if ring.any() else 0.0
+        at = (rows + y0, cols + x0)
+        number = len(pits) + 1
+        labels[top + at[0], left + at[1]] = number
+        metal_figures: dict[str, Any] = {}
+        if surface.unit == "mm":
+            metal_figures = _on_metal(surface, at, area_of, shares)
+            if metal_figures["equivalent_diameter_mm"].value < SMALLEST_MM:
+                labels[labels == number] = 0
+                continue
+        pits.append(
+            Pit(
+                id=number,
+                x_px=float(at[1].mean() + left),
+                y_px=float(at[0].mean() + top),
+                opening_area_px=pixels,
+                equivalent_diameter_px=math.sqrt(4 * pixels / math.pi),
+                confidence=closeup_confidence(float(score[k - 1])),
+                through=None,
+                obliquity_deg=float(np.nanmean(surface.obliquity_deg[at])),
+                contrast=contrast,
+                **metal_figures,
+            )
+        )
+    smallest = None if step is None else max(SMALLEST_MM, FEWEST_PX * step)
+    flags = [raise_flag("pits_by_contrast")]
+    found = float(len(pits))
+    scatter = math.sqrt(4 + found + (0.4 * found) ** 2)
+    return PitCatalogue(
+        pits=tuple(pits),
+        mounds=(),
+        labels=labels,
+        count=Measure(
+            value=found,
+            budget={"pits missed or taken by mistake": scatter},
+            interval=(math.floor(max(0.0, found - COVERAGE_95 * scatter)), math.ceil(found + COVERAGE_95 * scatter)),
+        ),
+        smallest_counted_mm=smallest,
+        evidence="contrast",
+        evidence_version=closeup.SETTINGS_VERSION,
+        flags=tuple(flags),
+    )
+
+
+def closeup_confidence(score: float) -> float:
+    """Share of marks as strong as this that were pits in the real pictures with drawn masks (see tests)."""
+    return float(np.interp(score, (5.0, 12.0), (0.35, 0.75)))
+
+
+def _on_metal(
+    surface: Surface, at: tuple[np.ndarray, np.ndarray], area_of: np.ndarray, shares: Mapping[str, float]
+) -> dict[str, Any]:
+    """A region's figures on the metal, from its pixels."""
+    area = np.nan_to_num(area_of[at]).astype(float)
+    mass = max(float(area.sum()), 1e-9)
+    axial, around = np.nan_to_num(surface.axial[at]).astype(float), np.nan_to_num(surface.around[at]).astype(float)
+    ca, cb = float((area * axial).sum() / mass), float((area * around).sum() / mass)
+    a, b = axial - ca, around - cb
+    own = area / 12
+    saa, sbb, sab = (float((area * v).sum() / mass) for v in (a * a + own, b * b + own, a * b))
+    mean, half = (saa + sbb) / 2, math.hypot((saa - sbb) / 2, sab)
+    edge = 0.15  # of the diameter: outlines by contrast were not calibrated
+
+    def mm(value: float, power: int = 1) -> Measure:
+        budget = {name: power * share * value for name, share in shares.items()}
+        return Measure(value=value, budget={**budget, "outline of the mouth": power * edge * value})
+
+    return {
+        "axial_mm": ca,
+        "around_mm": cb,
+        "opening_area_mm2": mm(mass, 2),
+        "equivalent_diameter_mm": mm(math.sqrt(4 * mass / math.pi)),
+        "length_mm": mm(4 * math.sqrt(max(mean + half, 1e-9))),
+        "width_mm": mm(4 * math.sqrt(max(mean - half, 1e-9))),
+        "orientation_deg": math.degrees(math.atan2(2 * sab, saa - sbb)) / 2,
+    }
