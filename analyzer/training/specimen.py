@@ -1,21 +1,21 @@
 """Train the small network that tells metal, sawn rim, other side, marker and tape from the table; writes one ONNX file.
 
-    python -m analyzer.training.specimen TRUTH_FOLDER SECONDS OUT.onnx [--leave-out NAME ...]
+    python -m analyzer.training.specimen TRUTH_FOLDER SECONDS OUT.onnx [--leave-out NAME ...] [--from WEIGHTS.pt]
+
 
 TRUTH_FOLDER holds ``images/NAME.jpg`` and ``truth/NAME/{truth.json,class.png}`` (rendered pictures with exact classes).
-Names that begin with ``h`` are never read: the model is judged on them. Needs torch 2.13 (CPU is enough: 25 minutes on
+Names that begin with ``h`` are never read: the model is judged on them. Needs torch 2.13 (CPU is enough: an hour on
 one core); neither the package nor its tests need it.
 
-The network sees a square picture of ``SIDE`` pixels, once of the whole photo and once of a window round the piece, so it
-is trained on both. Every picture is turned, cropped, re-lit and re-coloured, and its table is swapped for a made-up one
-that keeps the shadows.
+The network sees a square picture of ``FAR_SIDE`` pixels of the whole photo, then one of ``NEAR_SIDE`` pixels of a window
+round the piece, so it is trained on both. Every picture is turned, cropped, re-lit and re-coloured, and its table is
+often swapped for a made-up one that keeps the shadows.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import random
 import time
 from pathlib import Path
 
@@ -26,12 +26,12 @@ import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
 
-SIDE = 384  # analyzer/specimen.py holds the same figure
+FAR_SIDE, NEAR_SIDE = 256, 384  # analyzer/specimen.py holds the same figures
 # class.png: 1 pitted surface, 2 sawn rim, 3 other side, 4 marker, 5 table, 6 props, 7 tape or solder on the pipe
 CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 FROM_PICTURE = np.array([0, 1, 2, 3, 4, 0, 0, 5], np.uint8)
 VIEWS = ("inside", "outside", "flat", "end")
-CUT_SIDE = 224  # a multiple of 32
+CUT_SIDE = 224  # part of a near picture that one training step sees; a multiple of 32
 CACHE_SIDE = 1280  # long side of the pictures held in memory
 
 
@@ -49,7 +49,7 @@ def _block(inward: int, outward: int) -> nn.Sequential:
 class SpecimenNet(nn.Module):
     """A U-Net on blocks of 2 x 2 pixels.
 
-    In: N x 12 x SIDE/2 x SIDE/2, the four pixels of a block (RGB, 0..1, less 0.45, by 0.25) as 12 planes. Out: for
+    In: N x 12 x h x w, the four pixels of a block (RGB, 0..1, less 0.45, by 0.25) as 12 planes. Out: for
     each block the class logits of its four pixels (24 planes, class by class), and the logits of the view. The blocks
     are made and taken apart outside, by plain slicing, so that the file holds only common layers.
     """
@@ -105,6 +105,9 @@ def load(folder: Path, leave_out: set[str]) -> list[dict]:
                     "rgb": rgb,
                     "label": label,
                     "view": VIEWS.index(truth["view"]),
+                    "half": cv2.resize(rgb, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),
+                    "quarter": cv2.resize(rgb, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA),
+                    "places": np.argwhere(np.isin(label, (1, 2, 3, 5)))[::7, ::-1],
                     "box": (*metal.min(0)[::-1], *metal.max(0)[::-1]),
                     "weight": 0.3 if len(images) > 1 else (1.6 if truth["view"] == "end" else 1.0),
                 }
@@ -148,55 +151,61 @@ def _made_up_table(rng: np.random.Generator, side: int) -> np.ndarray:
     return out
 
 
-def sample(scene: dict, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """One training picture: (3, SIDE, SIDE) float32 and (SIDE, SIDE) labels."""
+def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray, np.ndarray]:
+    """One training picture: (3, side, side) float32 and (side, side) labels; far: the whole photo, else a part of a
+    window round the piece."""
     rgb, label = scene["rgb"], scene["label"]
     height, width = label.shape
     x0, y0, x1, y1 = scene["box"]
-    whole = max(height, width)
     piece = max(x1 - x0, y1 - y0) * 1.0
-    if rng.random() < 0.5:  # a window round the piece
-        span = piece * rng.uniform(1.05, 1.7)
-        centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2]) + rng.uniform(-0.2, 0.2, 2) * (span - 0.7 * piece)
-    else:  # the whole photo, or one taken from a little nearer or farther
-        span = whole * rng.uniform(0.7, 1.25)
-        centre = np.array([width / 2, height / 2]) + rng.uniform(-0.12, 0.12, 2) * span
+    if far:
+        side = FAR_SIDE
+        span = max(height, width) * rng.uniform(0.75, 1.2)
+        centre = np.array([width / 2, height / 2]) + rng.uniform(-0.1, 0.1, 2) * span
+    else:
+        side = CUT_SIDE
+        span = piece * rng.uniform(1.05, 1.6) * CUT_SIDE / NEAR_SIDE
+        metal = scene["places"]
+        centre = metal[rng.integers(len(metal))] + rng.uniform(-0.3, 0.3, 2) * span
     angle = rng.integers(4) * 90 + (rng.uniform(-45, 45) if rng.random() < 0.7 else 0)
-    scale = SIDE / span
+    scale = side / span
     cosine, sine = np.cos(np.radians(angle)) * scale, np.sin(np.radians(angle)) * scale
     flip = -1.0 if rng.random() < 0.5 else 1.0
-    squeeze = rng.uniform(0.85, 1.15)
+    squeeze = rng.uniform(0.9, 1.1)
     matrix = np.array([[cosine * flip, -sine, 0], [sine * flip * squeeze, cosine * squeeze, 0]])
-    matrix[:, 2] = SIDE / 2 - matrix[:, :2] @ centre
-    if scale < 0.6:
-        sigma = 0.35 / scale
-        rgb = cv2.GaussianBlur(rgb, (0, 0), sigma)
-    border = cv2.BORDER_REFLECT_101 if rng.random() < 0.5 else cv2.BORDER_CONSTANT
-    image = cv2.warpAffine(rgb, matrix, (SIDE, SIDE), flags=cv2.INTER_LINEAR, borderMode=border).astype(np.float32) / 255
-    target = cv2.warpAffine(label, matrix, (SIDE, SIDE), flags=cv2.INTER_NEAREST, borderMode=border)
+    matrix[:, 2] = side / 2 - matrix[:, :2] @ centre
+    to_label = matrix
+    if scale < 0.7:  # smaller by areas, as analyzer/specimen.py does
+        small = scene["half"] if scale > 0.3 else scene["quarter"]
+        times = np.array([rgb.shape[1] / small.shape[1], rgb.shape[0] / small.shape[0]])
+        matrix = matrix @ np.array([[times[0], 0, (times[0] - 1) / 2], [0, times[1], (times[1] - 1) / 2], [0, 0, 1]])
+        rgb = small
+    border = cv2.BORDER_CONSTANT  # black beyond the photo, as analyzer/specimen.py has it
+    image = cv2.warpAffine(rgb, matrix, (side, side), flags=cv2.INTER_LINEAR, borderMode=border).astype(np.float32) / 255
+    target = cv2.warpAffine(label, to_label, (side, side), flags=cv2.INTER_NEAREST, borderMode=border)
 
     linear = image**2.2
-    if rng.random() < 0.55:  # another table, under the same light and shadow
+    if rng.random() < 0.35:  # another table, under the same light and shadow
         table = (target == 0).astype(np.float32)
         soft = cv2.GaussianBlur(table, (0, 0), 0.6)[..., None]
         light = cv2.GaussianBlur(linear.mean(2) * table, (0, 0), 6) / (cv2.GaussianBlur(table, (0, 0), 6) + 1e-3)
         level = light[table > 0].mean() if table.any() else 1.0
         light = np.clip(light / max(level, 1e-3), 0, 3) ** rng.uniform(0.5, 1.2)
         fine = linear.mean(2) / (cv2.GaussianBlur(linear.mean(2), (0, 0), 3) + 1e-3)
-        made = np.clip(_made_up_table(rng, SIDE), 0, None) ** 1.5 * light[..., None] * fine[..., None] ** rng.uniform(0, 1)
+        made = np.clip(_made_up_table(rng, side), 0, None) ** 1.5 * light[..., None] * fine[..., None] ** rng.uniform(0, 1)
         linear = linear * (1 - soft) + made * soft
     if rng.random() < 0.4:  # the card's or ruler's own colour
         marker = cv2.GaussianBlur((target == 4).astype(np.float32), (0, 0), 0.6)[..., None]
         linear = linear * (1 + marker * (rng.uniform(0.4, 1.5, 3).astype(np.float32) - 1))
-    if rng.random() < 0.4:  # another metal, more or less tarnished
+    if rng.random() < 0.25:  # another metal, more or less tarnished
         pipe = cv2.GaussianBlur(np.isin(target, (1, 2, 3)).astype(np.float32), (0, 0), 0.6)[..., None]
         grey = linear.mean(2, keepdims=True)
-        saturation = rng.uniform(0.2, 1.5)
+        saturation = rng.uniform(0.4, 1.4)
         linear = linear * (1 - pipe) + pipe * np.clip(grey + saturation * (linear - grey), 0, None) * rng.uniform(0.6, 1.5)
     if rng.random() < 0.5:  # uneven light, a shadow's edge
-        field = np.exp(rng.uniform(0.1, 0.5) * _noise_field(rng, SIDE, SIDE, rng.uniform(100, 380)))
+        field = np.exp(rng.uniform(0.1, 0.5) * _noise_field(rng, side, side, rng.uniform(100, 380)))
         if rng.random() < 0.4:
-            yy, xx = np.mgrid[:SIDE, :SIDE].astype(np.float32) / SIDE - 0.5
+            yy, xx = np.mgrid[:side, :side].astype(np.float32) / side - 0.5
             a = rng.uniform(0, 2 * np.pi)
             edge = np.cos(a) * xx + np.sin(a) * yy - rng.uniform(-0.4, 0.4)
             field = field * (1 - rng.uniform(0.2, 0.7) / (1 + np.exp(-np.clip(edge / rng.uniform(0.005, 0.1), -30, 30))))
@@ -204,7 +213,7 @@ def sample(scene: dict, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarra
     linear = linear * rng.uniform(0.5, 1.7) * rng.uniform(0.8, 1.25, 3).astype(np.float32)
     image = np.clip(linear, 0, 1) ** (1 / 2.2)
     image = np.clip(image, 1e-4, 1) ** rng.uniform(0.8, 1.25)
-    if rng.random() < 0.1:
+    if rng.random() < 0.04:
         image = np.repeat(image.mean(2, keepdims=True), 3, 2)
     if rng.random() < 0.3:
         image = cv2.GaussianBlur(image, (0, 0), rng.uniform(0.3, 1.2))
@@ -213,40 +222,53 @@ def sample(scene: dict, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarra
     return np.clip(image, 0, 1).astype(np.float32).transpose(2, 0, 1), target
 
 
-def _cut(image: np.ndarray, target: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """A part of a training picture that holds some of the piece where possible."""
-    places = np.argwhere(target == 1)
-    centre = places[rng.integers(len(places))] if len(places) else rng.integers(0, SIDE, 2)
-    y, x = np.clip(centre - rng.integers(CUT_SIDE // 4, CUT_SIDE - CUT_SIDE // 4, 2), 0, SIDE - CUT_SIDE)
-    return image[:, y : y + CUT_SIDE, x : x + CUT_SIDE], target[y : y + CUT_SIDE, x : x + CUT_SIDE]
+class _Batches(torch.utils.data.IterableDataset):
+    """Endless batches of eight: far pictures with their view one time in three, else parts of near ones."""
+
+    def __init__(self, scenes: list[dict], seed: int) -> None:
+        self.scenes, self.seed = scenes, seed
+
+    def __iter__(self):
+        cv2.setNumThreads(1)
+        rng = np.random.default_rng(self.seed)
+        weights = np.array([scene["weight"] for scene in self.scenes])
+        weights = weights / weights.sum()
+        while True:
+            far = bool(rng.random() < 0.35)
+            chosen = [self.scenes[k] for k in rng.choice(len(self.scenes), 8, p=weights)]
+            pairs = [sample(scene, rng, far) for scene in chosen]
+            yield (
+                far,
+                np.stack([p[0] for p in pairs]),
+                np.stack([p[1] for p in pairs]),
+                np.array([scene["view"] for scene in chosen]),
+            )
 
 
-def train(scenes: list[dict], seconds: float, out: Path, seed: int = 1) -> SpecimenNet:
+def train(scenes: list[dict], seconds: float, out: Path, start: Path | None, seed: int = 1) -> SpecimenNet:
     torch.manual_seed(seed)
-    rng = np.random.default_rng(seed)
-    random.seed(seed)
-    net = SpecimenNet().to(memory_format=torch.channels_last)
-    rate = 3e-3
+    net = SpecimenNet()
+    if start is not None:
+        net.load_state_dict(torch.load(start))
+    net = net.to(memory_format=torch.channels_last)
+    rate = 3e-3 if start is None else 2e-3
     optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-3)
-    weights = [scene["weight"] for scene in scenes]
-    class_weight = torch.tensor([1.0, 1.5, 3.0, 2.0, 1.0, 2.5])
+    class_weight = torch.tensor([1.0, 1.3, 2.0, 1.5, 1.0, 2.0])
+    batches = iter(torch.utils.data.DataLoader(_Batches(scenes, seed), batch_size=None, num_workers=1, prefetch_factor=4))
     begin, step, running = time.time(), 0, 0.0
     while (passed := time.time() - begin) < seconds:
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1, (step + 1) / 50) * 0.5 * (1 + np.cos(np.pi * passed / seconds)) + 1e-5
-        chosen = random.choices(scenes, weights, k=8)
-        pairs = [sample(scene, rng) for scene in chosen]
-        cut = rng.random() < 0.7  # most steps on a part of each picture: faster, and more pictures seen
-        if cut:
-            pairs = [_cut(image, target, rng) for image, target in pairs]
-        x = torch.from_numpy(np.stack([p[0] for p in pairs])).contiguous(memory_format=torch.channels_last)
-        y = torch.from_numpy(np.stack([p[1] for p in pairs])).long()
-        view = torch.tensor([scene["view"] for scene in chosen])
-        blocks, view_logits = net(F.pixel_unshuffle((x - 0.45) / 0.25, 2))
-        logits = F.pixel_shuffle(blocks, 2)
+        far, x, y, view = next(batches)
+        x, y, view = torch.as_tensor(x), torch.as_tensor(y).long(), torch.as_tensor(view)
+        with torch.autocast("cpu", torch.bfloat16):
+            blocks, view_logits = net(
+                F.pixel_unshuffle((x - 0.45) / 0.25, 2).contiguous(memory_format=torch.channels_last)
+            )
+        logits = F.pixel_shuffle(blocks.float(), 2)
         loss = F.cross_entropy(logits, y, weight=class_weight)
-        if not cut:
-            loss = loss + 0.05 * F.cross_entropy(view_logits, view)
+        if far:
+            loss = loss + 0.1 * F.cross_entropy(view_logits.float(), view)
         share = logits.softmax(1)[:, 1]
         metal = (y == 1).float()
         loss = loss + 0.3 * (1 - (2 * (share * metal).sum() + 1) / (share.sum() + metal.sum() + 1))
@@ -256,8 +278,8 @@ def train(scenes: list[dict], seconds: float, out: Path, seed: int = 1) -> Speci
         optimiser.step()
         step += 1
         running += loss.item()
-        if step % 50 == 0:
-            print(f"{step} steps, {passed:.0f} s, loss {running / 50:.4f}", flush=True)
+        if step % 100 == 0:
+            print(f"{step} steps, {passed:.0f} s, loss {running / 100:.4f}", flush=True)
             running = 0.0
         if step % 200 == 0:  # something to look at meanwhile
             torch.save(net.state_dict(), out.with_suffix(".part.pt"))
@@ -267,13 +289,14 @@ def train(scenes: list[dict], seconds: float, out: Path, seed: int = 1) -> Speci
 def export(net: SpecimenNet, out: Path) -> None:
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     torch.onnx.export(
-        net.to(memory_format=torch.contiguous_format),
-        torch.zeros(1, 12, SIDE // 2, SIDE // 2),
+        net.eval().to(memory_format=torch.contiguous_format),
+        torch.zeros(1, 12, FAR_SIDE // 2, FAR_SIDE // 2),
         str(out),
         input_names=["blocks"],
         output_names=["classes", "view"],
         opset_version=17,
         dynamo=False,
+        dynamic_axes={"blocks": {2: "h", 3: "w"}, "classes": {2: "h", 3: "w"}},
     )
 
 
@@ -283,13 +306,14 @@ def main() -> None:
     parser.add_argument("seconds", type=float)
     parser.add_argument("out", type=Path)
     parser.add_argument("--leave-out", nargs="*", default=[])
+    parser.add_argument("--from", dest="start", type=Path)
     parser.add_argument("--threads", type=int, default=1)
     options = parser.parse_args()
     torch.set_num_threads(options.threads)
     cv2.setNumThreads(1)
     scenes = load(options.folder, set(options.leave_out))
     print(len(scenes), "pictures", flush=True)
-    net = train(scenes, options.seconds, options.out)
+    net = train(scenes, options.seconds, options.out, options.start)
     export(net, options.out)
     print("weights:", sum(p.numel() for p in net.parameters()))
 
