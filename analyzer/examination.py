@@ -19,6 +19,7 @@ from analyzer.bands import Bands, find_bands
 from analyzer.corrections import Corrected, Correction, apply_corrections
 from analyzer.derived import derive
 from analyzer.flags import Flag, InputError
+from analyzer.leaks import CostComparison, LeakHistory, Prices, compare_costs, read_history, read_record
 from analyzer.pattern import Pattern, read_pattern
 from analyzer.photo import Photo, quality_flags, read_photo
 from analyzer.pits import PitCatalogue, find_pits
@@ -95,7 +96,8 @@ class Examination:
     quantities: Mapping[str, Any]
     judgement: causes.Judgement
     steps: tuple[steps.Step, ...]
-    leaks: Any
+    leaks: LeakHistory | None
+    costs: CostComparison | None
     flags: tuple[Flag, ...]
     program_version: str
 
@@ -144,6 +146,7 @@ def examine(
     settings: Settings = Settings(),
     readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
+    prices: Prices | None = None,
     lights: Sequence[Light] = (),
     progress: Progress | None = None,
 ) -> Examination:
@@ -151,11 +154,11 @@ def examine(
 
     ``photos``: a path, a file's bytes, a Photo, or several Photos of which the first is the main one; a Photo's role says what the others
     are ("backlit", "ring"). ``lights``: photos of the same pose with the torch from known sides. ``facts``: facts of the
-    installation as ``analyzer.facts`` reads them. ``progress`` is told what is being done and the share that is done.
+    installation as ``analyzer.facts`` reads them. ``prices``: the owner's own, for repair against replacement. ``progress`` is told what is being done and the share that is done.
     Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
     """
     seen = look(photos, settings=settings, lights=lights, progress=progress)
-    return conclude(seen, facts=facts, readings=readings, corrections=corrections)
+    return conclude(seen, facts=facts, readings=readings, corrections=corrections, prices=prices)
 
 
 def look(
@@ -227,6 +230,7 @@ def conclude(
     facts: Mapping[str, Any] | None = None,
     readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
+    prices: Prices | None = None,
 ) -> Examination:
     """Apply corrections, assess the wall, rank the causes and plan the steps; arguments as for ``examine``."""
     corrections = tuple(corrections)
@@ -244,6 +248,8 @@ def conclude(
     derived, derived_flags = derive(quantities)
     quantities = {**derived, **quantities}
     judgement = causes.judge(quantities)
+    record = read_record(quantities)
+    history = read_history(record) if record is not None else None
     return Examination(
         look=seen,
         facts=told,
@@ -255,7 +261,8 @@ def conclude(
         quantities=quantities,
         judgement=judgement,
         steps=steps.plan(quantities, judgement),
-        leaks=None,
+        leaks=history,
+        costs=compare_costs(history, prices) if history is not None and prices is not None else None,
         flags=_once((*seen.flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
         program_version=program_version(),
     )

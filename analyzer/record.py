@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from analyzer.causes import Reason
+from analyzer.leaks import CostComparison, LeakHistory
 from analyzer.measured import Measure
 from analyzer.pits import Pit
 
@@ -213,6 +214,39 @@ class WallRecord(_Model):
     details: dict[str, Any] = Field(description="pressure, deepest pit to expect, time: each with its method and its caution")
 
 
+class ForecastRecord(_Model):
+    years: list[float] = Field(description="from now")
+    expected: list[float]
+    expected_95: list[tuple[float, float]]
+    count_95: list[tuple[int, int]]
+
+
+class LeaksRecord(_Model):
+    """Leak history of the house as a repairable system."""
+
+    says: str
+    enough: str = Field(description="what would be enough, where the record is too thin")
+    leaks_per_year: tuple[float, float, float] = Field(description="as if steady: value, 95 % low, high")
+    exponent: float | None = Field(description="of N(t) = scale * t^exponent; above 1 it gets worse")
+    exponent_95: tuple[float, float] | None
+    forecast: ForecastRecord | None
+
+
+class CostOptionRecord(_Model):
+    id: str
+    name: str
+    present_value: float
+    present_value_95: tuple[float, float]
+    break_even_year: float | None
+
+
+class CostsRecord(_Model):
+    says: str
+    enough: str
+    cheaper: str | None
+    options: list[CostOptionRecord]
+
+
 class CorrectionRecord(_Model):
     kind: str
     who: str
@@ -257,6 +291,8 @@ class ExaminationRecord(_Model):
     findings: list[FindingRecord]
     checks: list[CheckRecord]
     steps: list[StepRecord]
+    leaks: LeaksRecord | None
+    costs: CostsRecord | None
     flags: list[FlagRecord]
     corrections: list[CorrectionRecord]
     corrected: CorrectedRecord | None
@@ -450,6 +486,8 @@ def as_dict(examination: Examination) -> dict[str, Any]:
         "steps": [
             {name: getattr(step, name) for name in StepRecord.model_fields} for step in examination.steps
         ],
+        "leaks": _leaks(examination.leaks),
+        "costs": _costs(examination.costs),
         "flags": [flag.as_json() for flag in examination.flags],
         "corrections": [correction.as_json() for correction in examination.corrections],
         "corrected": None
@@ -464,6 +502,47 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             "mounds": list(corrected.mounds),
         },
         "caution": CAUTION,
+    }
+
+
+def _leaks(history: LeakHistory | None) -> dict[str, Any] | None:
+    if history is None:
+        return None
+    forecast = history.forecast
+    return {
+        "says": history.says,
+        "enough": history.enough,
+        "leaks_per_year": _plain(history.rate_per_year),
+        "exponent": None if history.law is None else _plain(history.law.beta),
+        "exponent_95": _plain(history.beta_interval),
+        "forecast": None
+        if forecast is None
+        else {
+            "years": _plain(forecast.years),
+            "expected": _plain(forecast.expected),
+            "expected_95": _plain(tuple(zip(forecast.low, forecast.high, strict=True))),
+            "count_95": [list(pair) for pair in zip(forecast.number_low, forecast.number_high, strict=True)],
+        },
+    }
+
+
+def _costs(comparison: CostComparison | None) -> dict[str, Any] | None:
+    if comparison is None:
+        return None
+    return {
+        "says": comparison.says,
+        "enough": comparison.enough,
+        "cheaper": comparison.cheaper,
+        "options": [
+            {
+                "id": option.id,
+                "name": option.name,
+                "present_value": _plain(option.present_value),
+                "present_value_95": _plain((option.low, option.high)),
+                "break_even_year": _plain(comparison.break_even_year.get(option.id)),
+            }
+            for option in comparison.options
+        ],
     }
 
 

@@ -14,7 +14,7 @@ from fpdf.enums import XPos, YPos
 from fpdf.fonts import FontFace
 from matplotlib import font_manager
 
-from analyzer import display, drawing, facts
+from analyzer import charts, display, drawing, facts
 from analyzer.causes import STANDINGS
 from analyzer.examination import Examination
 from analyzer.measured import Measure
@@ -83,6 +83,7 @@ def sections(examination: Examination, *, units: str = "metric") -> tuple[Sectio
             _wall(examination, units),
             _causes(examination),
             _steps(examination),
+            _house(examination),
             _facts(examination),
             _corrections(examination, units),
             _record(examination),
@@ -336,6 +337,13 @@ def _wall(examination: Examination, units: str) -> Section:
         )
     for paragraph in wall.paragraphs(units=units):
         blocks.append(Paragraph(text=paragraph))
+    plot = charts.ring_profile(wall, units=units)
+    if plot is not None:
+        blocks.append(_picture(plot, "Wall thickness round the ring.", "Plot of the wall's thickness against the angle in the photo."))
+    if wall.deepest is not None and (plot := charts.probability_paper(wall.deepest, units=units)) is not None:
+        blocks.append(
+            _picture(plot, "Deepest pits of equal areas on Gumbel paper; each line is one method.", "Probability plot of the deepest pits.")
+        )
     return Section(title="The wall", blocks=tuple(blocks))
 
 
@@ -391,6 +399,36 @@ def _steps(examination: Examination) -> Section:
             )
         )
     return Section(title="What to do", blocks=tuple(blocks), new_page=True)
+
+
+def _house(examination: Examination) -> Section | None:
+    """Repair or replace: only where leaks were told."""
+    history, comparison = examination.leaks, examination.costs
+    if history is None:
+        return None
+    rate, low, high = history.rate_per_year
+    blocks: list[Block] = [
+        Paragraph(text=history.says, strong=True),
+        Paragraph(text=f"Leaks a year, as if steady: {rate:.2f} (95 %: {low:.2f} to {high:.2f})."),
+    ]
+    if history.enough:
+        blocks.append(Paragraph(text=history.enough))
+    plot = charts.leaks_to_come(history)
+    if plot is not None:
+        blocks.append(_picture(plot, "Leaks to expect from the house's own record, if it goes on as so far.", history.says))
+    if comparison is not None:
+        blocks.append(Paragraph(text=comparison.says, strong=True))
+        if comparison.enough:
+            blocks.append(Paragraph(text=comparison.enough))
+        blocks.append(
+            Table(
+                head=("Way", "Cost at today's value", "95 % interval"),
+                rows=tuple((o.name, f"{o.present_value:,.0f}", f"{o.low:,.0f} to {o.high:,.0f}") for o in comparison.options),
+                widths=(5, 3, 4),
+            )
+        )
+        blocks.append(_picture(charts.costs(comparison), "What each way has cost by each year, from the owner's own prices.", comparison.says))
+    return Section(title="Repair or replace", blocks=tuple(blocks), new_page=True)
 
 
 def _facts(examination: Examination) -> Section | None:
