@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import fft, ndimage, optimize
+from scipy import fft, ndimage, optimize, special
 
 from analyzer.flags import Flag, SurfaceError, raise_flag
 from analyzer.measured import Measure
@@ -309,13 +309,13 @@ def _closed_path(cost: np.ndarray, bend: float, jump: int) -> np.ndarray:
 
 
 def _inner(
-    image: np.ndarray, centre: tuple[float, float], outer: np.ndarray, deepest_px: float
+    image: np.ndarray, centre: tuple[float, float], outer: np.ndarray, deepest_px: float, blur_px: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Wall in pixels at each angle, and how sure the edge is (0..1).
 
     First the strongest closed edge inside the outer contour gives a rough wall; then each pixel's likelihood of being sawn metal
     is learned from this picture's own rim (colour as it varies round the ring) and the cheapest closed path divides metal from
-    the rest; last, the half-way crossing in linear light places it between pixels.
+    the rest; last, a blurred step in linear light places it between pixels.
     """
     depth = np.arange(0.0, deepest_px + 6.0, STEP_PX)
     strip = _unroll(image, centre, outer, -depth)  # (depth, angle, channel), linear light
@@ -324,7 +324,10 @@ def _inner(
     for _ in range(3):
         metal = _metal_likelihood(strip, depth, wall)
         wall = _divide(metal, depth, deepest_px)
-    return _place_between_pixels(strip, depth, wall)
+    across = np.arange(-5.0, deepest_px + 6.0, STEP_PX)
+    wide = _unroll(image, centre, outer, -across)
+    wall, sure = _half_way(wide, across, wall)
+    return _thin_places(wide, across, wall, blur_px), sure
 
 
 def _rough_wall(strip: np.ndarray, depth: np.ndarray, deepest_px: float) -> np.ndarray:
@@ -401,33 +404,139 @@ def _divide(metal: np.ndarray, depth: np.ndarray, deepest_px: float) -> np.ndarr
     return depth[_closed_path(cost, 0.5, 6)]
 
 
-def _place_between_pixels(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _half_way(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The half-way crossing from sawn metal to what lies beyond it, near the dividing path: (wall_px, sureness)."""
     columns = np.arange(ANGLES)
+    d = depth[:, None]
     for reach in (2.5, 2.0):
-        d = depth[:, None]
-        metal = ((d >= np.maximum(0.75, wall - 4.0)[None]) & (d <= np.maximum(wall - 1.25, 1.0)[None])).astype(float)
-        beyond = ((d >= wall[None] + 1.25) & (d <= wall[None] + 3.5)).astype(float)
-        levels = []
-        for weight in (metal, beyond):
-            near = ndimage.uniform_filter1d((strip * weight[..., None]).sum(0), 5, axis=0, mode="wrap")
-            count = ndimage.uniform_filter1d(weight.sum(0), 5, mode="wrap")
-            levels.append(near / np.maximum(count, 1e-6)[:, None])
-        difference = levels[0] - levels[1]
-        floor = (0.004 + 0.02 * 0.5 * (levels[0] + levels[1])) ** 2
+        metal = _near(strip, (d >= np.maximum(0.75, wall - 4.0)[None]) & (d <= np.maximum(wall - 1.25, 1.0)[None]), 5)
+        beyond = _near(strip, (d >= (wall + 1.25)[None]) & (d <= (wall + 3.5)[None]), 5)
+        difference = metal - beyond
+        floor = (0.004 + 0.01 * (metal + beyond)) ** 2
         direction = difference / floor
         offsets = np.arange(-reach - 0.5, reach + 0.5 + STEP_PX, STEP_PX)
         place = (wall[None] + offsets[:, None] - depth[0]) / STEP_PX
+        at = np.broadcast_to(columns, place.shape)
         local = np.stack(
-            [ndimage.map_coordinates(strip[..., c], [place, np.broadcast_to(columns, place.shape)], order=1, mode="nearest") for c in range(3)],
-            axis=-1,
+            [ndimage.map_coordinates(strip[..., c], [place, at], order=1, mode="nearest") for c in range(3)], axis=-1
         )
-        value = np.einsum("rac,ac->ra", local - levels[1][None], direction)
-        value = value / np.maximum(np.einsum("ac,ac->a", difference, direction), 1e-9)[None]
+        size = np.maximum(np.einsum("ac,ac->a", difference, direction), 1e-9)
+        value = np.einsum("rac,ac->ra", local - beyond[None], direction) / size[None]
         shift, found = _crossing(value, offsets, reach)
         wall = np.maximum(wall + np.where(found, shift, 0.0), 0.0)
-    apart = np.sqrt(np.maximum(np.einsum("ac,ac->a", difference, direction), 0.0))
+    apart = np.sqrt(size)
     return wall, np.where(found, apart / (apart + 5.0), 0.0)
+
+
+THIN_PX = (2.5, 4.5)  # below the first the model of a blurred line alone counts, above the second the half-way crossing alone
+
+
+def _thin_places(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray, blur_px: float) -> np.ndarray:
+    """Wall where it is hardly thicker than the blur, from the picture's own model of a ring.
+
+    Across a ring the light is that of the surroundings, then of sawn metal, then of the bore, each step blurred alike. The outer
+    step's place is known; the inner one's is the place that leaves the smallest difference from the picture. The metal's level
+    comes from the rim nearby, because a line thinner than the blur never reaches it: a faint line reads as a thin wall.
+    """
+    thin = wall < THIN_PX[1]
+    if not thin.any():
+        return wall
+    sigma = math.sqrt(2.0) * blur_px
+    d = depth[:, None]
+    narrow = ndimage.uniform_filter1d(strip, 3, axis=1, mode="wrap")
+    outside = _near(narrow, (d <= -1.25) & (d >= -4.0), 5)
+    fitted = wall
+    for reach in (2.5, 1.5):
+        metal = _near(narrow, (d >= 1.0) & (d <= np.minimum(0.5 * fitted, fitted - 1.25)[None]), 41)
+        bore = _near(narrow, (d >= (fitted + 1.25)[None]) & (d <= (fitted + 3.5)[None]), 3)
+        floor = 0.004 + 0.02 * (metal + bore)
+        base = outside[None] + (metal - outside)[None] * (0.5 * (1.0 + special.erf(d / sigma)))[..., None]
+        near = (np.abs(d - fitted[None]) <= reach + 1.5)[..., None]
+        shifts = np.arange(-reach, reach + 1e-9, 0.1)
+        losses = np.empty((len(shifts), ANGLES))
+        for k, shift in enumerate(shifts):
+            place = np.maximum(fitted + shift, 0.0)
+            model = base + (bore - metal)[None] * (0.5 * (1.0 + special.erf((d - place[None]) / sigma)))[..., None]
+            losses[k] = (np.minimum(((narrow - model) / floor[None]) ** 2, 400.0) * near).sum((0, 2))
+        fitted = np.maximum(fitted + shifts[losses.argmin(0)], 0.0)
+    share = np.clip((THIN_PX[1] - wall) / (THIN_PX[1] - THIN_PX[0]), 0.0, 1.0)
+    return share * fitted + (1.0 - share) * wall
+
+
+def _near(strip: np.ndarray, chosen: np.ndarray, sectors: int) -> np.ndarray:
+    """(ANGLES, channels): mean of the chosen samples over some half degrees; where there are none, over the whole ring."""
+    weight = np.broadcast_to(chosen, strip.shape[:2]).astype(float)
+    total = ndimage.uniform_filter1d((strip * weight[..., None]).sum(0), sectors, axis=0, mode="wrap")
+    count = ndimage.uniform_filter1d(weight.sum(0), sectors, mode="wrap")[:, None]
+    everywhere = (strip * weight[..., None]).sum((0, 1)) / max(weight.sum(), 1.0)
+    return (total + 0.2 * everywhere) / (count + 0.2)
+
+
+def _blur(image: np.ndarray, centre: tuple[float, float], measured: np.ndarray, weight: np.ndarray) -> float:
+    """Standard deviation of the picture's blur, px, from how fast the ring's outer edge falls."""
+    offsets = np.arange(-5.0, 5.0 + STEP_PX, STEP_PX)
+    strip = _unroll(image, centre, measured, offsets).sum(2)
+    high = strip[(offsets >= -4.0) & (offsets <= -2.0)].mean(0)
+    low = strip[(offsets >= 2.0) & (offsets <= 4.0)].mean(0)
+    level = (strip - low) / np.where(np.abs(high - low) > 1e-6, high - low, 1.0)
+    good = (weight > 0.5) & (high > low + 0.05)
+    if good.sum() < 30:
+        return 1.0
+    widths = []
+    for column in level[:, good].T:
+        upper, lower = np.flatnonzero(column >= 0.75), np.flatnonzero(column <= 0.25)
+        upper, lower = upper[offsets[upper] < 2.5], lower[offsets[lower] > -2.5]
+        if len(upper) and len(lower) and lower[0] > 0:
+            first = lower[0]
+            before = upper[upper < first]
+            if len(before):
+                widths.append(offsets[first] - offsets[before[-1]])
+    if len(widths) < 20:
+        return 1.0
+    # 25 to 75 % of a Gaussian step lie 1.349 deviations apart; a quarter step goes to the grid on average
+    return float(np.clip((np.median(widths) - STEP_PX) / 1.349, 0.5, 2.5))
+
+
+def _overexposed(rgb_window: np.ndarray, inside: tuple[float, float], outer: np.ndarray, wall: np.ndarray) -> np.ndarray:
+    """(ANGLES,) bool: sawn metal that the sensor shows as white, over a few degrees at least."""
+    share = np.array([0.3, 0.45, 0.6])
+    places = outer[None] - share[:, None] * wall[None]
+    x = (inside[0] + places * _COS).astype(np.float32)
+    y = (inside[1] - places * _SIN).astype(np.float32)
+    level = cv2.remap(rgb_window, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).min(2).astype(float)
+    white = ndimage.uniform_filter1d((np.median(level, axis=0) >= WHITE_LEVEL).astype(float), 21, mode="wrap")
+    return white > 0.5
+
+
+WHITE_LEVEL = 225  # of 255 in the darkest channel: tone curves flatten below 255, and copper is never so pale by itself
+# Light one and a half to four times above white (half a stop to two stops) puts the half-way crossing 0.43 to 1.15 deviations of
+# the blur outside the true edge; from half to a quarter of white light then falls within 0.46 deviations or so (normal law).
+SPREAD_SHIFT, SPREAD_SHIFT_UNSURE, HALF_TO_QUARTER = 0.8, 0.35, 0.46
+
+
+def _spread_of_white(strip: np.ndarray, depth: np.ndarray, edge: np.ndarray, outward: bool, white: np.ndarray) -> float:
+    """How far white has spread over one edge, px, from how steeply light falls beyond it; 0 where nothing is overexposed."""
+    columns = np.flatnonzero(white)
+    if len(columns) < 20:
+        return 0.0
+    run = np.arange(-1.0, 4.0, STEP_PX)  # from metal into what lies beyond
+    sign = -1.0 if outward else 1.0
+    place = (edge[columns][None] + sign * run[:, None] - depth[0]) / STEP_PX
+    at = np.broadcast_to(columns, place.shape)
+    light = ndimage.map_coordinates(strip.mean(2), [place, at], order=1, mode="nearest")
+    floor = np.minimum.accumulate(light, axis=0)[-1]
+    level = (light - floor) / np.maximum(light[:3].mean(0) - floor, 1e-3)
+    crossings = []
+    for threshold in (0.5, 0.25):
+        below = level <= threshold
+        first = np.maximum(below.argmax(0), 1)
+        k = np.arange(len(columns))
+        before, after = level[first - 1, k], level[first, k]
+        part = np.clip((before - threshold) / np.maximum(before - after, 1e-6), 0.0, 1.0)
+        crossings.append(np.where(below.any(0), run[first - 1] + part * STEP_PX, np.nan))
+    with np.errstate(invalid="ignore"):
+        fall = float(np.nanmedian(crossings[1] - crossings[0]))
+    return SPREAD_SHIFT * float(np.clip(fall / HALF_TO_QUARTER, 0.4, 1.6)) if math.isfinite(fall) else 0.0
 
 
 # ---------------------------------------------------------------- pixels to millimetres in the plane of the cut
@@ -587,6 +696,12 @@ OUTER_SHARED_PX, INNER_SHARED_PX = 0.3, 0.35  # shared by the whole ring: burr, 
 OUTER_LOCAL_PX, INNER_LOCAL_PX = 0.4, 0.6  # at one degree
 
 
+def _edges_unsure(spread: tuple[float, float]) -> tuple[float, float]:
+    """Shared standard uncertainty of the outer and inner edge, px, with what the spread of white adds."""
+    part = SPREAD_SHIFT_UNSURE / SPREAD_SHIFT
+    return math.hypot(OUTER_SHARED_PX, part * spread[0]), math.hypot(INNER_SHARED_PX, part * spread[1])
+
+
 def measure_ring(
     photo: Photo, calibration: Calibration, surface: object | None = None, tube: Tube | None = None
 ) -> Ring:
@@ -601,14 +716,29 @@ def measure_ring(
     deepest_px = _deepest_wall(tube) * mean_radius
     left, top, window = _window(photo.rgb, *centre, 1.2 * mean_radius)
     light = _linear(window)
-    wall_px, sure = _inner(light, (centre[0] - left, centre[1] - top), outline.radius, deepest_px)
+    inside = (centre[0] - left, centre[1] - top)
+    blur_px = _blur(light, inside, outline.measured, outline.weight)
+    wall_px, sure = _inner(light, inside, outline.radius, deepest_px, blur_px)
     flags: list[Flag] = []
+    white = _overexposed(window, inside, outline.radius, wall_px)
+    outer_radius_px, spread = outline.radius, (0.0, 0.0)
+    if white.mean() > 0.1:
+        across = np.arange(-6.0, deepest_px + 6.0, STEP_PX)
+        strip = _unroll(light, inside, outline.radius, -across)
+        spread = (
+            _spread_of_white(strip, across, np.zeros(ANGLES), True, white),
+            _spread_of_white(strip, across, wall_px, False, white),
+        )
+        weight = ndimage.uniform_filter1d(white.astype(float), 21, mode="wrap")
+        outer_radius_px = outline.radius - spread[0] * weight
+        wall_px = np.maximum(wall_px - (spread[0] + spread[1]) * weight, 0.0)
+        flags.append(raise_flag("ring_overexposed", f" over {100 * white.mean():.0f} % of its length"))
 
-    outer_points = _points(centre, outline.radius)
-    inner_points = _points(centre, outline.radius - wall_px)
+    outer_points = _points(centre, outer_radius_px)
+    inner_points = _points(centre, outer_radius_px - wall_px)
     plane = _plane_of(calibration, centre)
     outer_flat, inner_flat = plane.flatten(outer_points), plane.flatten(inner_points)
-    mm_per_px, scale_source = _scale_at_cut(calibration, tube, centre, plane, _perimeter(outer_flat), mean_radius)
+    mm_per_px, scale_source = _scale_at_cut(calibration, tube, centre, plane, _perimeter(outer_flat), mean_radius, _edges_unsure(spread)[0])
     if scale_source == "marker and height":
         flags.append(raise_flag("ring_height_assumed"))
     true_wall_px = np.linalg.norm(outer_flat - inner_flat, axis=1)
@@ -637,7 +767,8 @@ def measure_ring(
             low, high = made.interval_95
             return Measure(value=value, budget=budget, interval=(max(0.0, low), high))
 
-        single = (math.hypot(OUTER_SHARED_PX, OUTER_LOCAL_PX), math.hypot(INNER_SHARED_PX, INNER_LOCAL_PX))
+        outer_unsure, inner_unsure = _edges_unsure(spread)
+        single = (math.hypot(outer_unsure, OUTER_LOCAL_PX), math.hypot(inner_unsure, INNER_LOCAL_PX))
         oval = _harmonics(2)
         fitted = oval @ np.linalg.lstsq(oval, outer_radius, rcond=None)[0]
         sound = float(np.quantile(true_wall_px, 0.9))
@@ -646,8 +777,8 @@ def measure_ring(
             wall_mm=_read_only(wall_mm),
             minimum_mm=of(float(true_wall_px.min()) * k, *single),
             maximum_mm=of(float(true_wall_px.max()) * k, *single),
-            mean_mm=of(float(true_wall_px.mean()) * k, OUTER_SHARED_PX, INNER_SHARED_PX),
-            outside_diameter_mm=of(_perimeter(outer_flat) / math.pi * k, 2 * OUTER_SHARED_PX, 0.0),
+            mean_mm=of(float(true_wall_px.mean()) * k, outer_unsure, inner_unsure),
+            outside_diameter_mm=of(_perimeter(outer_flat) / math.pi * k, 2 * outer_unsure, 0.0),
             loss_outside_mm=_read_only(by_degree(outside_loss) * k),
             loss_inside_mm=_read_only(by_degree(np.maximum(sound - true_wall_px - outside_loss, 0.0)) * k),
         )
@@ -667,7 +798,8 @@ def measure_ring(
 
 
 def _scale_at_cut(
-    calibration: Calibration, tube: Tube | None, centre: tuple[float, float], plane: _Plane, perimeter: float, radius: float
+    calibration: Calibration, tube: Tube | None, centre: tuple[float, float], plane: _Plane, perimeter: float, radius: float,
+    edge_unsure_px: float,
 ) -> tuple[Measure | None, str]:
     """Millimetres by pixel at the ring's centre in the plane of the cut, and where they come from."""
     if tube is not None:
@@ -675,7 +807,7 @@ def _scale_at_cut(
         tolerance = tube.outside_diameter_tolerance_mm or 0.005 * tube.outside_diameter_mm
         budget = {
             "tube's outside diameter": value * tolerance / math.sqrt(3.0) / tube.outside_diameter_mm,
-            "outer edge of the ring (scale)": value * OUTER_SHARED_PX / radius,
+            "outer edge of the ring (scale)": value * edge_unsure_px / radius,
             "loss outside": value * 0.002,
         }
         return Measure(value=value, budget=budget), "tube's outside diameter"
