@@ -48,6 +48,8 @@ LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell
 STEEPEST = 2  # quarter cells of shift per cell of length: a water level leaves an almost straight line
 BEND_COST = 0.3  # log-odds for a shift of one quarter cell
+EDGE_PLAY = 0.6  # share of the half width by which each edge may leave the even path
+EDGE_BEND_COST = 0.1
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
@@ -346,10 +348,10 @@ def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
 
 
 def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
-    """The water line: the path along the pipe and the one width that gather the most evidence, or nothing.
+    """The water line: the path along the pipe that gathers the most evidence, then its two edges; or nothing.
 
-    Evidence is the sum of log-odds between the line's edges. A still water level leaves one line, so one width is fitted for all
-    its length, and its middle may wander only slowly (dynamic programming over quarter cells, all widths at once).
+    Evidence is the sum of log-odds between the line's edges. First one width and a slowly wandering middle are fitted over the
+    whole length, which holds where the line fades; then each edge may leave that path a little where the picture says so.
     """
     empty = np.zeros_like(likelihood)
     seen_columns = np.flatnonzero(cells.seen.any(0))
@@ -361,37 +363,57 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
         return empty
     height, width = likelihood.shape
     fine = cv2.resize(odds.astype(np.float32), (width, FINER * height), interpolation=cv2.INTER_LINEAR)
-    total = np.vstack([np.zeros((1, width), np.float32), np.cumsum(fine, 0)])
-    halves = np.arange(LINE_WIDTHS_MM[0], LINE_WIDTHS_MM[1], 0.125) / CELL_AROUND_MM * FINER / 2
-    centres = np.arange(FINER * height)
-    top = np.clip(centres[None] - np.rint(halves).astype(int)[:, None], 0, FINER * height)
-    bottom = np.clip(centres[None] + np.rint(halves).astype(int)[:, None], 0, FINER * height)
-    gain = (total[bottom] - total[top]) / FINER  # (widths, centres, columns)
+    total = np.vstack([np.zeros((1, width), np.float32), np.cumsum(fine, 0) / FINER])  # evidence above each fine border
+    halves = np.rint(np.arange(LINE_WIDTHS_MM[0], LINE_WIDTHS_MM[1], 0.125) / CELL_AROUND_MM * FINER / 2).astype(int)
+    borders = np.arange(FINER * height + 1)
+    top = np.maximum(borders[None] - halves[:, None], 0)
+    bottom = np.minimum(borders[None] + halves[:, None], FINER * height)
+    gain = total[bottom] - total[top]  # (widths, borders, columns)
+    chosen, middle = _best_path(gain, BEND_COST)
+    supported = gain[chosen, middle, np.arange(width)] > 0
+    if supported[seen_columns].mean() < LEAST_LINE_SPAN:
+        return empty
+    half = int(halves[chosen])
+    play = max(2, round(EDGE_PLAY * half))
+    shifts = np.arange(-play, play + 1)
+    upper = np.clip(middle - half + shifts[:, None], 0, FINER * height)
+    lower = np.clip(middle + half + shifts[:, None], 0, FINER * height)
+    columns = np.arange(width)
+    upper_edge = upper[_best_path((-total[upper, columns])[None], EDGE_BEND_COST)[1], columns]
+    lower_edge = lower[_best_path(total[lower, columns][None], EDGE_BEND_COST)[1], columns]
+    smooth = [ndimage.gaussian_filter1d(edge.astype(float), 1.0, mode="nearest") / FINER - 0.5 for edge in (upper_edge, lower_edge)]
+    rows = np.arange(height)[:, None]
+    return np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
+
+
+def _best_path(gain: np.ndarray, bend_cost: float) -> tuple[int, np.ndarray]:
+    """The sheet and the path through its columns with the largest sum of gain less the cost of its shifts.
+
+    ``gain`` is (sheets, places, columns); gives the sheet's number and (columns,) places.
+    """
     best, came = gain[..., 0].copy(), np.zeros(gain.shape, np.int8)
-    for column in range(1, width):
+    columns = gain.shape[-1]
+    for column in range(1, columns):
         reach = np.full_like(best, -np.inf)
         for step in range(-STEEPEST, STEEPEST + 1):
             shifted = np.full_like(best, -np.inf)
-            if step >= 0:
-                shifted[:, step:] = best[:, : best.shape[1] - step]
-            else:
+            if step > 0:
+                shifted[:, step:] = best[:, :-step]
+            elif step < 0:
                 shifted[:, :step] = best[:, -step:]
-            shifted -= BEND_COST * step * step
+            else:
+                shifted[:] = best
+            shifted -= bend_cost * step * step
             better = shifted > reach
             reach[better] = shifted[better]
             came[..., column][better] = step
         best = reach + gain[..., column]
-    chosen, end = np.unravel_index(int(best.argmax()), best.shape)
-    path = np.empty(width)
-    for column in range(width - 1, -1, -1):
-        path[column] = end
-        end -= int(came[chosen, int(end), column])
-    supported = gain[chosen, path.astype(int), np.arange(width)] > 0
-    if supported[seen_columns].mean() < LEAST_LINE_SPAN:
-        return empty
-    middle = ndimage.gaussian_filter1d(path, 3.0, mode="nearest") / FINER - 0.5 + 0.5 / FINER
-    half_cells = halves[chosen] / FINER
-    return np.clip(0.5 + half_cells - np.abs(np.arange(height)[:, None] - middle[None]), 0, 1)
+    sheet, place = (int(i) for i in np.unravel_index(int(best.argmax()), best.shape))
+    path = np.empty(columns, np.intp)
+    for column in range(columns - 1, -1, -1):
+        path[column] = place
+        place -= int(came[sheet, place, column])
+    return sheet, path
 
 
 def _band(

@@ -126,7 +126,7 @@ def test_the_cards_white_takes_the_lamps_colour_out():
     linear = bare(1)
     linear[:, :250] = paint(linear[:, :250], np.ones((linear.shape[0], 250), bool), GREEN, 5)
     neutral, _ = look(linear)
-    lamp = np.array([1.35, 1.0, 0.6])
+    lamp = np.array([1.8, 1.0, 0.55])
     corrected, _ = look(linear * lamp, white_gain=1 / lamp)
     uncorrected, _ = look(linear * lamp)
     for name in ("red_brown_oxide", "green_product"):
