@@ -79,7 +79,7 @@ def _candidates(
     Each pixel's gradient votes by how well its direction agrees with a circle's normal, whatever its sign (the surroundings of
     a ring may be brighter on one side and darker on the other); the vote over all centres is one convolution a radius.
     """
-    scale = min(1.0, 60.0 / largest_px, 700.0 / max(rgb.shape[:2]))
+    scale = min(1.0, 45.0 / largest_px, 700.0 / max(rgb.shape[:2]))
     scale = max(scale, min(1.0, 14.0 / smallest_px))
     small = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(np.sqrt(small.astype(np.float32) / 255.0), (0, 0), 0.8)
@@ -97,14 +97,14 @@ def _candidates(
     height, width = xx.shape
     pad = int(math.ceil(largest_px * scale)) + 2
     shape = (fft.next_fast_len(height + 2 * pad, True), fft.next_fast_len(width + 2 * pad, True))
-    parts = [fft.rfft2(part, shape) for part in (xx, yy, xy)]
+    parts = [fft.rfft2(part.astype(np.float32), shape) for part in (xx, yy, xy)]
     dy, dx = np.fft.fftfreq(shape[0]) * shape[0], np.fft.fftfreq(shape[1]) * shape[1]
-    distance = np.hypot(dy[:, None], dx[None, :]) + 1e-9
-    cosine, sine = dx[None, :] / distance, dy[:, None] / distance
+    distance = np.hypot(dy[:, None], dx[None, :]).astype(np.float32) + np.float32(1e-6)
+    cosine, sine = dx[None, :].astype(np.float32) / distance, dy[:, None].astype(np.float32) / distance
     best = np.zeros((height, width), np.float32)
     best_radius = np.zeros((height, width), np.float32)
     for radius in np.arange(smallest_px * scale, largest_px * scale + 0.75, 0.75):
-        circle = np.maximum(0.0, 1.0 - np.abs(distance - radius))
+        circle = np.maximum(np.float32(0.0), np.float32(1.0) - np.abs(distance - np.float32(radius)))
         circle /= circle.sum()
         kernels = (circle * cosine * cosine, circle * sine * sine, 2.0 * circle * cosine * sine)
         vote = sum(part * np.conj(fft.rfft2(kernel)) for part, kernel in zip(parts, kernels, strict=True))
@@ -401,7 +401,7 @@ def _divide(metal: np.ndarray, depth: np.ndarray, deepest_px: float) -> np.ndarr
     gain = np.cumsum(metal, axis=0) * STEP_PX
     cost = -gain
     cost[(depth < 0.25) | (depth > deepest_px)] = cost.max() + 10.0
-    return depth[_closed_path(cost, 0.5, 6)]
+    return depth[_closed_path(cost, 0.5, 5)]
 
 
 def _half_way(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -438,8 +438,8 @@ def _thin_places(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray, blur_px
     step's place is known; the inner one's is the place that leaves the smallest difference from the picture. The metal's level
     comes from the rim nearby, because a line thinner than the blur never reaches it: a faint line reads as a thin wall.
     """
-    thin = wall < THIN_PX[1]
-    if not thin.any():
+    which = np.flatnonzero(wall < THIN_PX[1])
+    if not len(which):
         return wall
     sigma = math.sqrt(2.0) * blur_px
     d = depth[:, None]
@@ -451,14 +451,18 @@ def _thin_places(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray, blur_px
         bore = _near(narrow, (d >= (fitted + 1.25)[None]) & (d <= (fitted + 3.5)[None]), 3)
         floor = 0.004 + 0.02 * (metal + bore)
         base = outside[None] + (metal - outside)[None] * (0.5 * (1.0 + special.erf(d / sigma)))[..., None]
-        near = (np.abs(d - fitted[None]) <= reach + 1.5)[..., None]
         shifts = np.arange(-reach, reach + 1e-9, 0.1)
-        losses = np.empty((len(shifts), ANGLES))
+        losses = np.empty((len(shifts), len(which)))
+        at, step, unsure = fitted[which], (bore - metal)[None, which], floor[None, which]
+        rows = depth <= at.max() + 2.0 * reach + 2.0
+        near = (np.abs(d[rows] - at[None]) <= reach + 1.5)[..., None]
+        seen, begin = narrow[rows][:, which], base[rows][:, which]
         for k, shift in enumerate(shifts):
-            place = np.maximum(fitted + shift, 0.0)
-            model = base + (bore - metal)[None] * (0.5 * (1.0 + special.erf((d - place[None]) / sigma)))[..., None]
-            losses[k] = (np.minimum(((narrow - model) / floor[None]) ** 2, 400.0) * near).sum((0, 2))
-        fitted = np.maximum(fitted + shifts[losses.argmin(0)], 0.0)
+            place = np.maximum(at + shift, 0.0)
+            model = begin + step * (0.5 * (1.0 + special.erf((d[rows] - place[None]) / sigma)))[..., None]
+            losses[k] = (np.minimum(((seen - model) / unsure) ** 2, 400.0) * near).sum((0, 2))
+        fitted = fitted.copy()
+        fitted[which] = np.maximum(at + shifts[losses.argmin(0)], 0.0)
     share = np.clip((THIN_PX[1] - wall) / (THIN_PX[1] - THIN_PX[0]), 0.0, 1.0)
     return share * fitted + (1.0 - share) * wall
 
