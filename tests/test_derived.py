@@ -103,6 +103,8 @@ def test_metals_that_pull_both_ways_leave_the_role_open():
     assert known["contact_copper_is_cathode"] is True
     known, _ = derive({"material": "galvanised_steel", "joined_metals": ("copper_upstream", "brass")})
     assert known["contact_copper_is_cathode"] is True and known["anodic_gap_v"] == pytest.approx(0.85)
+    known, _ = derive({"material": "copper", "joined_metals": ("steel", "carbon")})
+    assert known == {"anodic_gap_v": 0.5}
     known, _ = derive({"material": "copper", "contact_metal": "none"})
     assert known == {}
 
