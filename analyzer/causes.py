@@ -376,12 +376,13 @@ def _standing(score: _Score, *, photo_only: bool, rivals: Iterable[_Score], valu
         or _laboratory_due(score.cause, values)
     ):
         return "fits"
-    # A cause cannot fit well while another that nothing known separates from it stands about as high.
+    proved = bool(score.cause.needs_laboratory)  # its laboratory fact is known, or it would have stopped above
+    # A cause cannot fit well while a rival stands about as high, nor while one that looks alike still fits.
     for rival in rivals:
         if rival is score or rival.excluding:
             continue
         alike = rival.cause.id in score.cause.cannot_be_told_from or score.cause.id in rival.cause.cannot_be_told_from
-        if rival.net > score.net - (WEIGHTS["strong"] if alike else CLEAR_LEAD):
+        if rival.net > score.net - CLEAR_LEAD or (alike and not proved and rival.net >= FITS):
             return "fits"
     return "fits well"
 
@@ -417,7 +418,7 @@ def judge(quantities: Mapping[str, float | str | bool], *, material: str = "copp
     roles = _roles(scores, standings)
     findings = tuple(_finding(s, standings[s.cause.id], roles.get(s.cause.id, ""), values) for s in scores)
     not_explained = _not_explained(values, scores, standings)
-    checks = _checks(values, scores)
+    checks = _checks(values, scores, standings)
     return Judgement(
         findings=findings,
         checks=checks,
@@ -453,19 +454,27 @@ def _not_explained(values: Mapping[str, Value], scores: list[_Score], standings:
 
 
 def _roles(scores: list[_Score], standings: Mapping[str, str]) -> dict[str, str]:
-    """Main: it fits, and leads clearly over all that do not merely add to it. Contributing: they add to the main one."""
+    """Main: it fits, and leads by a strong fact over all that do not merely add to it.
+
+    Contributing: the rules say that it adds to the main one, and something told or measured speaks for it that does not
+    already speak for the main one. Without that it is a rival, not a helper.
+    """
     if not scores or standings[scores[0].cause.id] not in ("fits well", "fits"):
         return {}
     main = scores[0]
+    used = {c.quantity for item in main.supporting for c in item.when}
     helpers = [
         s
         for s in scores[1:]
         if main.cause.id in s.cause.contributes_to
         and standings[s.cause.id] in ("fits well", "fits", "possible")
-        and s.heaviest_for >= WEIGHTS["moderate"]
+        and any(
+            WEIGHTS[item.weight] >= WEIGHTS["moderate"] and not used & {c.quantity for c in item.when}
+            for item in s.supporting
+        )
     ]
     for other in scores[1:]:
-        if other not in helpers and not other.excluding and other.net > main.net - CLEAR_LEAD:
+        if other not in helpers and not other.excluding and other.net > main.net - WEIGHTS["strong"]:
             return {}
     return {main.cause.id: "main", **{s.cause.id: "contributing" for s in helpers}}
 
@@ -496,7 +505,14 @@ def _finding(score: _Score, standing: str, role: str, values: Mapping[str, Value
 
 
 def _weightiest(items: Iterable[Item]) -> list[Item]:
-    return sorted(items, key=lambda item: -WEIGHTS[item.weight])
+    """The items, weightiest first; of several about the same fact only the weightiest, and no sentence twice."""
+    kept, seen = [], set()
+    for item in sorted(items, key=lambda item: -WEIGHTS[item.weight]):
+        marks = {(item.about, item.when[0].quantity), item.says}
+        if not marks & seen:
+            kept.append(item)
+        seen |= marks
+    return kept
 
 
 def _reason(item: Item, values: Mapping[str, Value]) -> Reason:
@@ -563,13 +579,22 @@ def _conflicts(scores: list[_Score], standings: Mapping[str, str]) -> tuple[str,
 # ---------------------------------------------------------------- the next check, computed
 
 
-def _checks(values: Mapping[str, Value], scores: list[_Score]) -> tuple[Check, ...]:
+def _leaders(scores: list[_Score], standings: Mapping[str, str]) -> list[_Score]:
+    """The causes that a check should separate: those that fit, filled up to three with the next ones."""
+    fitting = [s for s in scores if standings[s.cause.id] in ("fits well", "fits")]
+    next_ones = [s for s in scores if standings[s.cause.id] in ("possible", "can't tell") and s.net >= 0]
+    return [*fitting, *next_ones][: max(min(LEADERS, len(fitting)), 3)]
+
+
+def _checks(
+    values: Mapping[str, Value], scores: list[_Score], standings: Mapping[str, str]
+) -> tuple[Check, ...]:
     """The unknown facts whose answers would change the order of the leading causes most for their effort.
 
     Each possible answer is tried: how much the leaders' distances move, how often another one comes first. The mean
     over the answers that differ in effect, divided by the effort, is what a check is worth.
     """
-    leaders = [s for s in scores if not s.excluding and s.net >= 0][:LEADERS]
+    leaders = _leaders(scores, standings)
     if not leaders:
         return ()
     rows = []
@@ -698,10 +723,10 @@ def _summary(findings: tuple[Finding, ...], checks: tuple[Check, ...], not_expla
     contributing = [f.name for f in findings if f.role == "contributing"]
     if main and contributing:
         text += f" {_listed(contributing, 'and')} may have added to it."
-    if leading[0].needs_laboratory:
-        text += " A section in a laboratory would tell."
-    elif len(leading) > 1:
-        text += f" {_ask(checks)}".rstrip()
+    if any(f.needs_laboratory for f in leading[:3]):
+        text += " A section in a laboratory would tell." + (f" First: {checks[0].question}" if checks else "")
+    elif checks and (len(leading) > 1 or leading[0].standing == "fits"):
+        text += f" {_ask(checks)}"
     return text + " A photo never proves a cause."
 
 

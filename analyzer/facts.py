@@ -146,7 +146,7 @@ def told_quantities() -> tuple[Quantity, ...]:
     return tuple(q for q in quantities().values() if q.told)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)  # equal as mappings are
 class Facts(Mapping[str, Value]):
     """What is known of the installation: values by id, in the units of the vocabulary; what is not known is not there."""
 

@@ -256,7 +256,9 @@ def judge_case(case: Mapping[str, object]) -> dict[str, object]:
     names = [name for name, _ in ranked]
     standing = dict(ranked)
     fits_well = [name for name, word in ranked if word == "fits well"]
-    wrong = [name for name in fits_well if name not in (verdict, *second) and not name.startswith("other:")]
+    # Under "other" a cause of ours without a word of the vocabulary may be what the investigators meant.
+    right = (verdict, *second)
+    wrong = [name for name in fits_well if name not in right and not ("other" in right and name.startswith("other:"))]
     if verdict == "other":
         first = three = not wrong
         rank = None
