@@ -83,6 +83,7 @@ class Quantity(BaseModel):
     possible: tuple[float, float] | None = None
     usual: tuple[float, float] | None = None
     multiple: bool = False
+    example: str = ""  # what the facts file shows, where the first choice or the middle of the usual range would mislead
     choices: Mapping[str, str] = {}
     classes: Mapping[str, str] = {}
 
@@ -424,6 +425,8 @@ def _check_together(values: Mapping[str, Value]) -> None:
 
 
 def _example(quantity: Quantity) -> str:
+    if quantity.example:
+        return quantity.example
     if quantity.kind == "number":
         low, high = quantity.usual or quantity.possible
         value = f"{(low + high) / 2:.2g}"

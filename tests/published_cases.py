@@ -135,11 +135,25 @@ def facts_of(case: Mapping[str, object]) -> Facts:
         derived["chloride_to_sulfate_ratio"] = 1.0 / ratio
     elif told.get("water_chloride_mg_per_l") is not None and told.get("water_sulfate_mg_per_l"):
         derived["chloride_to_sulfate_ratio"] = told["water_chloride_mg_per_l"] / told["water_sulfate_mg_per_l"]
+    _tube(case, told)
     if _word(_at(case, ("pit", "flow_directional"))) == "yes":
         told["flow_directional_told"] = True
     _site(case, told)
     facts = check_facts(told)
     return Facts(values={**facts.values, **derived}, flags=facts.flags)
+
+
+def _tube(case: Mapping[str, object], told: dict[str, object]) -> None:
+    kind, size = _word(case.get("tube_type")), _word(case.get("tube_size"))
+    letter = re.search(r"\b(?:type )?([KLM])\b", kind)
+    if letter:
+        told["tube_type"] = letter[1]
+    for pattern, temper in ((r"half.?hard", "half_hard"), (r"anneal|soft", "annealed"), (r"(?<!half.)\bhard", "hard")):
+        if re.search(pattern, kind, re.I):
+            told["temper"] = temper
+            break
+    if size:
+        told["tube_size"] = size
 
 
 def _site(case: Mapping[str, object], told: dict[str, object]) -> None:
