@@ -26,3 +26,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if required:
                 raise pytest.UsageError("CUTPIPE_BROWSER=required, but no Chromium is installed")
             item.add_marker(pytest.mark.skip(reason="no Chromium is installed; install it to run the browser tests"))
+
+
+@pytest.fixture(scope="session")
+def demo_examination():
+    """One demo photo, examined once for all tests that only read the result."""
+    from analyzer import Settings, examine
+    from analyzer.cli import read_marker
+
+    return examine(
+        ROOT / "demo_images/bore-contact-mark.jpg",
+        settings=Settings(view="inside", tube="3/4", marker=read_marker("ruler")),
+        facts={"material": "copper", "service": "cold", "age_years": 22.0},
+    )
