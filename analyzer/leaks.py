@@ -398,7 +398,8 @@ def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
     """The leak record in the facts, in years of the pipe's age; None where no leaks are told.
 
     Dates go before yearly counts. The pipe's age gives the origin; without it the record's beginning does, and a note says
-    so. InputError where dates contradict one another or the beginning of a record is missing.
+    so. A record whose beginning is not known begins with its first leak, which then is not counted: with one leak alone there
+    is no record. InputError where dates contradict one another.
     """
     dates = quantities.get("leak_dates")
     counts = quantities.get("leaks_by_year")
@@ -415,9 +416,8 @@ def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
             begin = (finish if finish is not None else leaks[-1]) - float(quantities["age_years"])
             notes.append("The record is taken to begin with the pipe's age; say so if leaks before your time may be missing.")
         if begin is None:
-            raise InputError(
-                "The leak dates have no beginning: enter since when all leaks are known (history_from), or the age of the pipe."
-            )
+            begin = leaks[0]
+            notes.append("It is not told since when all leaks are known; enter history_from, or the pipe's age, for a better answer.")
         if leaks[0] == begin:
             leaks = [t for t in leaks if t > begin]
             notes.append("The record begins with its first leak; that one marks the beginning and is not counted.")
@@ -518,6 +518,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         raise InputError("The outlook must be from 1 to 50 years: enter a number of years in that range.")
     n, fewest = record.number, _book().fewest_for_trend
     rate = steady_rate(n, record.years)
+    notes = "".join(f" {note}" for note in record.notes)
     if n < fewest or (record.ends_on_leak and n < fewest + 1):
         need = fewest + (1 if record.ends_on_leak else 0) - n
         return LeakHistory(
@@ -529,7 +530,8 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
             fits_model=None,
             forecast=None,
             thin=True,
-            says=f"{_leaks(n)} in {record.years:.1f} years: too few to look for a trend. As if steady, {rate[1]:.2g} to {rate[2]:.2g} a year (95 %).",
+            says=f"{_leaks(n)} in {record.years:.1f} years: too few to look for a trend. As if steady, {rate[1]:.2g} to {rate[2]:.2g} a year (95 %)."
+            + notes,
             enough=f"{need} more dated {'leak' if need == 1 else 'leaks'} would allow a look for a trend"
             + ("; or enter until when the record is complete." if record.ends_on_leak else "."),
         )
@@ -545,7 +547,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
             fits_model=None,
             forecast=None,
             thin=True,
-            says=f"{_leaks(n)} in {record.years:.1f} years, all so near together that no trend can be computed.",
+            says=f"{_leaks(n)} in {record.years:.1f} years, all so near together that no trend can be computed.{notes}",
             enough="Dates of the leaks instead of yearly counts, or one or two more years of record.",
         )
     distance = cramer_von_mises(law)
@@ -570,7 +572,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         fits_model=fits,
         forecast=ahead,
         thin=False,
-        says=says,
+        says=says + notes,
         enough="",
     )
 
@@ -676,15 +678,15 @@ def years_to_threshold(rate_at: Callable[[float], float], threshold: float, *, w
     return float(brentq(lambda t: rate_at(t) - threshold, 0.0, within, xtol=1e-10))
 
 
-def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) -> CostComparison:
+def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) -> CostComparison | None:
     """Present value of repairing as it leaks against replacing all or part now, over the horizon.
 
-    A leak costs the same each time. The interval is that of the leaks to come. InputError where the record gives no
-    forecast (then the price of a leak times the steady rate is all that can be said), or no price of replacement.
+    A leak costs the same each time. The interval is that of the leaks to come. None where the record is too thin for a
+    forecast: the history says so, and what would be enough. InputError where no price of replacing is given.
     """
     law = history.law
     if law is None:
-        raise InputError(f"The record is too thin for a comparison of cost. {history.enough}")
+        return None
     if prices.replace_all is None and prices.replace_part is None:
         raise InputError("A comparison needs a price for replacing all or a part of the pipe.")
     region = _Region.of(law, level)
@@ -866,9 +868,7 @@ def repair_or_replace(
     if record is None:
         return None
     history = read_history(record, prices.horizon_years if prices else years_ahead)
-    costs = None
-    if prices is not None and history.law is not None:
-        costs = compare_costs(history, prices)
+    costs = compare_costs(history, prices) if prices is not None else None
     persisting = tuple(
         f"{f.name}: {_book().persists[f.cause]}"
         for f in judgement.findings

@@ -154,16 +154,17 @@ def test_profile_interval_against_plain_optimisation():
 
 @pytest.mark.parametrize("beta, start, counts", [(2.0, 0.0, False), (1.0, 0.0, True), (3.0, 12.0, False), (1.5, 15.0, True)])
 def test_stated_intervals_hold_in_simulated_histories(beta, start, counts):
-    """200 simulated houses of known law, about 8 leaks in the window to age 20, outlook 5 years.
+    """120 simulated houses of known law, about 8 leaks in the window to age 20, outlook 5 years.
 
-    95 % intervals: of 200 at least 181 must hold (below that has a chance of 1 in 1000 for a true 95 %).
+    95 % intervals: of 120 at least 106 must hold (below that has a chance of 1 in 1000 for a true 95 %). With 400 houses
+    in each of ten settings the expected number was covered in 93 to 97 % of them.
     """
     random = np.random.default_rng(20)
     end, ahead, mu = 20.0, 5, 8.0
     scale = mu / (end**beta - start**beta)
     truth = scale * ((end + ahead) ** beta - end**beta)
     held = held_number = tried = 0
-    while tried < 200:
+    while tried < 120:
         n = random.poisson(mu)
         if n < 3:
             continue
@@ -179,8 +180,8 @@ def test_stated_intervals_hold_in_simulated_histories(beta, start, counts):
         outlook = leaks.forecast(leaks.fit(record), ahead)
         held += outlook.low[-1] <= truth <= outlook.high[-1]
         held_number += outlook.number_low[-1] <= random.poisson(truth) <= outlook.number_high[-1]
-    assert held >= 181
-    assert held_number >= 181
+    assert held >= 106
+    assert held_number >= 106
 
 
 # ---------------------------------------------------------------- records from facts
@@ -207,6 +208,14 @@ def test_a_record_that_begins_with_its_first_leak_does_not_count_it():
     assert record.number == 1 and record.times == pytest.approx((3.0,))
 
 
+def test_a_record_without_a_beginning_begins_with_its_first_leak():
+    record = leaks.read_record({"leak_dates": ("2015-01-01", "2018-01-01", "2019-01-01"), "history_to": "2020-01-01"})
+    assert record.times == pytest.approx((3.0, 4.0)) and record.end == pytest.approx(5.0)
+    assert any("since when" in note for note in record.notes)
+    assert "since when" in leaks.read_history(record).says
+    assert leaks.read_record({"leak_dates": ("2015-01-01",)}) is None
+
+
 def test_no_leaks_told_is_no_record():
     assert leaks.read_record({}) is None
     assert leaks.repair_or_replace({}, _judgement()) is None
@@ -215,7 +224,6 @@ def test_no_leaks_told_is_no_record():
 @pytest.mark.parametrize(
     "facts, words",
     [
-        ({"leak_dates": ("2015-01-01",)}, "since when"),
         ({"leak_dates": ("2015-01-01",), "history_from": "2016-01-01", "history_to": "2020-01-01"}, "outside"),
         ({"leak_dates": ("2021-01-01",), "history_from": "2016-01-01", "history_to": "2020-01-01"}, "outside"),
         ({"leak_dates": ("2018-01-01",), "history_from": "2021-01-01", "history_to": "2020-01-01"}, "must end after"),
@@ -382,6 +390,11 @@ def test_a_falling_leak_rate_never_reaches_the_threshold():
 def test_impossible_prices_are_refused(changes):
     with pytest.raises(InputError):
         _prices(**changes)
+
+
+def test_a_thin_record_has_no_comparison():
+    thin = leaks.read_history(LeakRecord(start=0.0, end=20.0, times=(6.0,)))
+    assert leaks.compare_costs(thin, _prices()) is None
 
 
 def test_no_replacement_price_is_asked_for():
