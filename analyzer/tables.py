@@ -106,6 +106,16 @@ def types_of(size: str) -> tuple[Tube, ...]:
     )
 
 
+def sizes_and_types(largest_mm: float = 55.0) -> tuple[str, ...]:
+    """What a person may choose from: each size of ASTM B88 up to that outside diameter, alone and with its types."""
+    sizes = dict.fromkeys(
+        row["nominal_size"]
+        for row in sorted(select("copper_tube_b88", spec="ASTM B88"), key=lambda row: float(row["od_mm"]))
+        if float(row["od_mm"]) <= largest_mm
+    )
+    return tuple(label for size in sizes for label in (size, *(tube.label for tube in types_of(size))))
+
+
 _FRACTIONS = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _DECIMAL_SIZES = {"0.25": "1/4", "0.375": "3/8", "0.5": "1/2", "0.625": "5/8", "0.75": "3/4", "1.0": "1", "1.25": "1-1/4",
                   "1.5": "1-1/2", "2.0": "2", "2.5": "2-1/2", "3.0": "3", "3.5": "3-1/2", "4.0": "4"}  # fmt: skip
