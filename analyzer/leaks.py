@@ -502,6 +502,7 @@ class _Book(BaseModel):
     schema_version: int = Field(alias="schema")
     fewest_for_trend: int
     wide_up_to: int
+    useless_ratio: float
     honest: str
     persists: dict[str, str]
 
@@ -556,10 +557,12 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
     low, high = law.beta_interval()
     trend = "; ".join(f"{t.name}: {t.says}" for t in tests)
     says = (
-        f"{_leaks(n)} in {record.years:.1f} years. {trend}. In the next {years_ahead} years {ahead.expected[-1]:.1f} leaks are expected if all goes on as it did "
-        f"({ahead.low[-1]:.1f} to {ahead.high[-1]:.1f} at 95 %)."
+        f"{_leaks(n)} in {record.years:.1f} years. {trend}. In the next {years_ahead} years {_short(ahead.expected[-1])} leaks are expected if all goes on as it did "
+        f"({_short(ahead.low[-1])} to {_short(ahead.high[-1])} at 95 %)."
     )
-    if n <= _book().wide_up_to:
+    if ahead.high[-1] > _book().useless_ratio * ahead.low[-1]:
+        says += f" Limits that wide make the number worthless: {_leaks(n)} can show a direction at most."
+    elif n <= _book().wide_up_to:
         says += f" With {n} leaks the limits are very wide."
     if fits is False:
         says += " The dates do not follow the model well: something changed on the way."
@@ -575,6 +578,11 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         says=says + notes,
         enough="",
     )
+
+
+def _short(number: float) -> str:
+    """Two significant digits, no exponent."""
+    return f"{float(f'{number:.2g}'):,.10g}"
 
 
 def _leaks(n: int) -> str:

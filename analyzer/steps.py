@@ -31,6 +31,7 @@ PHASES = (
 WHO = ("homeowner", "plumber", "licensed electrician", "water utility", "laboratory", "insurer")
 NO_SOURCE = "common practice, no source"
 _RANKED = ("next check", "remedy", "elsewhere in the house")  # elsewhere the order of the data is the order of doing
+MOST_CAUSES = 3  # possible causes are followed up to this many in all
 MOST_CHECKS = 5  # more than a person does in a day; the judgement holds the rest
 
 _STANDS = ("fits well", "fits")
@@ -79,6 +80,7 @@ class _Record(BaseModel):
     source: str
     causes: tuple[str, ...] = ()  # comes in for any of these; empty: whatever the cause
     even_if_possible: bool = False  # harmless or cheap enough to name while its cause is only possible
+    first: bool = False  # among the first three things on the plain page
     costly: bool = False  # the most telling check should come first
     when_any: tuple[tuple[Condition, ...], ...] = ()  # comes in when all conditions of one group hold, beside ``causes``
     unless_any: tuple[tuple[Condition, ...], ...] = ()  # stays out when all conditions of one group hold
@@ -128,7 +130,7 @@ def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, .
     as the data has them. A remedy comes in when its cause fits or a told fact calls for it; while a cause is only possible, only steps marked as
     harmless come in, because work on the house should wait for the check that decides.
     """
-    live = {f.cause: f for f in judgement.findings if f.standing in _MAY_STAND}
+    live = _live(judgement)
     rank = {f.cause: place for place, f in enumerate(judgement.findings)}
     chosen: list[tuple[int, int, int, Step]] = []
     for place, record in enumerate(_book().step):
@@ -146,6 +148,21 @@ def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, .
         for place, check in enumerate(judgement.checks[:MOST_CHECKS])
     ]
     return tuple(step for *_, step in sorted(chosen, key=lambda row: row[:3]))
+
+
+def _live(judgement: Judgement) -> dict[str, Finding]:
+    """The causes that steps answer: all that fit, and the first few that are possible.
+
+    Where one fits well, of the possible ones only those that nothing known separates from it: a plan that follows every
+    possibility is not followed at all.
+    """
+    fitting = [f for f in judgement.findings if f.standing in _STANDS]
+    possible = [f for f in judgement.findings if f.standing == "possible"]
+    well = [f for f in fitting if f.standing == "fits well"]
+    if well:
+        alike = {cause for f in well for cause in f.cannot_be_told_from}
+        possible = [f for f in possible if f.cause in alike]
+    return {f.cause: f for f in (*fitting, *possible[: max(0, MOST_CAUSES - len(fitting))])}
 
 
 def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Finding], judgement: Judgement) -> Step:
@@ -233,11 +250,7 @@ def homeowner_page(
     names = {f.cause: f.name for f in judgement.findings}
     if standing:
         what_happened = tuple(f.plain for f in standing[:2])
-        how_sure = [
-            f"{standing[0].name} {standing[0].standing} what is known."
-            if len(standing) == 1
-            else f"{_listed([f.name for f in standing[:3]])} all fit what is known; the piece as seen cannot choose between them."
-        ]
+        how_sure = [_how_sure(standing)]
         alike = [names[c] for c in standing[0].cannot_be_told_from if c in names]
         if alike:
             how_sure.append(f"No photo can tell {standing[0].name.lower()} from {_or([name.lower() for name in alike])}.")
@@ -267,13 +280,24 @@ def homeowner_page(
     )
 
 
+def _how_sure(standing: list[Finding]) -> str:
+    first, others = standing[0], [f.name for f in standing[1:3]]
+    if not others:
+        return f"{first.name} {first.standing} what is known."
+    if first.standing == "fits well" and standing[1].standing == "fits":
+        return f"{first.name} fits well what is known. {_listed(others)} {'fit' if len(others) > 1 else 'fits'} too, and may have helped."
+    word = "both" if len(others) == 1 else "all"
+    return f"{_listed([first.name, *others])} {word} fit what is known; the piece as seen cannot choose between them."
+
+
 def _said(step: Step) -> str:
     return f"{step.title} {step.what}" if step.title.endswith(("?", "!", ".")) else f"{step.title}. {step.what}"
 
 
 def _first_three(steps: tuple[Step, ...]) -> tuple[Step, ...]:
     """Stop the water, keep the piece, and the most telling thing that the owner can find out without tools."""
-    picked = [s for s in steps if s.phase == "now"][:1] + [s for s in steps if s.phase == "before cleaning"][:1]
+    first = {record.id for record in _book().step if record.first}
+    picked = [s for s in steps if s.id in first]
     own = [s for s in steps if s.phase == "next check" and s.who == "homeowner"]
     rest = [s for s in steps if s.phase in ("next check", "remedy", "whom to call")]
-    return tuple(picked + (own or rest)[:1])
+    return tuple((picked + (own or rest))[:3])

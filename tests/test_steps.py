@@ -85,6 +85,19 @@ def test_work_on_the_house_waits_until_its_cause_fits(standing, there):
     assert ("electrical_check" in made) is (standing in ("fits well", "fits", "possible"))
 
 
+def test_a_plan_does_not_follow_every_possibility():
+    possible = [finding(c, "possible") for c in ("erosion_corrosion", "flux_pitting", "MIC", "stray_current")]
+    made = [s.id for s in plan({}, judgement(*possible))]
+    assert "open_upstream_fitting" in made and "keep_wet_for_microbes" in made
+    assert "electrical_check" not in made  # the fourth
+    well = finding("erosion_corrosion", cannot_be_told_from=("MIC",))
+    made = [s.id for s in plan({}, judgement(well, *possible[1:]))]
+    assert "keep_wet_for_microbes" in made  # MIC, which nothing known separates from it
+    assert "section_in_laboratory" in made and "electrical_check" not in made
+    made = [s.id for s in plan({}, judgement(finding("erosion_corrosion"), *possible[1:]))]
+    assert "keep_wet_for_microbes" not in made
+
+
 def test_a_costly_remedy_asks_for_the_telling_check_first_unless_its_cause_fits_well():
     unsure = plan({}, judgement(finding("stray_current", "fits"), checks=(CHECK,)))
     sure = plan({}, judgement(finding("stray_current", "fits well"), checks=(CHECK,)))
@@ -195,7 +208,8 @@ def test_a_worn_elbow_end_to_end():
     assert {"reduce_velocity", "open_upstream_fitting", "look_downstream_fittings"} <= {s.id for s in made}
     page = homeowner_page(known, verdict, made)
     assert page.what_happened[0] == causes()["erosion_corrosion"].plain
-    assert page.first_three[0].startswith("Stop the water") and len(page.first_three) == 3
+    assert page.first_three[0].startswith("Stop the water") and page.first_three[1].startswith("Keep both halves")
+    assert len(page.first_three) == 3
     assert any("Plumber" in line for line in page.whom_to_call)
     assert any("grounding or bonding clamp" in line for line in page.what_not_to_do)
     assert "proves neither a cause" in page.limits
@@ -230,8 +244,14 @@ def test_plastic_is_declined_politely():
 def test_two_causes_that_fit_are_both_named():
     both = judgement(finding("galvanic_contact", "fits", cannot_be_told_from=("stray_current",)), finding("stray_current", "fits"), checks=(CHECK,))
     page = homeowner_page({}, both, plan({}, both))
-    assert "all fit" in page.how_sure[0] and "No photo can tell" in page.how_sure[1]
+    assert "both fit" in page.how_sure[0] and "No photo can tell" in page.how_sure[1]
     assert page.how_sure[-1].endswith(CHECK.question)
+
+
+def test_a_cause_that_fits_well_is_not_drowned_by_one_that_fits():
+    page = homeowner_page({}, made := judgement(finding("erosion_corrosion"), finding("flux_pitting", "fits")), plan({}, made))
+    main, other = (causes()[c].name for c in ("erosion_corrosion", "flux_pitting"))
+    assert page.how_sure[0] == f"{main} fits well what is known. {other} fits too, and may have helped."
 
 
 def test_a_wrong_word_in_the_data_is_found_at_load():
