@@ -11,7 +11,7 @@ from importlib import resources
 import cv2
 import numpy as np
 
-FAR_SIDE, NEAR_SIDE = 256, 384  # pixels of the network's square pictures; analyzer/training/specimen.py holds the same
+SIDE = 256  # pixels of the network's square picture; analyzer/training/specimen.py holds the same figure
 CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 VIEWS = ("inside", "outside", "flat", "end")
 TABLE, METAL, RIM, OTHER_SIDE, MARKER, COVERED = range(6)
@@ -68,8 +68,8 @@ class Specimen:
 
 
 @cache
-def _network(side: int) -> tuple[cv2.dnn.Net, str] | None:
-    """The network for one side and no other (OpenCV 5 fails when a net's shape changes), and its fingerprint."""
+def _network() -> tuple[cv2.dnn.Net, str] | None:
+    """The network, made once and run on one shape only (OpenCV 5 fails when the shape changes), and its fingerprint."""
     file = resources.files("analyzer").joinpath(MODEL_FILE)
     if not file.is_file():
         return None
@@ -80,9 +80,9 @@ def _network(side: int) -> tuple[cv2.dnn.Net, str] | None:
 
 
 def _run(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(side, side, 3) uint8, side FAR_SIDE or NEAR_SIDE, to class shares (6, side, side) and view shares (4,)."""
-    side = square.shape[0]
-    net, _ = _network(side)
+    """(SIDE, SIDE, 3) uint8 to class shares (6, SIDE, SIDE) and view shares (4,)."""
+    side = SIDE
+    net, _ = _network()
     x = (square.astype(np.float32) / 255 - 0.45) / 0.25
     # planes: colour, then row and column within the block of 2 x 2
     blocks = x.reshape(side // 2, 2, side // 2, 2, 3).transpose(4, 1, 3, 0, 2).reshape(1, 12, side // 2, side // 2)
@@ -94,7 +94,7 @@ def _run(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return (logits / logits.sum(0)).astype(np.float32), view / view.sum()
 
 
-def _window(rgb: np.ndarray, left: float, top: float, span: float, side: int = NEAR_SIDE) -> tuple[np.ndarray, tuple[float, float], float]:
+def _window(rgb: np.ndarray, left: float, top: float, span: float, side: int = SIDE) -> tuple[np.ndarray, tuple[float, float], float]:
     """A square of the photo resampled to ``side`` pixels, black beyond the border: (square, origin, step)."""
     height, width = rgb.shape[:2]
     step = span / side
@@ -142,9 +142,9 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
     """
     height, width = rgb.shape[:2]
     span = float(max(height, width))
-    if _network(FAR_SIDE) is None:
+    if _network() is None:
         return _by_colour(rgb)
-    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span, FAR_SIDE)
+    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
     shares, view = _run(square)
     seen = shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5
     pipe = largest(seen & _free(seen.shape, origin, step, taken))
@@ -170,7 +170,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         gone[MARKER] = 1
         shares = np.where(free, shares, gone[:, None, None])
     return Specimen(
-        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_network(NEAR_SIDE)[1]
+        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_network()[1]
     )
 
 
@@ -180,7 +180,7 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     span = float(max(height, width))
     square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
     lab = cv2.cvtColor(square, cv2.COLOR_RGB2LAB).astype(np.float32)
-    rows, columns = np.mgrid[:NEAR_SIDE, :NEAR_SIDE]
+    rows, columns = np.mgrid[:SIDE, :SIDE]
     x, y = origin[0] + step * columns, origin[1] + step * rows
     inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
     border = inside & ((x < 0.06 * width) | (x > 0.94 * width) | (y < 0.06 * height) | (y > 0.94 * height))
@@ -195,7 +195,7 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     piece = largest(seed & ~border)
     if piece is None or piece.mean() < SMALLEST_SHARE:
         return None
-    marks = np.full((NEAR_SIDE, NEAR_SIDE), cv2.GC_BGD, np.uint8)
+    marks = np.full((SIDE, SIDE), cv2.GC_BGD, np.uint8)
     near = cv2.dilate(piece.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     marks[near & inside] = cv2.GC_PR_BGD
     marks[piece] = cv2.GC_PR_FGD
@@ -205,8 +205,8 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     if piece is None or piece.mean() < SMALLEST_SHARE:
         return None
     contours, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    filled = cv2.drawContours(np.zeros((NEAR_SIDE, NEAR_SIDE), np.uint8), contours, -1, 1, -1).astype(np.float32)
-    shares = np.zeros((len(CLASSES), NEAR_SIDE, NEAR_SIDE), np.float32)
+    filled = cv2.drawContours(np.zeros((SIDE, SIDE), np.uint8), contours, -1, 1, -1).astype(np.float32)
+    shares = np.zeros((len(CLASSES), SIDE, SIDE), np.float32)
     shares[METAL] = cv2.GaussianBlur(filled, (0, 0), 0.7)
     shares[TABLE] = 1 - shares[METAL]
     return Specimen(shares=shares, origin=origin, step=step, view_shares=None, source="colour", version="grabcut-1")

@@ -23,6 +23,7 @@ VIEWS = look.VIEWS
 USUAL_WALL_MM = (1.0, 0.2)  # copper tube of 1/2 to 1 inch: 0.7 to 1.3 mm over types M to K (ASTM B88); half range 0.3
 OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-0.05 mm in these sizes (ASTM B88)
 ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
+EDGE_ON_RELATIVE = 0.015  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
 
@@ -506,10 +507,12 @@ def _cast(
     lengths = {name: piece.length * part for name, part in shared.items()}
     lengths["outline edge"] = fit.sd["length"]
 
-    area_relative["hidden by roughness"] = 0.8 * (bare_mm2 / seen_mm2 - 1.0)
+    area_relative["hidden by roughness"] = bare_mm2 / seen_mm2 - 1.0
+    if view != "flat":
+        area_relative["edge on"] = EDGE_ON_RELATIVE
 
     def area_measure(value: float, more: float = 0.0) -> Measure:
-        budget = {name: value * part for name, part in area_relative.items()}
+        budget = {name: value * part for name, part in area_relative.items() if part}
         if more:
             budget["limit of obliquity"] = more * value
         return Measure(value=value, budget=budget)

@@ -78,7 +78,7 @@ def shown(monkeypatch, mask):
     square, origin, step = look._window(
         mask * 255, (columns.min() + columns.max() - side) / 2, (rows.min() + rows.max() - side) / 2, side
     )
-    shares = np.zeros((6, look.NEAR_SIDE, look.NEAR_SIDE), np.float32)
+    shares = np.zeros((6, look.SIDE, look.SIDE), np.float32)
     shares[look.METAL] = square / 255.0
     shares[look.TABLE] = 1 - shares[look.METAL]
     found = look.Specimen(

@@ -7,8 +7,8 @@ TRUTH_FOLDER holds ``images/NAME.jpg`` and ``truth/NAME/{truth.json,class.png}``
 Names that begin with ``h`` are never read: the model is judged on them. Needs torch 2.13 (CPU is enough: an hour on
 one core); neither the package nor its tests need it.
 
-The network sees a square picture of ``FAR_SIDE`` pixels of the whole photo, then one of ``NEAR_SIDE`` pixels of a window
-round the piece, so it is trained on both. Every picture is turned, cropped, re-lit and re-coloured, and its table is
+The network sees a square picture of ``SIDE`` pixels, first of the whole photo, then of a window round the piece, so it
+is trained on both. Every picture is turned, cropped, re-lit and re-coloured, and its table is
 often swapped for a made-up one that keeps the shadows.
 """
 
@@ -26,12 +26,11 @@ import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
 
-FAR_SIDE, NEAR_SIDE = 256, 384  # analyzer/specimen.py holds the same figures
+SIDE = 256  # analyzer/specimen.py holds the same figure
 # class.png: 1 pitted surface, 2 sawn rim, 3 other side, 4 marker, 5 table, 6 props, 7 tape or solder on the pipe
 CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 FROM_PICTURE = np.array([0, 1, 2, 3, 4, 0, 0, 5], np.uint8)
 VIEWS = ("inside", "outside", "flat", "end")
-CUT_SIDE = 224  # part of a near picture that one training step sees; a multiple of 32
 CACHE_SIDE = 1280  # long side of the pictures held in memory
 
 
@@ -99,7 +98,7 @@ def load(folder: Path, leave_out: set[str]) -> list[dict]:
             size = (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale))
             rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
             label = cv2.resize(FROM_PICTURE[classes], size, interpolation=cv2.INTER_NEAREST)
-            metal = np.argwhere(label == 1)
+            metal = np.argwhere(np.isin(label, (1, 2, 3, 5)))
             scenes.append(
                 {
                     "rgb": rgb,
@@ -107,7 +106,6 @@ def load(folder: Path, leave_out: set[str]) -> list[dict]:
                     "view": VIEWS.index(truth["view"]),
                     "half": cv2.resize(rgb, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),
                     "quarter": cv2.resize(rgb, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA),
-                    "places": np.argwhere(np.isin(label, (1, 2, 3, 5)))[::7, ::-1],
                     "box": (*metal.min(0)[::-1], *metal.max(0)[::-1]),
                     "weight": 0.3 if len(images) > 1 else (1.6 if truth["view"] == "end" else 1.0),
                 }
@@ -152,21 +150,19 @@ def _made_up_table(rng: np.random.Generator, side: int) -> np.ndarray:
 
 
 def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray, np.ndarray]:
-    """One training picture: (3, side, side) float32 and (side, side) labels; far: the whole photo, else a part of a
-    window round the piece."""
+    """One training picture: (3, SIDE, SIDE) float32 and (SIDE, SIDE) labels; far: the whole photo, else a window round
+    the piece."""
     rgb, label = scene["rgb"], scene["label"]
     height, width = label.shape
     x0, y0, x1, y1 = scene["box"]
     piece = max(x1 - x0, y1 - y0) * 1.0
+    side = SIDE
     if far:
-        side = FAR_SIDE
         span = max(height, width) * rng.uniform(0.75, 1.2)
         centre = np.array([width / 2, height / 2]) + rng.uniform(-0.1, 0.1, 2) * span
     else:
-        side = CUT_SIDE
-        span = piece * rng.uniform(1.05, 1.6) * CUT_SIDE / NEAR_SIDE
-        metal = scene["places"]
-        centre = metal[rng.integers(len(metal))] + rng.uniform(-0.3, 0.3, 2) * span
+        span = piece * rng.uniform(1.05, 1.5)
+        centre = np.array([(x0 + x1) / 2, (y0 + y1) / 2]) + rng.uniform(-0.15, 0.15, 2) * (span - 0.8 * piece)
     angle = rng.integers(4) * 90 + (rng.uniform(-45, 45) if rng.random() < 0.7 else 0)
     scale = side / span
     cosine, sine = np.cos(np.radians(angle)) * scale, np.sin(np.radians(angle)) * scale
@@ -223,7 +219,7 @@ def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray
 
 
 class _Batches(torch.utils.data.IterableDataset):
-    """Endless batches of eight: far pictures with their view one time in three, else parts of near ones."""
+    """Endless batches of eight: whole photos with their view two times in five, else windows round the piece."""
 
     def __init__(self, scenes: list[dict], seed: int) -> None:
         self.scenes, self.seed = scenes, seed
@@ -234,7 +230,7 @@ class _Batches(torch.utils.data.IterableDataset):
         weights = np.array([scene["weight"] for scene in self.scenes])
         weights = weights / weights.sum()
         while True:
-            far = bool(rng.random() < 0.35)
+            far = bool(rng.random() < 0.4)
             chosen = [self.scenes[k] for k in rng.choice(len(self.scenes), 8, p=weights)]
             pairs = [sample(scene, rng, far) for scene in chosen]
             yield (
@@ -290,13 +286,12 @@ def export(net: SpecimenNet, out: Path) -> None:
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     torch.onnx.export(
         net.eval().to(memory_format=torch.contiguous_format),
-        torch.zeros(1, 12, FAR_SIDE // 2, FAR_SIDE // 2),
+        torch.zeros(1, 12, SIDE // 2, SIDE // 2),
         str(out),
         input_names=["blocks"],
         output_names=["classes", "view"],
         opset_version=17,
         dynamo=False,
-        dynamic_axes={"blocks": {2: "h", 3: "w"}, "classes": {2: "h", 3: "w"}},
     )
 
 
