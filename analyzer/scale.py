@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from analyzer._find_card import FoundCard, find_card
+from analyzer._find_disc import RIM_SHARE, THICKNESS_MM, FoundDisc, find_disc
 from analyzer._find_ruler import FoundRuler, find_ruler
 from analyzer._plane_pose import CameraPrior, PlaneFit, camera_priors
 from analyzer.flags import Flag, ScaleError, raise_flag
@@ -101,6 +102,10 @@ CARD_HEIGHT_MM = (0.3, 0.1)  # one or two sheets or thin card that lies flat: co
 PRINTED_SIZE = 0.0015  # 100 mm check length read with a ruler to a quarter of a millimetre
 EDGE_LEVEL_PX = 0.1  # exposure and sharpening shift all edges of a marker outwards or inwards alike
 RULER_GRADUATION = 0.0015  # 0.3 mm + 0.2 mm a metre allowed, class II of Directive 2014/32/EU annex X, taken over some 100 mm
+DISC_DIAMETER_MM = 0.05  # coins wear and mints allow a few hundredths: from memory
+DISC_EDGE = 0.004  # a rounded, lit edge is read too wide or too narrow all round: seen on pictures with truth
+DISC_SIDE_SURE = 0.3  # under this the tilt's side is a guess
+DISC_RIVAL = 0.6  # something else in the picture is nearly as round
 MARKED_POINT_PX = 1.5  # a point set by hand, each
 UNKNOWN_TILT_RELATIVE = 0.025  # foreshortening of a marked length by a tilt of 13 degrees that nobody knows
 ASK_FOR_MARKER = "lay it flat beside the piece, wholly in the picture and in good light, and take the photo again"
@@ -127,6 +132,8 @@ def find_scale(photo: Photo, marker: Marker = Marker()) -> Calibration:
                 f"No ruler with readable graduation marks is seen in {photo.name}; {ASK_FOR_MARKER}, or choose another marker."
             )
         return _ruler_calibration(prior, ruler)
+    if marker.kind == "disc":
+        return _disc_calibration(photo, cameras, marker)
     if marker.kind == "length":
         return _length_calibration(photo, prior, marker)
     if marker.kind == "auto":
@@ -136,6 +143,8 @@ def find_scale(photo: Photo, marker: Marker = Marker()) -> Calibration:
         ruler = find_ruler(photo.rgb, cameras)
         if ruler is not None:
             return _ruler_calibration(prior, ruler)
+        if marker.diameter_mm is not None:
+            return _disc_calibration(photo, cameras, marker)
         return _no_scale(photo, prior, (raise_flag("no_scale"),))
     if marker.kind == "tube":
         return _no_scale(photo, prior, ())
@@ -262,6 +271,37 @@ def _ruler_calibration(prior: CameraPrior, ruler: FoundRuler) -> Calibration:
         "ruler", prior, ruler.fit, ruler.marks_px, {"ruler graduation": RULER_GRADUATION}, RULER_HEIGHT_MM
     )
     return replace(calibration, marker_outlines_px=(ruler.outline_px,), flags=flags)
+
+
+def _disc_calibration(photo: Photo, cameras: tuple[CameraPrior, ...], marker: Marker) -> Calibration:
+    diameter_mm = marker.diameter_mm
+    if diameter_mm is None:
+        raise ScaleError("A disc gives a scale only with its diameter; enter it in millimetres (disc:24.26 for instance).")
+    if not (math.isfinite(diameter_mm) and 5.0 <= diameter_mm <= 120.0):
+        raise ScaleError(f"A disc of {diameter_mm:g} mm cannot be right; enter its diameter in millimetres, from 5 to 120.")
+    disc = find_disc(photo.rgb, cameras, diameter_mm)
+    if disc is None:
+        raise ScaleError(f"No round disc is seen in {photo.name}; {ASK_FOR_MARKER}, or choose another marker.")
+    centre = disc.outline_px.mean(axis=0, keepdims=True)
+    calibration = _calibration(
+        "disc",
+        cameras[0],
+        disc.fit,
+        centre,
+        {"disc diameter": DISC_DIAMETER_MM / diameter_mm, "edge level": DISC_EDGE},
+        (THICKNESS_MM[0] * (1 - RIM_SHARE), THICKNESS_MM[1]),
+    )
+    flags = []
+    if disc.side_evidence < DISC_SIDE_SURE:
+        flags.append(raise_flag("disc_tilt_ambiguous"))
+    if disc.rival > DISC_RIVAL:
+        flags.append(raise_flag("disc_uncertain"))
+    return replace(
+        calibration,
+        marker_outlines_px=(_widened(disc.outline_px, 1.03),),
+        other_pose=(disc.other.rotation, disc.other.translation_mm),
+        flags=tuple(flags),
+    )
 
 
 def _centred(card: FoundCard) -> tuple[np.ndarray, np.ndarray]:
