@@ -341,7 +341,9 @@ def fit_piece(
     values, seen = target.at(pixels)
     taken = usable & seen
     rms = float(np.sqrt(np.mean(values[taken] ** 2))) if taken.any() else float("inf")
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale[free], scale[free])
+    # an outline that fits worse than its noise knows less than it says
+    worse = max(1.0, rms / (1.5 * noise_px)) if np.isfinite(rms) else 1.0
+    covariance = worse**2 * np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale[free], scale[free])
     names = tuple(name for name, kept in zip(_NAMES, free) if kept)
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(names, np.diag(covariance))}
     outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)

@@ -23,6 +23,7 @@ VIEWS = look.VIEWS
 USUAL_WALL_MM = (1.0, 0.2)  # copper tube of 1/2 to 1 inch: 0.7 to 1.3 mm over types M to K (ASTM B88); half range 0.3
 OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-0.05 mm in these sizes (ASTM B88)
 ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
+ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
 EDGE_ON_RELATIVE = 0.015  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
@@ -377,9 +378,10 @@ def _in_millimetres(
     check = _tube_check(calibration, fit, tube, relative)
     if check is not None and not check.agrees:
         flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
-        # the marker is believed: the size told is left out and the picture's own is taken
-        prior = replace(prior, outside_radius=None)
-        fit, whole = _best_fit(camera, target, prior, outline, noise)
+        if abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
+            # the marker is believed: the size told is left out and the picture's own is taken
+            prior = replace(prior, outside_radius=None)
+            fit, whole = _best_fit(camera, target, prior, outline, noise)
     if fit.rms_px > 2.5 * found.step:
         flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
     piece = _named_frame(fit.piece, camera)
