@@ -1,4 +1,4 @@
-"""How likely each pixel of the metal is a pit's mouth: the learned evidence, run by OpenCV on tiles of one fixed size.
+"""How likely each pixel of the metal is a pit's mouth: the learned evidence, run by OpenCV on tiles.
 
 The weights are ``models/pit-likelihood.onnx``; what they are and how they were calibrated stands beside them in
 ``models/pit-likelihood.toml``, so that better weights replace them without a change of code. Training:
@@ -10,14 +10,15 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Any
 
 import cv2
 import numpy as np
 
-TILE = 512  # pixels; the network runs on tiles of this one size (OpenCV 5.0 fails when the size changes between calls)
+SIDES = tuple(range(256, 1025, 32))  # sides that a tile may have, pixels; the network halves four times
+LARGEST_TILE = 640 * 1024  # pixels: 24 float maps of a tile stay near 60 MB
 OVERLAP = 64  # pixels that neighbouring tiles share; half of it is context only
 MODEL = "pit-likelihood"
 
@@ -74,40 +75,59 @@ def resample(image: np.ndarray, raster: Raster, *, nearest: bool = False) -> np.
     )
 
 
-def tiles(metal: np.ndarray) -> list[tuple[int, int]]:
-    """Top left corners (x, y) of the fewest tiles that cover the metal, in strips along rows or along columns.
+@dataclass(frozen=True, kw_only=True)
+class Tiling:
+    """Tiles of one shape (rows, columns) by their top left corners (x, y), which may lie outside the picture."""
 
-    ``metal`` is bool (rows, columns). Each metal pixel lies in the inner part of a tile, or at the metal's own edge.
+    shape: tuple[int, int]
+    corners: tuple[tuple[int, int], ...]
+
+
+def tiling(metal: np.ndarray) -> Tiling:
+    """The cheapest tiles of one shape that cover the metal, in strips along rows or along columns.
+
+    ``metal`` is bool (rows, columns). Cheapest: the fewest pixels to run, context included. Neighbouring tiles share at least
+    OVERLAP pixels, so each metal pixel lies in the inner part of a tile, or at the metal's own edge.
     """
-
-    def in_strips(mask: np.ndarray) -> list[tuple[int, int]]:
-        """Strips one tile high; each covers its own metal by the fewest tiles side by side."""
+    if not metal.any():
+        return Tiling(shape=(SIDES[0], SIDES[0]), corners=())
+    best: tuple[int, bool, int, int, list[tuple[int, int]]] | None = None
+    for turned in (False, True):
+        mask = metal.T if turned else metal
         rows = np.flatnonzero(mask.any(axis=1))
-        corners: list[tuple[int, int]] = []
-        if rows.size == 0:
-            return corners
-        for top in _starts(int(rows[0]), int(rows[-1]) + 1):
-            columns = np.flatnonzero(mask[max(top, 0) : top + TILE].any(axis=0))
-            if columns.size == 0:
-                continue
-            # Metal may leave a gap within a strip (two arms of a bent piece); tiles over the gap are not run.
-            breaks = np.flatnonzero(np.diff(columns) > TILE)
-            for first, last in zip(np.r_[0, breaks + 1], np.r_[breaks, columns.size - 1], strict=True):
-                corners += [(left, top) for left in _starts(int(columns[first]), int(columns[last]) + 1)]
-        return corners
+        low, high = int(rows[0]), int(rows[-1]) + 1
+        filled = np.zeros((mask.shape[0] + 1, mask.shape[1]), np.int32)
+        np.cumsum(mask, axis=0, out=filled[1:])
+        for height in SIDES:
+            strips = []
+            for top in _starts(low, high, height):
+                columns = np.flatnonzero(filled[min(top + height, mask.shape[0])] > filled[max(top, 0)])
+                # Metal may leave a gap within a strip (two arms of a bent piece); tiles over the gap are not run.
+                breaks = np.flatnonzero(np.diff(columns) > SIDES[0])
+                if columns.size:
+                    ends = zip(columns[np.r_[0, breaks + 1]], columns[np.r_[breaks, columns.size - 1]] + 1, strict=True)
+                    strips += [(top, int(first), int(last)) for first, last in ends]
+            for width in SIDES:
+                if height * width > LARGEST_TILE:
+                    continue
+                corners = [(left, top) for top, first, last in strips for left in _starts(first, last, width)]
+                cost = len(corners) * height * width
+                if best is None or cost < best[0]:
+                    best = (cost, turned, height, width, corners)
+    assert best is not None
+    _, turned, height, width, corners = best
+    if turned:
+        return Tiling(shape=(width, height), corners=tuple((top, left) for left, top in corners))
+    return Tiling(shape=(height, width), corners=tuple(corners))
 
-    by_rows = in_strips(metal)
-    by_columns = [(x, y) for y, x in in_strips(metal.T)]
-    return by_rows if len(by_rows) <= len(by_columns) else by_columns
 
-
-def _starts(low: int, high: int) -> list[int]:
-    """Starts of the fewest tiles that cover low..high, spread evenly, neighbours sharing at least OVERLAP."""
+def _starts(low: int, high: int, size: int) -> list[int]:
+    """Starts of the fewest tiles of ``size`` that cover low..high, spread evenly, neighbours sharing at least OVERLAP."""
     length = high - low
-    if length <= TILE:
-        return [low - (TILE - length) // 2]
-    count = -(-(length - OVERLAP) // (TILE - OVERLAP))
-    return [low + round(k * (length - TILE) / (count - 1)) for k in range(count)]
+    if length <= size:
+        return [low - (size - length) // 2]
+    count = -(-(length - OVERLAP) // (size - OVERLAP))
+    return [low + round(k * (length - size) / (count - 1)) for k in range(count)]
 
 
 @cache
@@ -120,44 +140,62 @@ def model_record(name: str = MODEL) -> Mapping[str, Any] | None:
     return tomllib.loads(record.read_text(encoding="utf-8"))
 
 
-@cache
-def _network(name: str) -> cv2.dnn.Net:
+@lru_cache(maxsize=4)
+def _network(name: str, shape: tuple[int, int]) -> cv2.dnn.Net:
+    """The network for tiles of one shape: OpenCV 5.0 may fail where one network meets tiles of several shapes."""
     data = resources.files("analyzer").joinpath("models").joinpath(f"{name}.onnx").read_bytes()
     return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
 
 
-def learned_logit(rgb: np.ndarray, metal: np.ndarray, *, name: str = MODEL) -> np.ndarray:
-    """The network's logit of "pit's mouth" at each pixel of a grid at the weights' resolution.
+def learned_logits(rgb: np.ndarray, metal: np.ndarray, *, name: str = MODEL) -> np.ndarray:
+    """The network's logits at each pixel of a grid at the weights' resolution.
 
-    ``rgb`` is uint8 (rows, columns, 3), ``metal`` bool (rows, columns). Returns float32 (rows, columns); pixels that no tile
-    covers hold -30. Neighbouring tiles are blended over their overlap, with weights that fall to the tile's edge.
+    ``rgb`` is uint8 (rows, columns, 3), ``metal`` bool (rows, columns). Returns float32 (channels, rows, columns), the first
+    of "pit's mouth", the next (where the weights have them) of "mound" and "core of a pit"; pixels that no tile covers hold
+    -30. Neighbouring tiles are blended over their overlap, with weights that fall to the tile's edge. Where the record asks for
+    it, each tile is run mirrored too and the mean is taken.
     """
     rows, columns = metal.shape
-    corners = tiles(metal)
-    logit = np.full((rows, columns), -30.0, np.float32)
-    if not corners:
-        return logit
-    network = _network(name)
-    ramp = np.minimum(np.arange(TILE) + 0.5, TILE - np.arange(TILE) - 0.5) - OVERLAP / 4
-    ramp = np.clip(ramp / (OVERLAP / 4), 1e-3, 1).astype(np.float32)
-    window = np.minimum(ramp[:, None], ramp[None, :])
-    total = np.zeros((rows, columns), np.float32)
+    plan = tiling(metal)
+    height, width = plan.shape
+    record = model_record(name) or {}
+    channels = len(record.get("channels", ("mouth",)))
+    logits = np.full((channels, rows, columns), -30.0, np.float32)
+    if not plan.corners:
+        return logits
+    window = np.minimum(_ramp(height)[:, None], _ramp(width)[None, :])
+    total = np.zeros((channels, rows, columns), np.float32)
     weight = np.zeros((rows, columns), np.float32)
-    for left, top in corners:
-        x0, y0, x1, y1 = max(left, 0), max(top, 0), min(left + TILE, columns), min(top + TILE, rows)
+    for left, top in plan.corners:
+        x0, y0, x1, y1 = max(left, 0), max(top, 0), min(left + width, columns), min(top + height, rows)
         tile = cv2.copyMakeBorder(
             rgb[y0:y1, x0:x1],
             y0 - top,
-            top + TILE - y1,
+            top + height - y1,
             x0 - left,
-            left + TILE - x1,
+            left + width - x1,
             cv2.BORDER_REPLICATE,
         )
-        network.setInput(cv2.dnn.blobFromImage(tile, 1 / 255.0))
-        answer = network.forward().reshape(TILE, TILE)[y0 - top : y1 - top, x0 - left : x1 - left]
-        share = window[y0 - top : y1 - top, x0 - left : x1 - left]
-        total[y0:y1, x0:x1] += share * answer
-        weight[y0:y1, x0:x1] += share
+        answer = _run(name, tile, channels)
+        if record.get("mirrored", False):
+            answer = (answer + _run(name, np.ascontiguousarray(tile[:, ::-1]), channels)[:, :, ::-1]) / 2
+        part = np.s_[y0 - top : y1 - top, x0 - left : x1 - left]
+        total[:, y0:y1, x0:x1] += window[part] * answer[:, *part]
+        weight[y0:y1, x0:x1] += window[part]
     covered = weight > 0
-    logit[covered] = total[covered] / weight[covered]
-    return logit
+    logits[:, covered] = total[:, covered] / weight[covered]
+    return logits
+
+
+def _ramp(length: int) -> np.ndarray:
+    """Weights along a tile: 1 inside, falling over the outer half of the overlap, never quite 0."""
+    to_edge = np.minimum(np.arange(length) + 0.5, length - np.arange(length) - 0.5)
+    return np.clip((to_edge - OVERLAP / 4) / (OVERLAP / 4), 1e-3, 1).astype(np.float32)
+
+
+def _run(name: str, tile: np.ndarray, channels: int) -> np.ndarray:
+    """The network's answer (channels, rows, columns) on one tile."""
+    height, width = tile.shape[:2]
+    network = _network(name, (height, width))
+    network.setInput(cv2.dnn.blobFromImage(tile, 1 / 255.0))
+    return network.forward().reshape(-1, height, width)[:channels]

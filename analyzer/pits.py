@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -15,6 +15,7 @@ from skimage.morphology import local_maxima, reconstruction
 from skimage.segmentation import expand_labels, watershed
 
 from analyzer import closeup, likelihood
+from analyzer.bands import COLOUR_CLASSES, cielab, classify
 from analyzer.flags import Flag, raise_flag
 from analyzer.likelihood import Raster
 from analyzer.measured import COVERAGE_95, Measure
@@ -31,6 +32,7 @@ DOWN_FROM_SUMMIT = 2.5  # a faint candidate reaches down by this from its summit
 SADDLE_LOGIT = 1.5  # two summits parted by a saddle this much lower than the lesser one are two pits
 LEVELS = (-1.0, 0.0, 1.0, 2.0)  # levels at which openings are measured
 FAINT_MOUTH = 1.5  # the mouth of a candidate that hardly reaches the middle level: this far below its summit
+SMALLEST_MOUND_MM = 0.5  # equivalent diameter
 RING_MM = (0.10, 0.40)  # the metal round a mouth that it is compared with
 
 
@@ -90,7 +92,9 @@ class Candidates:
 
     raster: Raster
     labels: np.ndarray  # int32 (rows, columns)
-    logit: np.ndarray  # float32 (rows, columns)
+    logit: np.ndarray  # float32 (rows, columns), of a pit's mouth
+    mounds: np.ndarray  # int32 (rows, columns): mounds 1..m, where the weights know mounds
+    area: np.ndarray  # float32 (rows, columns): metal area of a raster pixel
     values: Mapping[str, np.ndarray]
 
     def __len__(self) -> int:
@@ -105,7 +109,7 @@ def find_pits(photo: Photo, calibration: Calibration, surface: Surface) -> PitCa
     """
     record = likelihood.model_record()
     if surface.unit == "mm" and surface.mm_per_px is not None and record is not None:
-        return _by_learning(photo, surface, record)
+        return _by_learning(photo, calibration, surface, record)
     return _by_contrast(photo, surface)
 
 
@@ -120,8 +124,8 @@ def candidates(rgb: np.ndarray, surface: Surface, resolution_mm: float) -> Candi
     ``orientation_deg``, ``contrast`` and the features that ``features`` lists.
     """
     raster, picture, metal, columns = _on_raster(rgb, surface, resolution_mm)
-    logit = likelihood.learned_logit(picture, metal)
-    return measure(picture, metal, logit, columns, raster, surface)
+    logits = likelihood.learned_logits(picture, metal)
+    return measure(picture, metal, logits, columns, raster, surface)
 
 
 def _on_raster(
@@ -187,13 +191,17 @@ def _slope(logit: np.ndarray) -> np.ndarray:
 def measure(
     picture: np.ndarray,
     metal: np.ndarray,
-    logit: np.ndarray,
+    logits: np.ndarray,
     columns: Mapping[str, np.ndarray],
     raster: Raster,
     surface: Surface,
 ) -> Candidates:
-    """Part the likelihood into candidates and measure each of them on the metal."""
+    """Part the likelihood into candidates and measure each of them on the metal.
+
+    ``logits`` is (channels, rows, columns): of a pit's mouth; where the weights give them also of a mound and of a pit's core.
+    """
     assert surface.mm_per_px is not None
+    logit = logits[0]
     parts = split(logit, metal)
     n = int(parts.max())
     step = surface.mm_per_px.value / raster.zoom  # mm a raster pixel
@@ -238,9 +246,17 @@ def measure(
     values["width"] = 4 * np.sqrt(np.maximum(mean - half, 1e-9))
     values["orientation_deg"] = np.degrees(np.arctan2(2 * sab, saa - sbb)) / 2
     values["summit"] = summit if n else np.zeros(0)
+    if len(logits) > 2:
+        values["mound"] = summed(share * np.clip(logits[1][at], -8, 8)) / mass_px
+        values["core"] = np.full(n, -30.0)
+        np.maximum.at(values["core"], of, logits[2][at])
     _appearance(values, picture, metal, logit, parts, of, at, share, step)
     values["step_mm"] = np.full(n, surface.mm_per_px.value)
-    return Candidates(raster=raster, labels=parts, logit=logit, values=values)
+    mounds = np.zeros(parts.shape, np.int32)
+    if len(logits) > 1:
+        smooth = cv2.GaussianBlur(logits[1], (0, 0), 1.0)
+        _, mounds = cv2.connectedComponents(((smooth > 0) & metal).astype(np.uint8), ltype=cv2.CV_32S)
+    return Candidates(raster=raster, labels=parts, logit=logit, mounds=mounds, area=columns["area"], values=values)
 
 
 def _appearance(
@@ -362,7 +378,7 @@ def opening(found: Candidates, record: Mapping[str, Any]) -> tuple[np.ndarray, n
     return np.maximum(found.values["area"], 0.01) * factor, spread
 
 
-def _by_learning(photo: Photo, surface: Surface, record: Mapping[str, Any]) -> PitCatalogue:
+def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, record: Mapping[str, Any]) -> PitCatalogue:
     assert surface.mm_per_px is not None
     step = surface.mm_per_px.value
     smallest = max(SMALLEST_MM, FEWEST_PX * step)
@@ -413,7 +429,7 @@ def _by_learning(photo: Photo, surface: Surface, record: Mapping[str, Any]) -> P
         flags.append(raise_flag("pits_unsure", f"{int((sure[kept] < 0.6).sum())} of {len(kept)}"))
     return PitCatalogue(
         pits=tuple(pits),
-        mounds=_mounds(found, surface, shares),
+        mounds=_mounds(found, photo, calibration, surface, shares),
         labels=labels,
         count=_count(counted, sure, record),
         smallest_counted_mm=smallest,
@@ -478,8 +494,47 @@ def _draw(labels: np.ndarray, found: Candidates, kept: np.ndarray, area: np.ndar
         part[inside & (part == 0)] = number
 
 
-def _mounds(found: Candidates, surface: Surface, shares: Mapping[str, float]) -> tuple[Mound, ...]:
-    return ()
+def _mounds(
+    found: Candidates, photo: Photo, calibration: Calibration, surface: Surface, shares: Mapping[str, float]
+) -> tuple[Mound, ...]:
+    """Mounds of corrosion product, largest first, with the colour of their top under the card's white."""
+    mounds: list[Mound] = []
+    left, top = surface.origin_px
+    for k, box in enumerate(ndi.find_objects(found.mounds), start=1):
+        rows, cols = np.nonzero(found.mounds[box] == k)
+        rows, cols = rows + box[0].start, cols + box[1].start
+        area = float(found.area[rows, cols].sum())
+        if area < math.pi / 4 * SMALLEST_MOUND_MM**2:
+            continue
+        x, y = found.raster.to_photo(float(cols.mean()), float(rows.mean()))
+        px, py = (np.rint(v).astype(int) for v in found.raster.to_photo(cols, rows))
+        px, py = np.clip(px, 0, photo.rgb.shape[1] - 1), np.clip(py, 0, photo.rgb.shape[0] - 1)
+        lab = cv2.cvtColor(photo.rgb[py, px][None].astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+        linear = cv2.cvtColor(lab, cv2.COLOR_LAB2LRGB)[0]  # linear light, where the card's white applies
+        if calibration.white_gain is not None:
+            linear = linear * np.asarray(calibration.white_gain, np.float32)
+        colour = int(classify(cielab(np.median(linear, axis=0)[None]))[0])
+        row = min(max(round(y) - top, 0), surface.metal.shape[0] - 1)
+        column = min(max(round(x) - left, 0), surface.metal.shape[1] - 1)
+        on = bool(surface.metal[row, column])
+        edge = 0.10  # of the area: the edge of a mound runs out into the stain round it
+        mounds.append(
+            Mound(
+                id=0,
+                x_px=float(x),
+                y_px=float(y),
+                area_px=float(rows.size) / found.raster.zoom**2,
+                colour_class=COLOUR_CLASSES[colour],
+                axial_mm=float(surface.axial[row, column]) if on else None,
+                around_mm=float(surface.around[row, column]) if on else None,
+                area_mm2=Measure(
+                    value=area,
+                    budget={**{name: 2 * share * area for name, share in shares.items()}, "outline of the mound": edge * area},
+                ),
+            )
+        )
+    mounds.sort(key=lambda mound: -mound.area_px)
+    return tuple(replace(mound, id=number) for number, mound in enumerate(mounds, start=1))
 
 
 # --------------------------------------------------------------------------------------------------------------- contrast
