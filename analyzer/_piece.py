@@ -17,8 +17,9 @@ import numpy as np
 
 HALF_SHELL_SPAN_RAD = np.radians(174.0)  # two saw cuts of 1 mm or so leave a little less than half; common practice, no source
 LOSS_OUTSIDE_MM = (0.04, 0.1)  # by which corrosion narrows an outside, mm: (mean, standard uncertainty); common practice, no source
+LOSS_IN_BORE_MM = 0.15  # standard uncertainty of the bore's radius from attack and from oval tube; common practice, no source
 # Width of a tube slit and opened flat, by its mean circumference: (mean, standard uncertainty); the saw takes 1-2 mm.
-OPENED_WIDTH = (0.972, 0.013)
+OPENED_WIDTH = (0.972, 0.017)
 FLATTEST_RADIUS_MM = 2000.0
 
 
@@ -348,22 +349,22 @@ def fit_piece(
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(names, np.diag(covariance))}
     outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)
     return Fit(piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, outside_radius=float(outer),
-        cost=cost, outside_diameter=_diameter_seen(prior, p[4], sd["size"], mean[4], spread[4]),
+        cost=cost, outside_diameter=_diameter_seen(prior, p[4], sd["size"] / worse, mean[4], spread[4], worse),
     )
 
 
 def _diameter_seen(
-    prior: Prior, size: float, size_sd: float, expected: float, expected_sd: float
+    prior: Prior, size: float, size_sd: float, expected: float, expected_sd: float, worse: float
 ) -> tuple[float, float] | None:
     """The outside diameter that the outline shows, with what was told of it taken out again; None where it shows none."""
     weight = 1 / size_sd**2 - 1 / expected_sd**2
     if weight <= 0.05 / expected_sd**2:
         return None
-    seen, sd = (size / size_sd**2 - expected / expected_sd**2) / weight, weight**-0.5
+    seen, sd = (size / size_sd**2 - expected / expected_sd**2) / weight, worse * weight**-0.5
     if prior.view == "outside":
         return 2 * (seen + LOSS_OUTSIDE_MM[0]), 2 * float(np.hypot(sd, LOSS_OUTSIDE_MM[1]))
     if prior.view == "inside":
-        return 2 * (seen + prior.wall), 2 * float(np.hypot(sd, prior.wall_sd))
+        return 2 * (seen + prior.wall), 2 * float(np.hypot(np.hypot(sd, prior.wall_sd), LOSS_IN_BORE_MM))
     width = seen / OPENED_WIDTH[0]  # the mean of the tube's bore and outside, unrolled
     return width / np.pi + prior.wall, float(np.hypot(np.hypot(sd / np.pi, prior.wall_sd), width / np.pi * OPENED_WIDTH[1]))
 

@@ -375,13 +375,17 @@ def _in_millimetres(
     height_sd = math.hypot(height_sd, prior.lift[1])
     noise = FIT_NOISE_STEPS * found.step
     fit, whole = _best_fit(camera, target, prior, outline, noise)
-    check = _tube_check(calibration, fit, tube, relative)
+    freed = None
+    if radius is not None and calibration.rotation is not None and fit.rms_px > 2 * noise:
+        # a size told wrongly leaves an outline that does not fit: look what the picture alone says
+        freed, _ = _best_fit(camera, target, replace(prior, outside_radius=None), outline, noise)
+        if freed.rms_px > 0.6 * fit.rms_px:
+            freed = None
+    check = _tube_check(calibration, freed or fit, tube, relative)
     if check is not None and not check.agrees:
         flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
-        if abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
-            # the marker is believed: the size told is left out and the picture's own is taken
-            prior = replace(prior, outside_radius=None)
-            fit, whole = _best_fit(camera, target, prior, outline, noise)
+        if freed is not None and abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
+            fit = freed  # the marker is believed, the size told is left out
     if fit.rms_px > 2.5 * found.step:
         flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
     piece = _named_frame(fit.piece, camera)
