@@ -345,9 +345,9 @@ def mil_hdbk_test(record: LeakRecord) -> TrendTest | None:
 
 def _trend(name: str, statistic: float, p_value: float, *, worsening: bool) -> TrendTest:
     if p_value > 0.05:
-        says = "no trend shown at 95 %: the leaks may come at a steady rate"
+        says = "no trend is shown at 95 %, so the leaks may come at a steady rate"
     else:
-        says = f"the leaks come {'faster' if worsening else 'more rarely'} with time (95 %)"
+        says = f"the leaks come {'faster' if worsening else 'more rarely'} with time, at 95 %"
     return TrendTest(name=name, statistic=statistic, p_value=p_value, says=says)
 
 
@@ -555,9 +555,9 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
     fits = None if distance is None else distance < CRAMER_VON_MISES_5_PERCENT
     ahead = forecast(law, years_ahead)
     low, high = law.beta_interval()
-    trend = "; ".join(f"{t.name}: {t.says}" for t in tests)
+    trend = _trend_words(tests)
     says = (
-        f"{_leaks(n)} in {record.years:.1f} years. {trend}. In the next {years_ahead} years {_short(ahead.expected[-1])} leaks are expected if all goes on as it did "
+        f"{_leaks(n)} in {record.years:.1f} years. {trend} In the next {years_ahead} years {_short(ahead.expected[-1])} leaks are expected if all goes on as it did "
         f"({_short(ahead.low[-1])} to {_short(ahead.high[-1])} at 95 %)."
     )
     if ahead.high[-1] > _book().useless_ratio * ahead.low[-1]:
@@ -578,6 +578,16 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         says=says + notes,
         enough="",
     )
+
+
+def _trend_words(tests: tuple[TrendTest, ...]) -> str:
+    """One sentence where the tests agree, else each by its name."""
+    names = " and ".join(t.name for t in tests)
+    said = {t.says for t in tests}
+    if len(said) == 1:
+        words = said.pop()
+        return f"{words[0].upper()}{words[1:]} (test: {names})."
+    return "The tests differ: " + "; ".join(f"{t.name}: {t.says}" for t in tests) + "."
 
 
 def _short(number: float) -> str:

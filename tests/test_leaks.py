@@ -74,9 +74,14 @@ def test_grouped_example_in_full():
 
 
 def test_worsening_example_is_called_worsening():
-    assert leaks.laplace_test(worsening()).says == "the leaks come faster with time (95 %)"
+    assert leaks.laplace_test(worsening()).says == "the leaks come faster with time, at 95 %"
     assert "rarely" in leaks.laplace_test(crow()).says
     assert "steady" in leaks.laplace_test(nist()).says
+
+
+def test_the_trend_is_one_sentence_where_the_tests_agree():
+    assert "The leaks come faster with time, at 95 % (test: Laplace and MIL-HDBK-189)." in leaks.read_history(MANY).says
+    assert "The tests differ" in leaks.read_history(nist()).says  # Laplace p 0.18, MIL-HDBK-189 p 0.02
 
 
 def test_mil_hdbk_test_by_its_definition():
