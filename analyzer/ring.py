@@ -71,6 +71,14 @@ def _linear(rgb: np.ndarray) -> np.ndarray:
     return table[rgb]
 
 
+def _lightness_and_colour(light: np.ndarray) -> np.ndarray:
+    """Linear light to lightness and two shares of colour, (.., 3): saw marks change the first, another material the other two."""
+    total = light.sum(-1) + 0.05
+    return np.stack(
+        [np.sqrt(light.mean(-1)), (light[..., 0] - light[..., 1]) / total, (light[..., 2] - light[..., 1]) / total], axis=-1
+    )
+
+
 def _candidates(
     rgb: np.ndarray, smallest_px: float, largest_px: float, keep_out: tuple[np.ndarray, ...], count: int = 6
 ) -> list[tuple[float, float, float, float]]:
@@ -181,10 +189,12 @@ def _fit_outline(
             parameters = result.x
         return -float(result.fun), parameters
 
-    fields = [_edge_strength(strip, 4.0), _edge_strength(strip, 2.0)]
-    coarse = _edge_strength(strip, 6.0)
-    found: list[tuple[float, np.ndarray]] = []
-    for start in np.arange(-span, span + 1.0, 4.0):
+    window = float(np.clip(0.025 * radius, 2.0, 4.0))
+    fields = [_edge_strength(strip, window), _edge_strength(strip, max(1.5, 0.5 * window))]
+    coarse = _edge_strength(strip, 1.5 * window)
+    starts: list[tuple[float, np.ndarray]] = []
+    step = max(2.0, radius / 50.0)
+    for start in np.arange(-span, span + step, step):
         # a quick look along the centre's shift first: the best of a small grid
         grid = []
         for shift_x in (-0.04, 0.0, 0.04):
@@ -192,13 +202,24 @@ def _fit_outline(
                 p = np.array([radius + start, shift_x * radius, shift_y * radius, 0.0, 0.0])
                 place = (basis @ p - radius - offsets[0]) / STEP_PX
                 grid.append((float(ndimage.map_coordinates(coarse, [place, columns], order=1).mean()), p))
-        grid.sort(key=lambda item: -item[0])
-        found.append(grid[0])
-    found.sort(key=lambda item: -item[0])
+        starts.append(max(grid, key=lambda item: item[0]))
+    top = max(value for value, _ in starts)
+    climbed = [climb(p, fields) for value, p in starts if value > 0.6 * top]
+    # the ring's two edges are nearly parallel: look beside the strongest for the other one
+    _, strongest = max(climbed, key=lambda item: item[0])
+    beside = np.arange(-span, span + 0.5, 0.5)
+    along = []
+    for shift in beside:
+        place = (basis @ strongest + shift - radius - offsets[0]) / STEP_PX
+        along.append(float(ndimage.map_coordinates(fields[-1], [place, columns], order=1).mean()))
+    for k in np.flatnonzero(np.array(along) >= ndimage.maximum_filter1d(np.array(along), 9)):
+        if along[k] > 0.4 * max(along) and abs(beside[k]) > 1.5:
+            climbed.append(climb(strongest + np.array([beside[k], 0, 0, 0, 0]), fields[1:]))
     ovals: list[tuple[float, np.ndarray]] = []
-    for _, start in found[:8]:
-        support, p = climb(start, fields)
-        if all(np.abs(basis @ (p - other)).mean() > 1.5 for _, other in ovals):
+    for support, p in sorted(climbed, key=lambda item: -item[0]):
+        # a weaker oval close to a stronger one, or across it, is the same edge met askew
+        apart = [basis @ (p - other) for _, other in ovals]
+        if all(np.abs(gap).mean() > max(2.0, 0.02 * radius) and min((gap > 0).mean(), (gap < 0).mean()) < 0.1 for gap in apart):
             ovals.append((support, p))
     ovals.sort(key=lambda item: item[1][0])
     result = []
@@ -645,7 +666,7 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
         if support < 0.6 * top:
             continue
         left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
-        ovals = _fit_outline(np.sqrt(_linear(window)), (x - left, y - upper), radius, 0.16)
+        ovals = _fit_outline(_lightness_and_colour(_linear(window)), (x - left, y - upper), radius, 0.16)
         if not ovals:
             continue
         strongest = max(oval[0] for oval in ovals)
