@@ -35,7 +35,9 @@ EVEN_COLOUR_SHARE = 0.6  # one colour class over this share of the metal
 LEAD_NEEDED = 1.0  # the best pattern must lead the next by this much in log-likelihood (less its parameters), else none is named
 BUMP_BY_CHANCE = 6.0  # gain in log-likelihood that a bell-shaped gathering reaches in one of a hundred even scatters (5 to 100 pits)
 END_BY_CHANCE = 3.5  # the same for thinning out from one end; both by simulation, which a test repeats
+SHARE_BY_CHANCE = 2.7  # the same for more pits inside the marks than their area: half the one-sided 99 % point of chi-squared
 BACKGROUND = 0.1  # share of pits that a pattern lets fall anywhere
+DRAWN_GAIN = 1.35  # half the squared normal deviate at LEVEL: pits count as drawn out along the pipe from here
 UNSUPPORTED_COST = 3.0  # gathered with no contact mark there, or thinning out with no drawn-out pits, must be e^3, 20 times, likelier
 
 
@@ -107,7 +109,10 @@ def read_pattern(
     elif examined:
         flags.append(raise_flag("few_pits_for_pattern", str(len(examined))))
     drawn = _direction(quantities, counted)
-    _pattern_class(quantities, places, drawn, density, bands)
+    in_mark = 0.0
+    if examined and quantities["contact_mark_seen"]:
+        in_mark = _gain_mark(*_inside("contact_mark", surface, bands, examined), places.confidence)
+    _pattern_class(quantities, places, drawn, in_mark, density, bands)
     return Pattern(
         pits_per_cm2=density,
         density_rating=nearest_rating("density_pits_per_m2", density.value * 1e4) if rated else None,
@@ -201,6 +206,7 @@ class _Places:
     around: np.ndarray
     u: np.ndarray  # 0..1 along the pipe
     v: np.ndarray  # 0..1 around it
+    confidence: np.ndarray  # 0..1, that it is a pit at all
 
     @staticmethod
     def of(surface: Surface, examined: list[Pit]) -> _Places:
@@ -211,7 +217,8 @@ class _Places:
         around = surface.around[rows, columns].astype(float)
         u = _area_before(surface.axial, surface, axial)
         v = _area_before(surface.around, surface, around)
-        return _Places(axial=axial, around=around, u=u, v=v)
+        confidence = np.array([pit.confidence for pit in examined])
+        return _Places(axial=axial, around=around, u=u, v=v, confidence=confidence)
 
 
 def _area_before(coordinate: np.ndarray, surface: Surface, at: np.ndarray) -> np.ndarray:
@@ -316,17 +323,17 @@ def _band_quantities(
         if kind not in kinds:
             continue
         inside, share = _inside(kind, surface, bands, examined)
-        quantities[name] = inside / len(examined)
+        quantities[name] = float(inside.mean())
         if kind == "contact_mark" and share > 0:
-            quantities["contact_mark_pit_enrichment"] = inside / len(examined) / share
+            quantities["contact_mark_pit_enrichment"] = float(inside.mean()) / share
 
 
-def _inside(kind: str, surface: Surface, bands: Bands, examined: list[Pit]) -> tuple[int, float]:
-    """How many of the pits lie in bands of that kind, and which share of the examined area does."""
+def _inside(kind: str, surface: Surface, bands: Bands, examined: list[Pit]) -> tuple[np.ndarray, float]:
+    """Which of the pits lie in bands of that kind, and which share of the examined area does."""
     left, top = surface.origin_px
     height, width = surface.metal.shape
     here = bands.labels[top : top + height, left : left + width] == KINDS.index(kind) + 1
-    inside = sum(_in_mask(pit, surface, here) for pit in examined)
+    inside = np.array([_in_mask(pit, surface, here) for pit in examined], bool)
     area = surface.area_per_px[surface.examined]
     return inside, float(surface.area_per_px[surface.examined & here].sum() / area.sum())
 
@@ -348,50 +355,69 @@ def _colour_quantities(quantities: dict[str, float | str | bool], bands: Bands) 
 def _direction(quantities: dict[str, float | str | bool], counted: list[Pit]) -> float:
     """Elongation and agreement of direction; gives the log-likelihood gain of pits drawn out along the pipe.
 
-    Directions are axes (no head), so angles are doubled. The gain is half the squared normal deviate of the V test
-    (Rayleigh test against a known direction), 0 where pits do not lie along the pipe.
+    Directions are axes (no head), so angles are doubled. Each pit weighs by how far it is drawn out, 1 - width / length, and by
+    its confidence: small and doubtful mouths have a direction by chance. The gain is half the squared normal deviate of the
+    weighted V test (Rayleigh test against a known direction, here the pipe's axis), 0 where pits do not lie along the pipe.
     """
-    known = [p for p in counted if p.length_mm is not None and p.width_mm is not None and p.width_mm.value > 0]
+    known = [
+        p for p in counted if p.length_mm is not None and p.width_mm is not None and p.width_mm.value > 0 and p.orientation_deg is not None
+    ]
     if len(known) < LEAST_PITS:
         return 0.0
     elongation = np.array([p.length_mm.value / p.width_mm.value for p in known])
+    weight = np.clip(1 - 1 / elongation, 0, 0.5) * [p.confidence for p in known]
     quantities["elongation_median"] = float(np.median(elongation))
-    drawn_out = [p for p, e in zip(known, elongation, strict=True) if e >= DRAWN_OUT and p.orientation_deg is not None]
-    if len(drawn_out) < LEAST_PITS:
+    if not weight.sum() > 0:
         quantities["pits_flow_directional"] = False
         return 0.0
-    doubled = np.radians([2 * p.orientation_deg for p in drawn_out])
-    quantities["direction_agreement"] = float(abs(np.exp(1j * doubled).mean()))
-    along = float(np.cos(doubled).mean())
-    deviate = along * math.sqrt(2 * len(drawn_out))
-    many = len(drawn_out) >= 0.5 * len(known)
-    quantities["pits_flow_directional"] = bool(many and deviate > stats.norm.ppf(1 - LEVEL))
-    return 0.5 * deviate**2 * (len(drawn_out) / len(known)) if deviate > 0 else 0.0
+    doubled = np.radians([2 * p.orientation_deg for p in known])
+    quantities["direction_agreement"] = float(abs((weight * np.exp(1j * doubled)).sum()) / weight.sum())
+    deviate = float((weight * np.cos(doubled)).sum() / math.sqrt((weight**2).sum() / 2))
+    drawn_out = float(np.median(elongation)) >= DRAWN_OUT
+    quantities["pits_flow_directional"] = bool(drawn_out and deviate > stats.norm.ppf(1 - LEVEL))
+    return 0.5 * deviate**2 if deviate > 0 else 0.0
 
 
-def _gain_end(u: np.ndarray) -> tuple[float, float]:
-    """Log-likelihood gain over even scatter, and rate, of a density that falls off exponentially from one end (rate > 0: from 0)."""
+def _gain_end(u: np.ndarray, confidence: np.ndarray | float = 1.0) -> tuple[float, float]:
+    """Log-likelihood gain over even scatter, and rate, of a density that falls off exponentially from one end (rate > 0: from 0).
+
+    A pit that may be none counts by its confidence; what is no pit falls anywhere.
+    """
+    share = (1 - BACKGROUND) * np.asarray(confidence)
 
     def minus(rate: float) -> float:
         if abs(rate) < 1e-6:
             return 0.0
         density = rate * np.exp(-rate * u) / -np.expm1(-rate)
-        return -float(np.log(BACKGROUND + (1 - BACKGROUND) * density).sum())
+        return -float(np.log(1 - share + share * density).sum())
 
     fits = [optimize.minimize_scalar(minus, bounds=bounds, method="bounded") for bounds in ((-30, 0), (0, 30))]
     best = min(fits, key=lambda fit: fit.fun)
     return max(0.0, -float(best.fun)), float(best.x)
 
 
-def _gain_bump(u: np.ndarray) -> tuple[float, float, float]:
+def _gain_bump(u: np.ndarray, confidence: np.ndarray | float = 1.0) -> tuple[float, float, float]:
     """Log-likelihood gain, centre and width of a bell-shaped gathering over even scatter."""
+    share = (1 - BACKGROUND) * np.asarray(confidence)
     centres, widths = np.meshgrid(np.linspace(0.02, 0.98, 49), np.geomspace(0.03, 0.35, 12), indexing="ij")
     centre, width = centres[..., None], widths[..., None]
     mass = stats.norm.cdf((1 - centre) / width) - stats.norm.cdf(-centre / width)
     density = np.exp(-0.5 * ((u - centre) / width) ** 2) / (width * math.sqrt(2 * math.pi)) / mass
-    gain = np.log(BACKGROUND + (1 - BACKGROUND) * density).sum(-1)
+    gain = np.log(1 - share + share * density).sum(-1)
     best = np.unravel_index(gain.argmax(), gain.shape)
     return max(0.0, float(gain[best])), float(centres[best]), float(widths[best])
+
+
+def _gain_mark(inside: np.ndarray, area_share: float, confidence: np.ndarray) -> float:
+    """Log-likelihood gain of pits that are denser inside the contact marks than beside them; 0 where they are not."""
+    if not 0 < area_share < 1:
+        return 0.0
+    share = confidence.sum() and float((confidence * inside).sum() / confidence.sum())
+    if share <= area_share:
+        return 0.0
+    share = min(share, 1 - BACKGROUND / 2)
+    density = np.where(inside, share / area_share, (1 - share) / (1 - area_share))
+    return max(0.0, float(np.log(1 - confidence + confidence * density).sum()))
 
 
 def _mark_at(centre: float, places: _Places, bands: Bands) -> bool:
@@ -409,7 +435,12 @@ def _mark_at(centre: float, places: _Places, bands: Bands) -> bool:
 
 
 def _pattern_class(
-    quantities: dict[str, float | str | bool], places: _Places, drawn: float, density: Measure | None, bands: Bands
+    quantities: dict[str, float | str | bool],
+    places: _Places,
+    drawn: float,
+    in_mark: float,
+    density: Measure | None,
+    bands: Bands,
 ) -> None:
     """What the arrangement alone looks like, by likelihood against even scatter.
 
@@ -422,7 +453,8 @@ def _pattern_class(
     - scattered_pitting: none of these gains.
     """
     number = len(places.u)
-    sparse = number == 0 or (density is not None and density.value < NO_PITS_OF_NOTE_PER_CM2 and number < 3)
+    sure = int((places.confidence >= 0.5).sum())
+    sparse = number == 0 or (sure < 3 and number < 2 * LEAST_PITS and (density is None or sure / max(number, 1) * density.value < NO_PITS_OF_NOTE_PER_CM2))
     largest = max(bands.colour_shares.values(), default=0.0)
     banded = any(band.kind in ("contact_mark", "water_line") for band in bands.bands)
     quantities["surface_even"] = bool(sparse and not banded and largest >= EVEN_COLOUR_SHARE)
@@ -432,17 +464,17 @@ def _pattern_class(
         return
     if number < LEAST_PITS:
         return
-    end, rate = _gain_end(places.u)
-    along, centre, _ = _gain_bump(places.u)
-    around, _, _ = _gain_bump(places.v)
+    end, rate = _gain_end(places.u, places.confidence)
+    along, centre, _ = _gain_bump(places.u, places.confidence)
+    around, _, _ = _gain_bump(places.v, places.confidence)
     marked = _mark_at(centre, places, bands)
     gains = {
         "scattered_pitting": 0.0,
-        "erosion_at_fitting": end + drawn - END_BY_CHANCE - (0.0 if drawn > 0 else UNSUPPORTED_COST),
-        "localised_contact": along
-        - BUMP_BY_CHANCE
-        + max(0.0, around - BUMP_BY_CHANCE)
-        - (0.0 if marked else UNSUPPORTED_COST),
+        "erosion_at_fitting": end + drawn - END_BY_CHANCE - (0.0 if drawn >= DRAWN_GAIN else UNSUPPORTED_COST),
+        "localised_contact": max(
+            along - BUMP_BY_CHANCE + max(0.0, around - BUMP_BY_CHANCE) - (0.0 if marked else UNSUPPORTED_COST),
+            in_mark - SHARE_BY_CHANCE,
+        ),
         "bottom_line": around - BUMP_BY_CHANCE,
     }
     order = sorted(gains, key=lambda name: -gains[name])
