@@ -25,54 +25,47 @@ MODEL = "pit-likelihood"
 
 @dataclass(frozen=True, kw_only=True)
 class Raster:
-    """A grid of square pixels over a part of the upright photo, on which pits are looked for.
+    """A grid over a part of the upright photo, on which pits are looked for.
 
-    Pixel (i, j) of the grid (column, row) lies at ``x_px = origin_px[0] + (i + 0.5) / zoom - 0.5`` of the photo, likewise
-    ``y_px``; ``zoom`` is grid pixels per photo pixel.
+    Pixel (i, j) of the grid (column, row) lies at ``x_px = origin_px[0] + (i + 0.5) / zoom[0] - 0.5`` of the photo, likewise
+    ``y_px``; ``zoom`` is grid pixels per photo pixel along x and y, alike but for the rounding to whole pixels.
     """
 
     origin_px: tuple[int, int]
-    zoom: float
+    zoom: tuple[float, float]
     shape: tuple[int, int]  # rows, columns
 
     def to_photo(self, x: np.ndarray | float, y: np.ndarray | float) -> tuple[Any, Any]:
         """Grid coordinates to the upright photo's, pixel centres at integers in both."""
         return (
-            self.origin_px[0] + (x + 0.5) / self.zoom - 0.5,
-            self.origin_px[1] + (y + 0.5) / self.zoom - 0.5,
+            self.origin_px[0] + (x + 0.5) / self.zoom[0] - 0.5,
+            self.origin_px[1] + (y + 0.5) / self.zoom[1] - 0.5,
         )
 
     def from_photo(self, x: np.ndarray | float, y: np.ndarray | float) -> tuple[Any, Any]:
         """The photo's coordinates to the grid's."""
         return (
-            (x - self.origin_px[0] + 0.5) * self.zoom - 0.5,
-            (y - self.origin_px[1] + 0.5) * self.zoom - 0.5,
+            (x - self.origin_px[0] + 0.5) * self.zoom[0] - 0.5,
+            (y - self.origin_px[1] + 0.5) * self.zoom[1] - 0.5,
         )
+
+    @property
+    def photo_pixels(self) -> float:
+        """Photo pixels that one grid pixel covers."""
+        return 1 / (self.zoom[0] * self.zoom[1])
 
 
 def raster_over(origin_px: tuple[int, int], shape: tuple[int, int], zoom: float) -> Raster:
-    """The grid over a window of the photo (its first pixel and its rows and columns)."""
-    return Raster(
-        origin_px=origin_px,
-        zoom=zoom,
-        shape=(max(1, round(shape[0] * zoom)), max(1, round(shape[1] * zoom))),
-    )
+    """The grid over a window of the photo (its first pixel and its rows and columns) that comes nearest to ``zoom``."""
+    rows, columns = max(1, round(shape[0] * zoom)), max(1, round(shape[1] * zoom))
+    return Raster(origin_px=origin_px, zoom=(columns / shape[1], rows / shape[0]), shape=(rows, columns))
 
 
 def resample(image: np.ndarray, raster: Raster, *, nearest: bool = False) -> np.ndarray:
-    """``image`` (h, w) or (h, w, 3) of the raster's window on the raster's grid: area average when it shrinks, cubic when it grows."""
+    """``image`` (h, w) or (h, w, 3) of the raster's window on its grid: area average when it shrinks, cubic when it grows."""
+    method = cv2.INTER_AREA if raster.zoom[0] < 1 else cv2.INTER_CUBIC
     rows, columns = raster.shape
-    if nearest:
-        method = cv2.INTER_NEAREST
-    else:
-        method = cv2.INTER_AREA if raster.zoom < 1 else cv2.INTER_CUBIC
-    # The same map as Raster's, also where rounding made the grid a fraction of a pixel longer or shorter.
-    if raster.zoom < 1 and not nearest:
-        return cv2.resize(image, (columns, rows), interpolation=method)
-    matrix = np.array([[1 / raster.zoom, 0, 0.5 / raster.zoom - 0.5], [0, 1 / raster.zoom, 0.5 / raster.zoom - 0.5]])
-    return cv2.warpAffine(
-        image, matrix, (columns, rows), flags=method | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
-    )
+    return cv2.resize(image, (columns, rows), interpolation=cv2.INTER_NEAREST_EXACT if nearest else method)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -152,7 +152,7 @@ def _on_raster(
     for name in ("axial", "around", "obliquity_deg", "area_per_px"):
         values = np.where(surface.metal, np.nan_to_num(getattr(surface, name)), 0).astype(np.float32)
         columns[name] = np.where(metal, likelihood.resample(laid(values), raster) / safe, 0).astype(np.float32)
-    columns["area"] = columns.pop("area_per_px") / raster.zoom**2
+    columns["area"] = columns.pop("area_per_px") * raster.photo_pixels
     return raster, picture, metal, columns
 
 
@@ -204,7 +204,7 @@ def measure(
     logit = logits[0]
     parts = split(logit, metal)
     n = int(parts.max())
-    step = surface.mm_per_px.value / raster.zoom  # mm a raster pixel
+    step = surface.mm_per_px.value * math.sqrt(raster.photo_pixels)  # mm a raster pixel
     rows, cols = np.nonzero(parts)
     of = parts[rows, cols] - 1
 
@@ -523,7 +523,7 @@ def _mounds(
                 id=0,
                 x_px=float(x),
                 y_px=float(y),
-                area_px=float(rows.size) / found.raster.zoom**2,
+                area_px=float(rows.size) * found.raster.photo_pixels,
                 colour_class=COLOUR_CLASSES[colour],
                 axial_mm=float(surface.axial[row, column]) if on else None,
                 around_mm=float(surface.around[row, column]) if on else None,

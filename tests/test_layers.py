@@ -11,8 +11,8 @@ from tests.conftest import ROOT
 
 # Each room may import those before it. Private rooms (_name) stand with the room they serve.
 ORDER = (
-    "measured flags photo tables scale card ring surface closeup likelihood pits bands relief pattern corrections readings extremes wall "
-    "facts water flow metals derived leaks causes steps examination record display drawing charts report output cli"
+    "measured flags photo tables scale card ring surface closeup likelihood bands pits relief pattern corrections readings extremes wall "
+    "facts water flow metals derived causes leaks steps examination record display drawing charts report output cli"
 ).split()
 SERVES = {"_edges": "scale", "_find_card": "scale", "_find_ruler": "scale", "_find_disc": "scale", "_plane_pose": "scale", "_piece": "surface", "specimen": "surface"}
 FORBIDDEN = {"requests", "urllib", "http", "socket", "ftplib", "smtplib", "httpx", "aiohttp"}
