@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from analyzer.extremes import DeepestToExpect, probability_plot, reduced_variate
-from analyzer.leaks import CostComparison, LeakHistory
+from analyzer.leaks import CostComparison, RepairOrReplace
 from analyzer.measured import MM_PER_INCH
 from analyzer.wall import Wall
 
@@ -83,20 +83,25 @@ def probability_paper(deepest: DeepestToExpect, *, units: str = "metric") -> np.
     return _drawn(draw)
 
 
-def leaks_to_come(history: LeakHistory) -> np.ndarray | None:
-    """Leaks to expect in the years ahead with their 95 % band; None where the record is too thin for a forecast."""
-    forecast = history.forecast
+def leaks_to_come(house: RepairOrReplace) -> np.ndarray | None:
+    """Leaks so far and to expect, with the 95 % band; None where the record is too thin for a forecast."""
+    forecast = house.history.forecast
     if forecast is None:
         return None
+    now, so_far = house.history.record.end, house.observed[-1][1] if house.observed else 0
 
     def draw(axes: Axes) -> None:
-        axes.fill_between(forecast.years, forecast.low, forecast.high, color=SHADE, alpha=0.6, label="95 % of the expected number")
-        axes.plot(forecast.years, forecast.expected, color=MAIN, linewidth=1.8, label="expected")
-        axes.plot(forecast.years, forecast.number_high, ":", color=SECOND, linewidth=1.2, label="95 % of the count itself")
-        axes.plot(forecast.years, forecast.number_low, ":", color=SECOND, linewidth=1.2)
+        if house.observed:
+            ages, numbers = zip(*house.observed, strict=True)
+            axes.step((*ages, now), (*numbers, so_far), where="post", color=INK, linewidth=1.4, label="leaks so far")
+        ahead = np.asarray(forecast.years, float) + now
+        axes.fill_between(ahead, so_far + np.asarray(forecast.low), so_far + np.asarray(forecast.high), color=SHADE, alpha=0.6, label="95 % of the expected number")
+        axes.plot(ahead, so_far + np.asarray(forecast.expected), color=MAIN, linewidth=1.8, label="expected")
+        axes.plot(ahead, so_far + np.asarray(forecast.number_high), ":", color=SECOND, linewidth=1.2, label="95 % of the count itself")
+        axes.plot(ahead, so_far + np.asarray(forecast.number_low), ":", color=SECOND, linewidth=1.2)
         axes.set_ylim(bottom=0)
-        axes.set_xlabel("years from now")
-        axes.set_ylabel("leaks from now on")
+        axes.set_xlabel("age of the pipe, years")
+        axes.set_ylabel("leaks in all")
         axes.legend(loc="upper left", frameon=False, fontsize=8)
 
     return _drawn(draw)

@@ -84,6 +84,7 @@ def _parser() -> argparse.ArgumentParser:
     examine.add_argument("--facts", metavar="FILE", help="facts of the installation (a TOML file; see the README)")
     examine.add_argument("--readings", metavar="FILE", help="depth gauge and caliper readings (a TOML or CSV file; see the README)")
     examine.add_argument("--corrections", metavar="FILE", help="corrections by hand (a TOML file; see the README)")
+    examine.add_argument("--prices", metavar="FILE", help="your own prices, to compare repair with replacement (a TOML file; see the README)")
     examine.add_argument(
         "--light",
         metavar="PHOTO@AZIMUTH,ELEVATION",
@@ -148,6 +149,7 @@ def _examine(options: argparse.Namespace) -> int:
     from analyzer.corrections import read_corrections
     from analyzer.examination import Settings, examine
     from analyzer.facts import read_facts
+    from analyzer.leaks import read_prices
     from analyzer.photo import read_photo
     from analyzer.readings import read_readings
 
@@ -159,6 +161,7 @@ def _examine(options: argparse.Namespace) -> int:
     facts = read_facts(options.facts) if options.facts else None
     readings = read_readings(options.readings) if options.readings else None
     corrections = read_corrections(options.corrections) if options.corrections else ()
+    prices = read_prices(options.prices) if options.prices else None
     photos = [read_photo(options.photo)]
     if options.backlit:
         photos.append(read_photo(options.backlit, role="backlit"))
@@ -166,7 +169,14 @@ def _examine(options: argparse.Namespace) -> int:
         photos.append(read_photo(options.ring, role="ring"))
     lights = _lights(options.light)
     result = examine(
-        photos, facts=facts, settings=settings, readings=readings, corrections=corrections, lights=lights, progress=say
+        photos,
+        facts=facts,
+        settings=settings,
+        readings=readings,
+        corrections=corrections,
+        prices=prices,
+        lights=lights,
+        progress=say,
     )
     folder = Path(options.out) if options.out else Path(Path(options.photo).stem + "-examined")
     say("Writing the results", 0.95)

@@ -17,9 +17,9 @@ import numpy as np
 from analyzer import causes, steps
 from analyzer.bands import Bands, find_bands
 from analyzer.corrections import Corrected, Correction, apply_corrections
-from analyzer.derived import derive
+from analyzer.derived import Installation, derive, installation
 from analyzer.flags import Flag, InputError
-from analyzer.leaks import CostComparison, LeakHistory, Prices, compare_costs, read_history, read_record
+from analyzer.leaks import Prices, RepairOrReplace, repair_or_replace
 from analyzer.pattern import Pattern, read_pattern
 from analyzer.photo import Photo, quality_flags, read_photo
 from analyzer.pits import PitCatalogue, find_pits
@@ -96,8 +96,8 @@ class Examination:
     quantities: Mapping[str, Any]
     judgement: causes.Judgement
     steps: tuple[steps.Step, ...]
-    leaks: LeakHistory | None
-    costs: CostComparison | None
+    installation: Installation  # water, flow, pressure and metals with their words
+    house: RepairOrReplace | None  # None where no leak dates or counts are told
     flags: tuple[Flag, ...]
     program_version: str
 
@@ -241,6 +241,9 @@ def conclude(
         surface, pits = corrected.surface, corrected.pits
         pattern = corrected_pattern = read_pattern(surface, pits, seen.bands)
     told = dict(facts or {})
+    if seen.tube is not None:  # what was said about the photo is a fact of the house too
+        known = {"tube_size": seen.tube.size, "tube_type": seen.tube.type}
+        told = {**{name: value for name, value in known.items() if value}, **told}
     wall = assess_wall(
         tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=seen.relief, readings=readings, facts=told
     )
@@ -248,8 +251,6 @@ def conclude(
     derived, derived_flags = derive(quantities)
     quantities = {**derived, **quantities}
     judgement = causes.judge(quantities)
-    record = read_record(quantities)
-    history = read_history(record) if record is not None else None
     return Examination(
         look=seen,
         facts=told,
@@ -261,8 +262,8 @@ def conclude(
         quantities=quantities,
         judgement=judgement,
         steps=steps.plan(quantities, judgement),
-        leaks=history,
-        costs=compare_costs(history, prices) if history is not None and prices is not None else None,
+        installation=installation(quantities),
+        house=repair_or_replace(quantities, judgement, prices),
         flags=_once((*seen.flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
         program_version=program_version(),
     )

@@ -17,6 +17,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -639,6 +640,25 @@ class Prices:
     @property
     def cost_of_leak(self) -> float:
         return self.repair_per_leak + self.damage_per_leak
+
+
+def read_prices(path: str | Path) -> Prices:
+    """Prices from a TOML file with one ``name = value`` a line. Raises InputError, one sentence."""
+    try:
+        rows = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"The prices file {path} cannot be read ({error.strerror}).") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"The prices file {path} is not valid TOML: {error}.") from None
+    names = [field.name for field in fields(Prices)]
+    for name, value in rows.items():
+        if name not in names:
+            raise InputError(f"The prices file holds {name}, which is not a price; it takes {', '.join(names)}.")
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise InputError(f"In the prices file {name} must be a number.")
+    if "repair_per_leak" not in rows:
+        raise InputError("The prices file needs repair_per_leak: what the repair of one leak costs.")
+    return Prices(**rows)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from analyzer.causes import Reason
-from analyzer.leaks import CostComparison, LeakHistory
+from analyzer.leaks import CostComparison, LeakHistory, RepairOrReplace
 from analyzer.measured import Measure
 from analyzer.pits import Pit
 
@@ -247,6 +247,17 @@ class CostsRecord(_Model):
     options: list[CostOptionRecord]
 
 
+class HouseRecord(_Model):
+    """The house's leak record against the owner's prices: arithmetic, no advice beyond it."""
+
+    recommendation: str
+    enough: str
+    persisting_causes: list[str]
+    evidence: list[str]
+    leaks: LeaksRecord
+    costs: CostsRecord | None
+
+
 class CorrectionRecord(_Model):
     kind: str
     who: str
@@ -291,8 +302,7 @@ class ExaminationRecord(_Model):
     findings: list[FindingRecord]
     checks: list[CheckRecord]
     steps: list[StepRecord]
-    leaks: LeaksRecord | None
-    costs: CostsRecord | None
+    repair_or_replace: HouseRecord | None = Field(description="null where no leak dates or counts were told")
     flags: list[FlagRecord]
     corrections: list[CorrectionRecord]
     corrected: CorrectedRecord | None
@@ -486,8 +496,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
         "steps": [
             {name: getattr(step, name) for name in StepRecord.model_fields} for step in examination.steps
         ],
-        "leaks": _leaks(examination.leaks),
-        "costs": _costs(examination.costs),
+        "repair_or_replace": _house(examination.house),
         "flags": [flag.as_json() for flag in examination.flags],
         "corrections": [correction.as_json() for correction in examination.corrections],
         "corrected": None
@@ -505,9 +514,20 @@ def as_dict(examination: Examination) -> dict[str, Any]:
     }
 
 
-def _leaks(history: LeakHistory | None) -> dict[str, Any] | None:
-    if history is None:
+def _house(house: RepairOrReplace | None) -> dict[str, Any] | None:
+    if house is None:
         return None
+    return {
+        "recommendation": house.recommendation,
+        "enough": house.enough,
+        "persisting_causes": list(house.persisting),
+        "evidence": list(house.evidence),
+        "leaks": _leaks(house.history),
+        "costs": _costs(house.costs),
+    }
+
+
+def _leaks(history: LeakHistory) -> dict[str, Any]:
     forecast = history.forecast
     return {
         "says": history.says,

@@ -21,6 +21,7 @@ from analyzer.measured import Measure
 from analyzer.record import CAUTION
 from analyzer.steps import PHASES, homeowner_page
 from analyzer.wall import Wall
+from analyzer.water import copper_warning
 
 MOST_PITS_LISTED = 40  # the largest; all stand in pits.csv
 MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
@@ -84,6 +85,7 @@ def sections(examination: Examination, *, units: str = "metric") -> tuple[Sectio
             _causes(examination),
             _steps(examination),
             _house(examination),
+            _installation(examination, units),
             _facts(examination),
             _corrections(examination, units),
             _record(examination),
@@ -401,33 +403,62 @@ def _steps(examination: Examination) -> Section:
     return Section(title="What to do", blocks=tuple(blocks), new_page=True)
 
 
+def _installation(examination: Examination, units: str) -> Section | None:
+    """Water, flow, pressure and metals: only what could be computed from the facts."""
+    known = examination.installation
+    blocks: list[Block] = []
+    if known.water:
+        blocks.append(Paragraph(text=copper_warning()))
+        blocks.append(
+            Table(
+                head=("Water figure", "Value", "Says", "Does not say"),
+                rows=tuple(
+                    (index.name, f"{index.value:.2f} {index.unit}".strip(), " ".join((index.class_text, index.says)).strip(), index.does_not_say)
+                    for index in known.water
+                ),
+                widths=(3, 2, 5, 5),
+            )
+        )
+    if known.speed is not None:
+        speed = known.speed
+        low, high = (display.plain(v, "velocity_m_per_s", units) for v in (speed.low_m_per_s, speed.high_m_per_s))
+        limits = "; ".join(f"{limit.practice}: {display.plain(limit.upper_m_per_s, 'velocity_m_per_s', units)}" for limit in speed.limits)
+        verdict = {True: "over the limit that decides", False: "within the limit that decides", None: "not judged"}[speed.over_limit]
+        blocks.append(Paragraph(text=f"Speed of the water: {low if low == high else f'{low} to {high}'}, {verdict}. Limits: {limits or 'none for this pipe'}. {speed.note}"))
+    if known.pressure is not None:
+        blocks.append(Paragraph(text=known.pressure.says))
+    for couple in known.couples:
+        blocks.append(Paragraph(text=f"{couple.says} [{couple.source}]"))
+    return Section(title="Water, flow, pressure and metals", blocks=tuple(blocks)) if blocks else None
+
+
 def _house(examination: Examination) -> Section | None:
     """Repair or replace: only where leaks were told."""
-    history, comparison = examination.leaks, examination.costs
-    if history is None:
+    house = examination.house
+    if house is None:
         return None
-    rate, low, high = history.rate_per_year
+    rate, low, high = house.history.rate_per_year
     blocks: list[Block] = [
-        Paragraph(text=history.says, strong=True),
+        Paragraph(text=house.recommendation, strong=True),
         Paragraph(text=f"Leaks a year, as if steady: {rate:.2f} (95 %: {low:.2f} to {high:.2f})."),
     ]
-    if history.enough:
-        blocks.append(Paragraph(text=history.enough))
-    plot = charts.leaks_to_come(history)
+    if house.enough:
+        blocks.append(Paragraph(text=house.enough))
+    notes = (*house.persisting, *house.evidence)
+    if notes:
+        blocks.append(Bullets(items=notes))
+    plot = charts.leaks_to_come(house)
     if plot is not None:
-        blocks.append(_picture(plot, "Leaks to expect from the house's own record, if it goes on as so far.", history.says))
-    if comparison is not None:
-        blocks.append(Paragraph(text=comparison.says, strong=True))
-        if comparison.enough:
-            blocks.append(Paragraph(text=comparison.enough))
+        blocks.append(_picture(plot, "Leaks so far and to expect, from the house's own record, if it goes on as so far.", house.recommendation))
+    if house.costs is not None:
         blocks.append(
             Table(
                 head=("Way", "Cost at today's value", "95 % interval"),
-                rows=tuple((o.name, f"{o.present_value:,.0f}", f"{o.low:,.0f} to {o.high:,.0f}") for o in comparison.options),
+                rows=tuple((o.name, f"{o.present_value:,.0f}", f"{o.low:,.0f} to {o.high:,.0f}") for o in house.costs.options),
                 widths=(5, 3, 4),
             )
         )
-        blocks.append(_picture(charts.costs(comparison), "What each way has cost by each year, from the owner's own prices.", comparison.says))
+        blocks.append(_picture(charts.costs(house.costs), "What each way has cost by each year, from the owner's own prices.", house.costs.says))
     return Section(title="Repair or replace", blocks=tuple(blocks), new_page=True)
 
 
