@@ -94,6 +94,11 @@ def sections(examination: Examination, *, units: str = "metric") -> tuple[Sectio
     )
 
 
+def section(examination: Examination, title: str, *, units: str = "metric") -> Section:
+    """One section by its title."""
+    return next(part for part in sections(examination, units=units) if part.title == title)
+
+
 def headline_figures(examination: Examination, units: str = "metric") -> tuple[tuple[str, str, str], ...]:
     """(name, value, 95 % interval) of the figures a person looks for first."""
     pits, pattern, surface, wall = (

@@ -14,9 +14,10 @@ import streamlit as st
 from analyzer.corrections import Correction
 from analyzer.examination import Examination, Look, Settings, conclude, look
 from analyzer.flags import CutpipeError
+from analyzer.leaks import Prices
 from analyzer.photo import Photo, read_photo
 from analyzer.readings import Readings
-from analyzer.relief import Light
+from analyzer.relief import FEWEST_LIGHTS, Light
 
 _KEY = "cutpipe_case"
 KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
@@ -42,10 +43,11 @@ class Case:
     settings: Settings = Settings()
     extras: list[ExtraPhoto] = field(default_factory=list)
     facts: dict[str, Any] = field(default_factory=dict)
+    reading_rows: list[dict[str, Any]] = field(default_factory=list)
     readings: Readings | None = None
     corrections: list[Correction] = field(default_factory=list)
     undone: list[Correction] = field(default_factory=list)
-    prices: dict[str, float] = field(default_factory=dict)
+    prices: Prices | None = None
     demo: str = ""
     who: str = ""
 
@@ -101,6 +103,27 @@ def redo() -> None:
         current.corrections.append(current.undone.pop())
 
 
+def try_readings(readings: Readings | None) -> None:
+    """Raise CutpipeError where these readings cannot be right for this piece; nothing is kept."""
+    conclude(looked(), facts=case().facts, readings=readings, corrections=case().corrections)
+
+
+def set_readings(rows: list[dict[str, Any]], readings: Readings | None) -> None:
+    case().reading_rows, case().readings = rows, readings
+
+
+def add_extra(extra: ExtraPhoto) -> None:
+    """Add a further photo of the section. Raises CutpipeError, and keeps nothing, where it is no photo or does not belong."""
+    photo(extra.data, extra.name, extra.role)
+    current = case()
+    current.extras.append(extra)
+    try:
+        looked()
+    except CutpipeError:
+        current.extras.pop()
+        raise
+
+
 def units() -> str:
     return "us" if st.session_state.get("units") == "in, psi" else "metric"
 
@@ -136,9 +159,12 @@ def looked() -> Look:
     assert current.data is not None
     photos = [photo(current.data, current.name)]
     lights = []
+    torches = sum(extra.role == "light" for extra in current.extras)
     for extra in current.extras:
         opened = photo(extra.data, extra.name, extra.role)
         if extra.role == "light":
+            if torches < FEWEST_LIGHTS:
+                continue  # kept, and used from the third on
             lights.append(Light(photo=opened, azimuth_deg=extra.azimuth_deg, elevation_deg=extra.elevation_deg))
         else:
             photos.append(opened)
@@ -161,7 +187,9 @@ def examined() -> Examination:
     current = case()
     seen = looked()
     try:
-        return conclude(seen, facts=current.facts, readings=current.readings, corrections=current.corrections)
+        return conclude(
+            seen, facts=current.facts, readings=current.readings, corrections=current.corrections, prices=current.prices
+        )
     except CutpipeError:
         if current.corrections:  # an entry that no longer fits must not lock the person out
             current.undone.append(current.corrections.pop())

@@ -6,9 +6,11 @@ from typing import Any
 
 import streamlit as st
 
+from analyzer import report
 from analyzer.examination import Examination
 from analyzer.facts import GROUPS, check_facts, facts_template, parse_facts, told_quantities
-from analyzer.flags import CutpipeError
+from analyzer.flags import CutpipeError, InputError
+from analyzer.leaks import Prices
 from ui import blocks, state
 
 NOT_KNOWN = "not known"
@@ -28,6 +30,8 @@ def show(examination: Examination | None) -> None:
             for place, quantity in enumerate(rows):
                 with columns[place % 2]:
                     _ask(quantity)
+    if examination is not None:
+        _repair_or_replace(examination)
     with st.expander("Facts file", icon=":material/description:"):
         st.download_button("Empty facts file to fill in", facts_template(), "facts.toml", "text/plain", on_click="ignore")
         file = st.file_uploader("Read a facts file", type=["toml", "txt"], key="facts_file")
@@ -39,6 +43,38 @@ def show(examination: Examination | None) -> None:
                 st.rerun()
             except CutpipeError as error:
                 st.error(str(error), icon=":material/error:")
+
+
+def _repair_or_replace(examination: Examination) -> None:
+    """The house's leaks against the owner's prices; shown once leaks are told."""
+    with st.expander("Repair or replace", icon=":material/balance:", expanded=examination.house is not None):
+        if examination.house is None:
+            st.info("Enter the dates of earlier leaks above (all facts, Leaks so far), and what is likely to come is worked out here.", icon=":material/info:")
+            return
+        with st.form("prices", border=False):
+            st.caption("Your own prices, in one currency. Leave what you do not know at 0.")
+            now = state.case().prices
+            names = {
+                "repair_per_leak": "Repair of one leak",
+                "damage_per_leak": "Damage by one leak",
+                "replace_all": "New pipes in the whole house",
+                "moving_out": "Moving out meanwhile",
+            }
+            columns = st.columns(len(names))
+            values = {
+                name: column.number_input(label, 0.0, 1e7, float(getattr(now, name, 0) or 0), 100.0)
+                for column, (name, label) in zip(columns, names.items())
+            }
+            if st.form_submit_button("Compare"):
+                try:
+                    if not values["replace_all"]:
+                        raise InputError("Enter what new pipes in the whole house would cost.")
+                    state.case().prices = Prices(**values)
+                    st.rerun()
+                except CutpipeError as error:
+                    st.error(blocks.safe(str(error)), icon=":material/error:")
+        for block in report.section(examination, "Repair or replace", units=state.units()).blocks:
+            blocks.one(block)
 
 
 def _ask(quantity: Any) -> None:

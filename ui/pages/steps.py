@@ -13,9 +13,7 @@ from ui import blocks, state
 def show(examination: Examination) -> None:
     whom = st.segmented_control("For", ("The repairer", "The homeowner"), default="The repairer", key="steps_for", label_visibility="collapsed", required=True)
     if whom == "The homeowner":
-        for section in report.sections(examination, units=state.units()):
-            if section.title.startswith("For the homeowner"):
-                blocks.section(section)
+        blocks.section(report.section(examination, "For the homeowner, in plain words", units=state.units()))
         return
     for phase in PHASES:
         rows = [step for step in examination.steps if step.phase == phase]
