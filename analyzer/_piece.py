@@ -15,6 +15,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from analyzer._outline_edges import edge_offsets, laid_for_edges, normals_of
+
 HALF_SHELL_SPAN_RAD = np.radians(174.0)  # two saw cuts of 1 mm or so leave a little less than half; common practice, no source
 LOSS_OUTSIDE_MM = (0.04, 0.1)  # by which corrosion narrows an outside, mm: (mean, standard uncertainty); common practice, no source
 LOSS_IN_BORE_MM = 0.15  # standard uncertainty of the bore's radius from attack and from oval tube; common practice, no source
@@ -242,6 +244,10 @@ class Fit:
     names: tuple[str, ...]
     outside_radius: float
     cost: float  # half the sum of squared residuals, the outline's and the prior's
+    parameters: np.ndarray  # of ``_build``
+    free: np.ndarray  # bool: which of them were fitted
+    expected: tuple[np.ndarray, np.ndarray]  # what was known of them beforehand: mean and standard uncertainty
+    whole: bool  # a whole tube
     outside_diameter: tuple[float, float] | None  # by the picture alone, whatever was told of it; standard uncertainty, mm
 
 
@@ -350,7 +356,75 @@ def fit_piece(
     outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)
     return Fit(piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, outside_radius=float(outer),
         cost=cost, outside_diameter=_diameter_seen(prior, p[4], sd["size"] / worse, mean[4], spread[4], worse),
+        parameters=p, free=free, expected=(mean, spread), whole=whole,
     )
+
+
+def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mask_sd_px: float) -> Fit:
+    """Move the fitted outline onto the edges that the picture itself shows near it.
+
+    ``mask_sd_px``: how far off the mask's edge may be. Where the picture shows no clear edge the mask's stays.
+    """
+    height, width = rgb.shape[:2]
+    p, free = fit.parameters.copy(), fit.free
+    mean, spread = fit.expected
+    scale = np.array([1, 1, 0.02, 1, 1, 0.005 if prior.view == "flat" else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5])[free]
+    mm = float(np.linalg.norm(camera.centre - np.asarray(fit.piece.centre))) / camera.matrix[0, 0]  # a pixel's size there
+    sd_mask = np.array([fit.sd[name] for name in fit.names])
+    covariance = fit.covariance
+    for round_ in range(3):
+        piece = _build(p, prior, fit.whole)
+        pixels, usable, part = piece.outline(camera, along=160, around=80)
+        middle = pixels.mean(0)
+        reach = (2.5 * mask_sd_px, 1.8 * mask_sd_px, 1.2 * mask_sd_px)[round_]
+        window = (
+            max(0, int(pixels[:, 0].min() - 2 * reach - 4)), max(0, int(pixels[:, 1].min() - 2 * reach - 4)),
+            min(width, int(pixels[:, 0].max() + 2 * reach + 5)), min(height, int(pixels[:, 1].max() + 2 * reach + 5)),
+        )  # fmt: skip
+        if min(window[2] - window[0], window[3] - window[1]) < 16:
+            return fit
+        picture, origin, per = laid_for_edges(rgb, window, 0.1 / mm)
+        normals = np.zeros_like(pixels)
+        stretches: list[np.ndarray] = []
+        for k in range(4):
+            places = np.flatnonzero(part == k)
+            normals[places] = normals_of(pixels[places], middle)
+            parts = 3 if k < 2 else 6
+            stretches += [piece_[usable[piece_]] for piece_ in np.array_split(places, parts)]
+        offsets = edge_offsets(
+            picture, origin, per, pixels, normals, stretches, reach=reach, band=0.4 / mm, trust=mask_sd_px
+        )
+        used = [(stretch, offset) for stretch, offset in zip(stretches, offsets) if offset is not None]
+        if len(used) < 4:
+            return fit
+
+        def moved(q: np.ndarray) -> np.ndarray:
+            trial = p.copy()
+            trial[free] += q * scale
+            new, _, _ = _build(trial, prior, fit.whole).outline(camera, along=160, around=80)
+            shift = ((new - pixels) * normals).sum(1)
+            return np.array([shift[stretch].mean() for stretch, _ in used])
+
+        wanted = np.array([offset[0] for _, offset in used])
+        edge_sd = 0.12 / mm
+        current = p
+
+        def residuals(q: np.ndarray) -> np.ndarray:
+            away = (moved(q) - wanted) / edge_sd
+            away = 3 * np.sign(away) * (np.sqrt(1 + 2 * np.abs(away) / 3) - 1)
+            trial = current[free] + q * scale
+            return np.concatenate([away, (trial - mean[free]) / spread[free], (trial - fit.parameters[free]) / (3 * sd_mask)])
+
+        q, jacobian, _ = _least_squares(residuals, int(free.sum()), rounds=8)
+        p = p.copy()
+        p[free] += q * scale
+        covariance = np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale, scale)
+    piece = _build(p, prior, fit.whole)
+    sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(fit.names, np.diag(covariance))}
+    return replace(
+        fit, piece=piece, parameters=p, covariance=covariance, sd=sd,
+        outside_diameter=_diameter_seen(prior, p[4], sd["size"], mean[4], spread[4], 1.0),
+    )  # fmt: skip
 
 
 def _diameter_seen(

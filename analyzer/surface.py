@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from analyzer import specimen as look
-from analyzer._piece import OPENED_WIDTH, Camera, Fit, Piece, Prior, Target, first_guess, fit_piece, turned_round
+from analyzer._piece import OPENED_WIDTH, Camera, Fit, Piece, Prior, Target, first_guess, fit_piece, refine_piece, turned_round
 from analyzer.flags import Flag, SurfaceError, raise_flag
 from analyzer.measured import Measure
 from analyzer.photo import Photo
@@ -386,6 +386,8 @@ def _in_millimetres(
         flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
         if freed is not None and abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
             fit = freed  # the marker is believed, the size told is left out
+            prior = replace(prior, outside_radius=None)
+    fit = refine_piece(camera, photo.rgb, fit, prior, mask_sd_px=max(fit.rms_px, found.step))
     if fit.rms_px > 2.5 * found.step:
         flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
     piece = _named_frame(fit.piece, camera)

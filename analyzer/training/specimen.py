@@ -30,6 +30,7 @@ SIDE = 256  # analyzer/specimen.py holds the same figure
 # class.png: 1 pitted surface, 2 sawn rim, 3 other side, 4 marker, 5 table, 6 props, 7 tape or solder on the pipe
 CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 FROM_PICTURE = np.array([0, 1, 2, 3, 4, 0, 0, 5], np.uint8)
+CLASS_WEIGHTS = (1.0, 1.3, 2.0, 1.5, 1.0, 2.0)  # in the loss: a rim has few pixels
 VIEWS = ("inside", "outside", "flat", "end")
 CACHE_SIDE = 1280  # long side of the pictures held in memory
 
@@ -249,7 +250,7 @@ def train(scenes: list[dict], seconds: float, out: Path, start: Path | None, see
     net = net.to(memory_format=torch.channels_last)
     rate = 3e-3 if start is None else 2e-3
     optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-3)
-    class_weight = torch.tensor([1.0, 1.3, 2.0, 1.5, 1.0, 2.0])
+    class_weight = torch.tensor(CLASS_WEIGHTS)
     batches = iter(torch.utils.data.DataLoader(_Batches(scenes, seed), batch_size=None, num_workers=1, prefetch_factor=4))
     begin, step, running = time.time(), 0, 0.0
     while (passed := time.time() - begin) < seconds:
@@ -283,7 +284,10 @@ def train(scenes: list[dict], seconds: float, out: Path, start: Path | None, see
 
 
 def export(net: SpecimenNet, out: Path) -> None:
+    """Write the weights, and the network with the loss's class weights taken out again: they would widen the rims."""
     torch.save(net.state_dict(), out.with_suffix(".pt"))
+    with torch.no_grad():
+        net.head.bias -= torch.log(torch.tensor(CLASS_WEIGHTS)).repeat_interleave(4)
     torch.onnx.export(
         net.eval().to(memory_format=torch.contiguous_format),
         torch.zeros(1, 12, SIDE // 2, SIDE // 2),
