@@ -386,7 +386,7 @@ def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, recor
     sure = confidence(found, record)
     area, spread = opening(found, record)
     diameter = np.sqrt(4 * area / math.pi)
-    kept = np.flatnonzero((sure >= record["confidence"]["reported_from"]) & (diameter >= SMALLEST_MM * record["confidence"]["diameter_from"]))
+    kept = np.flatnonzero((sure >= record["confidence"]["reported_from"]) & (diameter >= SMALLEST_MM))
     kept = kept[np.lexsort((found.values["around"][kept].round(3), found.values["axial"][kept].round(3)))]
     labels = np.zeros(photo.rgb.shape[:2], np.uint16)
     _draw(labels, found, kept, area, surface)
@@ -431,7 +431,7 @@ def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, recor
         pits=tuple(pits),
         mounds=_mounds(found, photo, calibration, surface, shares),
         labels=labels,
-        count=_count(counted, sure, record),
+        count=count_of(counted, float(sure.sum()), record),
         smallest_counted_mm=smallest,
         evidence="learned",
         evidence_version=str(record["version"]),
@@ -439,14 +439,15 @@ def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, recor
     )
 
 
-def _count(counted: int, sure: np.ndarray, record: Mapping[str, Any]) -> Measure:
-    """The count as detected with its interval: what a photo of this piece could show at or above the smallest counted size.
+def count_of(counted: int, confidences: float, record: Mapping[str, Any]) -> Measure:
+    """The count as detected, with the interval that holds the true count of the picture (pits a photo could show).
 
-    Expected true count of the picture: the confidences of all its candidates summed, times the share that pits without any
-    candidate add; scatter about it as found on pictures with truth: ``variance = constant + per_pit n + (share n)^2`` with n the larger of count and expected count.
+    Expected true count: the sum of the ``confidences`` of all candidates, times the share that pits without any candidate add.
+    Scatter about it as found on pictures with truth: ``variance = constant + per_pit n + (share n)^2`` with n the larger of
+    count and expected count.
     """
     table = record["count"]
-    expected = float(sure.sum()) * float(table["expected_factor"])
+    expected = confidences * float(table["expected_factor"])
     n = max(float(counted), expected)
     scatter = math.sqrt(table["constant"] + table["per_pit"] * n + (table["share"] * n) ** 2)
     low = min(float(counted), math.floor(max(0.0, expected - COVERAGE_95 * scatter)))

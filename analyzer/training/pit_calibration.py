@@ -1,0 +1,346 @@
+"""Fit the calibration tables of a pit likelihood on pictures with truth that its weights were not trained on.
+
+    python -m analyzer.training.pit_calibration TRUTH_FOLDER [--names h,dm] [--write] [--keep FILE.npz]
+
+TRUTH_FOLDER as for ``analyzer.training.pit_likelihood``. Every picture goes through the program's own scale, surface and
+likelihood; the candidates are matched with the true mouths (centre within the mouth or 0.35 mm of it, one to one), and from
+them are fitted
+
+- the confidence: a logistic regression on features of the candidate (``analyzer.pits.features``), and the confidence from
+  which pits are reported: where as many are reported as there are true ones;
+- the opening: a robust regression of ln(true opening area / measured), and of the scatter that is left;
+- the count: how far the true count of a picture lies from what its confidences lead to expect.
+
+The figures that are printed are cross-fitted: tables for a tenth of the pictures are fitted on the other nine tenths. The
+tables that are written are fitted on all. ``--write`` puts them into ``analyzer/models/pit-likelihood.toml`` in place of the
+old ones; what stands above the first table there (version, data, figures) is kept. ``--keep`` stores the candidates, so that
+fitting again takes seconds.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import pickle
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import cv2
+import numpy as np
+from scipy.optimize import linear_sum_assignment, minimize
+
+from analyzer import likelihood, pits
+from analyzer.measured import COVERAGE_95
+from analyzer.photo import read_photo
+from analyzer.scale import Marker, find_scale
+from analyzer.surface import find_surface
+from analyzer.tables import read_tube
+
+MATCH_MM = 0.35
+SMALLEST_MM, LEAST_VISIBLE = 0.30, 0.25
+FOLDS = 10
+CONFIDENCE = (
+    "summit mean_logit ring_logit ln_diameter ln_step ln_contrast oblique sure_near sure_per_cm2 doubtful_per_cm2 "
+    "wider_below edge_mm core mound"
+).split()
+OPENING = "ln_diameter ln_step wider_below narrower_above summit oblique mean_logit".split()
+SPREAD = "ln_diameter summit ln_step oblique".split()
+EDGES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Picture:
+    """One picture's candidates and truth."""
+
+    name: str
+    values: Mapping[str, np.ndarray]  # of the candidates, as analyzer.pits.measure gives them
+    distance: np.ndarray  # (candidates, true pits) mm from a candidate's centre to a mouth, 0 inside
+    to_ignored: np.ndarray  # (candidates,) mm to the nearest mouth that is not counted
+    true_area: np.ndarray  # (true pits,) mm2 on the metal
+    true_diameter: np.ndarray
+
+
+def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
+    truth = json.loads((root / "truth" / name / "truth.json").read_text())
+    photo = read_photo(root / truth["image"])
+    kind = {"aruco_card": "card", "ruler": "ruler"}.get(truth["marker"]["kind"], "disc")
+    marker = Marker(kind=kind, diameter_mm=truth["marker"].get("diameter_mm") if kind == "disc" else None)
+    surface = find_surface(
+        photo, find_scale(photo, marker), view=truth["view"], tube=read_tube(truth["pipe"]["size_in"])
+    )
+    found = pits.candidates(photo.rgb, surface, resolution_mm)
+    x, y = found.values["x_px"], found.values["y_px"]
+    mouths = cv2.imread(str(root / "truth" / name / "pits.png"), cv2.IMREAD_UNCHANGED)
+    columns, ignored, areas, diameters = [], np.full(x.size, np.inf), [], []
+    for pit in truth["pits"]:
+        if not pit["mask_px"]:
+            continue
+        left, top, right, bottom = pit["bbox_px"]
+        own = np.argwhere(mouths[top:bottom, left:right] == pit["id"]) + (top, left)
+        outline = cv2.convexHull(own[:, ::-1].astype(np.float32))
+        mm = math.sqrt(pit["projected_area_mm2"] / pit["mask_px"])
+        to = np.array([max(0.0, -cv2.pointPolygonTest(outline, (float(a), float(b)), True)) * mm for a, b in zip(x, y)])
+        if pit["equivalent_diameter_mm"] >= SMALLEST_MM and pit["visible_fraction"] >= LEAST_VISIBLE:
+            columns.append(to)
+            areas.append(pit["opening_area_mm2"])
+            diameters.append(pit["equivalent_diameter_mm"])
+        elif x.size:
+            ignored = np.minimum(ignored, to)
+    return Picture(
+        name=name,
+        values=dict(found.values),
+        distance=np.stack(columns, 1) if columns else np.zeros((x.size, 0)),
+        to_ignored=ignored,
+        true_area=np.array(areas),
+        true_diameter=np.array(diameters),
+    )
+
+
+def match(picture: Picture, reported: np.ndarray) -> dict[int, int]:
+    """Candidate -> true pit, one to one, most matches first, then nearest."""
+    rows = np.flatnonzero(reported)
+    if not rows.size or not picture.true_area.size:
+        return {}
+    near = picture.distance[rows]
+    cost = np.where(near <= MATCH_MM, near, 1e4)
+    pairs = zip(*linear_sum_assignment(cost), strict=True)
+    return {int(rows[i]): int(j) for i, j in pairs if cost[i, j] < 1e4}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rows:
+    """All candidates of all pictures, one behind the other."""
+
+    features: Mapping[str, np.ndarray]
+    picture: np.ndarray  # place in the list of pictures
+    true: np.ndarray  # 1 where it is a pit
+    judged: np.ndarray  # 0 where it lies on a mouth that is not counted
+    ln_area: np.ndarray  # ln(true opening area / measured), NaN where it is no pit
+
+
+def rows_of(pictures: Sequence[Picture]) -> Rows:
+    columns, place, true, judged, ln_area = [], [], [], [], []
+    for k, picture in enumerate(pictures):
+        n = picture.values["x_px"].size
+        columns.append(pits.features(SimpleNamespace(values=picture.values)))  # type: ignore[arg-type]
+        pairs = match(picture, np.ones(n, bool))
+        for i in range(n):
+            place.append(k)
+            true.append(float(i in pairs))
+            judged.append(float(i in pairs or picture.to_ignored[i] > MATCH_MM))
+            area = max(picture.values["area"][i], 0.01)
+            ln_area.append(math.log(picture.true_area[pairs[i]] / area) if i in pairs else math.nan)
+    features = {name: np.concatenate([c[name] for c in columns]) for name in columns[0]}
+    return Rows(
+        features=features,
+        picture=np.array(place),
+        true=np.array(true),
+        judged=np.array(judged),
+        ln_area=np.array(ln_area),
+    )
+
+
+def _logistic(x: np.ndarray, y: np.ndarray, weight: np.ndarray, ridge: float = 3.0) -> tuple[float, np.ndarray]:
+    middle, spread = x.mean(0), x.std(0) + 1e-9
+    z = (x - middle) / spread
+
+    def loss(b: np.ndarray) -> tuple[float, np.ndarray]:
+        t = z @ b[1:] + b[0]
+        miss = weight * (1 / (1 + np.exp(-t)) - y)
+        value = (weight * (np.logaddexp(0, t) - y * t)).sum() + ridge / 2 * (b[1:] ** 2).sum()
+        return value, np.r_[miss.sum(), z.T @ miss + ridge * b[1:]]
+
+    b = minimize(loss, np.zeros(x.shape[1] + 1), jac=True, method="L-BFGS-B").x
+    slope = b[1:] / spread
+    return float(b[0] - slope @ middle), slope
+
+
+def _robust(x: np.ndarray, y: np.ndarray, bend: float, ridge: float = 2.0) -> tuple[float, np.ndarray]:
+    """Linear regression by Huber's weights (Huber 1964), ridge on the slopes."""
+    middle, spread = x.mean(0), x.std(0) + 1e-9
+    z = np.c_[np.ones(len(x)), (x - middle) / spread]
+    b = np.r_[np.median(y), np.zeros(x.shape[1])]
+    penalty = ridge * np.diag(np.r_[0, np.ones(x.shape[1])])
+    for _ in range(60):
+        weight = np.minimum(1, bend / np.maximum(np.abs(y - z @ b), 1e-9))
+        b = np.linalg.solve(z.T @ (weight[:, None] * z) + penalty, z.T @ (weight * y))
+    slope = b[1:] / spread
+    return float(b[0] - slope @ middle), slope
+
+
+def fit(rows: Rows, use: np.ndarray) -> dict[str, Any]:
+    """The tables, from the rows in ``use``."""
+
+    def columns(names: Sequence[str]) -> tuple[list[str], np.ndarray]:
+        known = [name for name in names if name in rows.features]
+        return known, np.stack([rows.features[name][use] for name in known], 1)
+
+    tables: dict[str, Any] = {}
+    names, x = columns(CONFIDENCE)
+    intercept, slope = _logistic(x, rows.true[use], rows.judged[use])
+    tables["confidence"] = {"intercept": intercept, "weights": dict(zip(names, map(float, slope), strict=True))}
+    sure = 1 / (1 + np.exp(-(intercept + x @ slope)))
+    matched = np.isfinite(rows.ln_area[use]) & (sure > 0.25)
+    y = np.clip(rows.ln_area[use][matched], -1.5, 1.5)
+    names, x = columns(OPENING)
+    intercept, slope = _robust(x[matched], y, 0.25)
+    intercept += float(np.median(y - intercept - x[matched] @ slope))
+    tables["opening"] = {"intercept": intercept, "weights": dict(zip(names, map(float, slope), strict=True))}
+    error = np.abs(y - intercept - x[matched] @ slope) / 2  # of ln diameter
+    names, x = columns(SPREAD)
+    intercept, slope = _robust(x[matched], np.log(np.maximum(error, 0.005)), 1.0)
+    ratio = error / np.exp(intercept + x[matched] @ slope)
+    intercept += math.log(float(np.quantile(ratio, 0.955)) / COVERAGE_95)  # the tails are long: 95 % by count, not by variance
+    tables["opening_spread"] = {"intercept": intercept, "weights": dict(zip(names, map(float, slope), strict=True))}
+    return tables
+
+
+def _linear(table: Mapping[str, Any], rows: Rows, use: np.ndarray) -> np.ndarray:
+    return table["intercept"] + sum(w * rows.features[name][use] for name, w in table["weights"].items())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """Every candidate judged by tables; ``diameter`` in mm, ``ln_factor`` of the opening area, ``spread`` of ln diameter."""
+
+    sure: np.ndarray
+    ln_factor: np.ndarray
+    spread: np.ndarray
+    diameter: np.ndarray
+
+
+def judge(rows: Rows, tables: Sequence[tuple[np.ndarray, Mapping[str, Any]]]) -> Judged:
+    n = rows.true.size
+    sure, factor, spread = np.zeros(n), np.zeros(n), np.zeros(n)
+    for use, table in tables:
+        sure[use] = 1 / (1 + np.exp(-_linear(table["confidence"], rows, use)))
+        factor[use] = np.clip(_linear(table["opening"], rows, use), -1, 1.5)
+        spread[use] = np.exp(np.clip(_linear(table["opening_spread"], rows, use), math.log(0.02), math.log(0.6)))
+    diameter = np.sqrt(4 / math.pi * np.exp(2 * rows.features["ln_diameter"] + factor))
+    return Judged(sure=sure, ln_factor=factor, spread=spread, diameter=diameter)
+
+
+def counts(pictures: Sequence[Picture], rows: Rows, judged: Judged, threshold: float) -> np.ndarray:
+    """For each picture: reported, true ones among them, reported on mouths that are not counted, true pits, expected."""
+    out = []
+    for k, picture in enumerate(pictures):
+        own = rows.picture == k
+        reported = (judged.sure[own] >= threshold) & (judged.diameter[own] >= SMALLEST_MM)
+        pairs = match(picture, reported)
+        loose = np.array([i not in pairs for i in range(reported.size)], bool)
+        ignored = int((reported & loose & (picture.to_ignored <= MATCH_MM)).sum())
+        out.append((int(reported.sum()), len(pairs), ignored, picture.true_area.size, judged.sure[own].sum()))
+    return np.array(out, float)
+
+
+def unbiased_threshold(pictures: Sequence[Picture], rows: Rows, judged: Judged) -> float:
+    """Confidence from which as many pits are reported as there are true ones."""
+    best = min(
+        np.arange(0.10, 0.70, 0.01),
+        key=lambda t: abs((c := counts(pictures, rows, judged, t))[:, 0].sum() - c[:, 2].sum() - c[:, 3].sum()),
+    )
+    return float(best)
+
+
+def count_table(reported: np.ndarray, expected: np.ndarray, true: np.ndarray) -> dict[str, float]:
+    """Scatter of the true count about the expected one: the least share that makes the 95 % interval hold in 95 % of pictures."""
+    factor = float(true.sum() / max(expected.sum(), 1e-9))
+    share = next(
+        (s for s in np.arange(0.0, 1.0, 0.02) if count_held(reported, expected, true, factor, float(s)).mean() >= 0.955), 1.0
+    )
+    return {"constant": 2.0, "per_pit": 1.0, "share": float(share), "expected_factor": factor}
+
+
+def count_held(reported: np.ndarray, expected: np.ndarray, true: np.ndarray, factor: float, share: float) -> np.ndarray:
+    held = []
+    record = {"count": {"constant": 2.0, "per_pit": 1.0, "share": share, "expected_factor": factor}}
+    for n, e, t in zip(reported, expected, true, strict=True):
+        low, high = pits.count_of(int(n), float(e), record).interval_95
+        held.append(low <= t <= high)
+    return np.array(held)
+
+
+def report(pictures: Sequence[Picture], rows: Rows, judged: Judged, threshold: float) -> str:
+    c = counts(pictures, rows, judged, threshold)
+    reported, right, ignored, true = c[:, :4].sum(0)
+    precision, recall = right / max(reported - ignored, 1), right / max(true, 1)
+    kept = (rows.true > 0) & (judged.sure >= threshold) & (judged.diameter >= SMALLEST_MM)
+    error = np.exp(judged.ln_factor[kept] - rows.ln_area[kept]) - 1
+    held = np.abs(np.log1p(error)) / 2 <= COVERAGE_95 * judged.spread[kept]
+    some = c[:, 3] > 0
+    density = np.median(np.abs(c[some, 0] / c[some, 3] - 1))
+    return (
+        f"from {threshold:.2f}: P {precision:.3f} R {recall:.3f} F1 {2 * right / (reported - ignored + true):.3f} "
+        f"count bias {100 * ((reported - ignored) / true - 1):+.1f} % count error (median) {100 * density:.0f} % "
+        f"area error {100 * np.median(np.abs(error)):.1f} % bias {100 * np.median(error):+.1f} % diameters held {100 * held.mean():.0f} %"
+    )
+
+
+def write_tables(tables: Mapping[str, Any], path: Path) -> None:
+    head = path.read_text(encoding="utf-8").split("\n[", 1)[0].rstrip() + "\n"
+    lines = [head]
+    for name, table in tables.items():
+        lines.append(f"[{name}]")
+        lines += [f"{key} = {value:.6g}" for key, value in table.items() if isinstance(value, float)]
+        for key, value in table.items():
+            if isinstance(value, Mapping):
+                lines += [f"[{name}.{key}]", *(f"{inner} = {number:.6g}" for inner, number in value.items())]
+            elif isinstance(value, list):
+                lines += [f"{key} = [", *(f"  [{', '.join(f'{v:.4g}' for v in row)}]," for row in value), "]"]
+        lines.append("")
+    text = "\n".join(lines)
+    tomllib.loads(text)
+    path.write_text(text, encoding="utf-8")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("truth", type=Path)
+    parser.add_argument("--names", default="h,dm")
+    parser.add_argument("--keep", type=Path)
+    parser.add_argument("--write", action="store_true")
+    asked = parser.parse_args()
+    if asked.keep is not None and asked.keep.exists():
+        pictures = pickle.loads(asked.keep.read_bytes())
+    else:
+        record = likelihood.model_record()
+        assert record is not None, "the weights and their record stand in analyzer/models"
+        pictures = []
+        for folder in sorted((asked.truth / "truth").iterdir()):
+            truth = json.loads((folder / "truth.json").read_text())
+            if folder.name.startswith(tuple(asked.names.split(","))) and truth["view"] != "end":
+                pictures.append(read_picture(asked.truth, folder.name, float(record["mm_per_px"])))
+                print(folder.name, pictures[-1].values["x_px"].size, "candidates", flush=True)
+        if asked.keep is not None:
+            asked.keep.write_bytes(pickle.dumps(pictures))
+    rows = rows_of(pictures)
+    order = np.random.default_rng(0).permutation(len(pictures))
+    folds = [np.isin(rows.picture, order[k::FOLDS]) for k in range(FOLDS)]
+    judged = judge(rows, [(held, fit(rows, ~held)) for held in folds if held.any()])
+    threshold = unbiased_threshold(pictures, rows, judged)
+    for t in sorted({0.2, 0.3, 0.4, 0.5, threshold}):
+        print(report(pictures, rows, judged, t))
+    c = counts(pictures, rows, judged, threshold)
+    table = count_table(c[:, 0], c[:, 4], c[:, 3])
+    held = count_held(c[:, 0], c[:, 4], c[:, 3], table["expected_factor"], table["share"])
+    print("count:", table, f"held {100 * held.mean():.0f} %")
+    reliability = []
+    for low, high in zip(EDGES[:-1], EDGES[1:], strict=True):
+        own = (judged.sure >= low) & (judged.sure < high) & (rows.judged > 0)
+        if own.any():
+            reliability.append([low, high, float(own.sum()), float(judged.sure[own].mean()), float(rows.true[own].mean())])
+            print("confidence {:.2f}-{:.2f}: {:.0f} candidates, stated {:.2f}, true {:.2f}".format(*reliability[-1]))
+    if asked.write:
+        tables = fit(rows, np.ones(rows.true.size, bool))
+        confidence = {"reported_from": threshold, **tables["confidence"], "reliability": reliability}
+        path = Path(likelihood.__file__).parent / "models" / "pit-likelihood.toml"
+        write_tables({**tables, "confidence": confidence, "count": table}, path)
+
+
+if __name__ == "__main__":
+    main()
