@@ -19,10 +19,13 @@ SEARCH_SIDE_PX = 420  # circles are looked for on a picture of this size
 RADIUS_SHARES = (0.022, 0.17)  # of the longer side: smaller has too few pixels, larger leaves no room for the piece
 LEAST_ROUNDNESS = 4.5  # votes for a centre in standard deviations of those by chance; grain and pits stay below 4
 RAYS = 360
+# A rounded edge, its light and a shadow move long stretches of the outline together: on pictures with truth the tilt
+# scatters two and a half times as much as the rays do.
+LEAST_CHI_SQUARE = 6.0
 THICKNESS_MM = (1.8, 0.4)  # of common coins, with its standard uncertainty: see data/coins.csv
+COMMON_DIAMETER_MM = 23.0  # where the proportion of thickness to diameter is wanted before the pose is known
 RIM_SHARE = 0.08  # a coin's edge is rounded: its widest place lies below its face by this share of the thickness
 TILT_SIGMA = 0.3  # people hold the phone roughly above: sine of the tilt in each direction, from memory
-EDGE_SHARE = 0.0025  # of the radius: by how much the whole outline may be read too wide or too narrow (rounded, lit edge)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,7 +36,7 @@ class FoundDisc:
     other: PlaneFit
     outline_px: np.ndarray  # (RAYS, 2)
     radius_px: float
-    side_evidence: float  # for ``fit`` against ``other``: logarithm of odds, roughly; under 0.35 it is a guess
+    side_evidence: float  # for ``fit`` against ``other``: logarithm of odds, roughly; under 0.5 it is a guess
     rival: float = 0.0  # score of the second roundest thing as a share of this one's
 
 
@@ -187,17 +190,28 @@ def _outline(rgb: np.ndarray, centre: np.ndarray, radius: float) -> _Outline | N
         return None
     for _ in range(2):
         fitted = _outermost(rgb, fitted)
+    edges = _edge_ellipse(rgb, fitted)
+    if edges is None:
+        return None
+    fitted = edges
     points, scatter = None, 0.0
     for _ in range(3):
         points = _boundary(rgb, fitted)
-        again = _fit_ellipse(points, fitted)
+        finite = np.all(np.isfinite(points), axis=1)
+        # A shadow can shift a third of the rays outwards: the ellipse that most rays agree on comes first.
+        agreed = _consensus(points[finite], np.flatnonzero(finite), np.ones(np.count_nonzero(finite)), RAYS)
+        again = _fit_ellipse(points, fitted if agreed is None else agreed)
         if again is None:
             return None
         fitted, kept, scatter = again
     # The outline with the wall is no exact ellipse: what lies near it is handed on, the pose sorts the rest out.
-    finite = np.all(np.isfinite(points), axis=1)
+    # A shadow beside a disc is round as well, and both together may look like one larger ellipse. What lies further out of
+    # the face's own edge than the wall can reach is such a shadow.
     points = points[finite]
-    points = points[np.abs(_off_ellipse(points, fitted)) < 0.03 * max(fitted[2:4])]
+    slant = math.acos(min(edges[2:4]) / max(edges[2:4])) + math.radians(4.0)
+    reach = max(edges[2:4]) * (0.025 + 2 * THICKNESS_MM[0] / COMMON_DIAMETER_MM * math.tan(slant))
+    off = _off_ellipse(points, edges)
+    points = points[(off > -0.03 * max(edges[2:4])) & (off < reach)]
     a, b = max(fitted[2:4]), min(fitted[2:4])
     if b / a < 0.6 or len(points) < RAYS // 3:
         return None
@@ -218,6 +232,25 @@ def _outline(rgb: np.ndarray, centre: np.ndarray, radius: float) -> _Outline | N
     )
 
 
+def _edge_ellipse(rgb: np.ndarray, ellipse: np.ndarray) -> np.ndarray | None:
+    """The ellipse through the strongest edges near one; they follow the face's rounded edge rather than the outline."""
+    for reach, half in ((0.05, 0.02), (0.03, 0.014)):
+        step = max(0.35 / ellipse[2], reach / 60)
+        scales = np.arange(1 - reach - half, 1 + reach + half, step)
+        values, places = _polar(rgb, ellipse, scales)
+        samples = max(2, int(round(half / step)))
+        contrast = _contrast(values, samples)
+        best = np.argmax(contrast, axis=1)
+        rays = np.arange(len(contrast))
+        points = places[rays, best].copy()
+        points[(best <= samples) | (best >= len(scales) - samples - 1) | (contrast[rays, best] <= 0)] = np.nan
+        again = _fit_ellipse(points, ellipse)
+        if again is None:
+            return None
+        ellipse = again[0]
+    return ellipse
+
+
 def _best_ellipse(contrast: np.ndarray, places: np.ndarray) -> np.ndarray | None:
     """Ellipse through most of the strong edges along the rays: consensus of samples of five (RANSAC, fixed seed)."""
     rays = len(contrast)
@@ -230,18 +263,21 @@ def _best_ellipse(contrast: np.ndarray, places: np.ndarray) -> np.ndarray | None
     step = np.concatenate([first, second])
     points, strength = places[ray, step], contrast[ray, step]
     good = strength > 0
-    points, ray, strength = points[good], ray[good], np.sqrt(strength[good])
+    return _consensus(points[good], ray[good], np.sqrt(strength[good]), rays)
+
+
+def _consensus(points: np.ndarray, ray: np.ndarray, strength: np.ndarray, rays: int) -> np.ndarray | None:
+    """The ellipse near which most strength lies: (centre x, y, half axes, turn), from samples of five points."""
     if len(points) < rays // 3:
         return None
-    middle = places[:, 0].mean(axis=0)
-    size = float(np.linalg.norm(places[:, -1] - middle, axis=1).mean())
-    scaled = (points - middle) / size
-    x, y = scaled.T
+    middle = points.mean(axis=0)
+    size = float(np.linalg.norm(points - middle, axis=1).mean()) * 1.3
+    x, y = ((points - middle) / size).T
     design = np.stack([x * x, x * y, y * y, x, y], axis=1)
-    generator = np.random.default_rng(20240101)
+    generator = np.random.default_rng(20240101)  # a fixed seed: the same picture gives the same outline
     best, best_score = None, 0.0
     chance = strength / strength.sum()
-    for _ in range(400):
+    for _ in range(300):
         pick = generator.choice(len(points), 5, replace=False, p=chance)
         try:
             conic = np.linalg.solve(design[pick], np.ones(5))
@@ -251,7 +287,7 @@ def _best_ellipse(contrast: np.ndarray, places: np.ndarray) -> np.ndarray | None
             continue
         value = design @ conic - 1.0
         slope = np.hypot(2 * conic[0] * x + conic[1] * y + conic[3], conic[1] * x + 2 * conic[2] * y + conic[4])
-        near = np.abs(value) < 0.008 * slope
+        near = np.abs(value) < 0.006 * slope
         score = float(np.bincount(ray[near], strength[near], minlength=rays).clip(0, 2).sum())
         if score > best_score:
             ellipse = _conic_to_ellipse(conic)
@@ -371,19 +407,31 @@ def _circle_mm(radius_mm: float, height_mm: float = 0.0, points: int = RAYS) -> 
 
 def _pose(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], diameter_mm: float, outline: _Outline) -> FoundDisc:
     """Both poses of the outline; the side wall decides which is likelier."""
-    poses, rings, walls = [], [], []
+    poses, rings, walls, costs = [], [], [], []
     for side in (1.0, -1.0):
         fits = _fit_side(cameras, diameter_mm, outline, side)
-        pose = most_likely(fits, cameras, outline.centre)
+        # An outline says next to nothing about the focal length, and a shadow would pretend that it does.
+        pose = most_likely([replace(fit, cost=0.0) for fit in fits], cameras, outline.centre)
+        costs.append(min(fit.cost for fit in fits))
         poses.append(pose)
         rings.append(_ring_sharpness(rgb, pose, diameter_mm))
         walls.append(_wall_edge(rgb, pose, diameter_mm))
     # The weights make the three comparable on pictures with truth; each has its own failures (glare, a wall that mirrors
     # the table, a shadow).
-    odds = 2.0 * math.log((rings[0] + 0.02) / (rings[1] + 0.02)) + 0.1 * (poses[1].cost - poses[0].cost)
+    odds = 3.0 * math.log((rings[0] + 0.02) / (rings[1] + 0.02))
+    odds += float(np.clip(0.1 * (costs[1] - costs[0]), -1.0, 1.0))
+    odds += sum(
+        sign * 0.5 * float(np.sum(pose.rotation[:2, 2] ** 2)) / TILT_SIGMA**2 for sign, pose in zip((-1, 1), poses, strict=True)
+    )
     if walls[0] is not None and walls[1] is not None:
-        odds += math.log((walls[0] + 0.1) / (walls[1] + 0.1))
+        odds += float(np.clip(math.log((walls[0] + 0.1) / (walls[1] + 0.1)), -0.5, 0.5))
     likely, other = (poses[0], poses[1]) if odds >= 0 else (poses[1], poses[0])
+    apart = other.parameters - likely.parameters
+    apart[TURN : TURN + 3] = _nearer_turn(other.parameters[TURN : TURN + 3], likely.parameters[TURN : TURN + 3])
+    likely = replace(
+        likely,
+        covariances={**likely.covariances, "side of the tilt": 0.5 * math.exp(-2 * abs(odds)) * np.outer(apart, apart)},
+    )
     silhouette = _silhouette(likely.parameters, diameter_mm / 2)
     return FoundDisc(
         fit=likely,
@@ -392,6 +440,13 @@ def _pose(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], diameter_mm: float,
         radius_px=float(max(outline.ellipse[2:4])),
         side_evidence=abs(odds),
     )
+
+
+def _nearer_turn(turn: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Difference of two rotation vectors, of the two that mean the same turn the nearer one."""
+    size = float(np.linalg.norm(turn))
+    around = turn * (1 - 2 * math.pi / size) if size > 0 else turn
+    return min(turn - other, around - other, key=lambda step: float(np.linalg.norm(step)))
 
 
 def _silhouette(parameters: np.ndarray, radius_mm: float, rays: int = RAYS) -> np.ndarray:
@@ -436,7 +491,8 @@ def _fit_side(
 
         loss = "cauchy" if round_number == 0 else "linear"
         fits = [
-            fit_plane(start, camera, residuals, extra, loss=loss) for start, camera in zip(starts, cameras, strict=True)
+            fit_plane(start, camera, residuals, extra, loss=loss, least_chi_square=LEAST_CHI_SQUARE)
+            for start, camera in zip(starts, cameras, strict=True)
         ]
         best = min(fits, key=lambda one: one.cost)
         starts = [fit.parameters for fit in fits]

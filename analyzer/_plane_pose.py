@@ -21,10 +21,10 @@ DIAGONAL_35MM = math.hypot(36.0, 24.0)  # 43.27 mm: the 35 mm equivalent goes by
 # Cameras of phones where the photo's record is silent: 35 mm equivalent, its relative standard uncertainty, how often people
 # use it on a piece on the table, and the nearest distance at which it focuses, mm. All from memory; no source.
 ASSUMED_CAMERAS = (
-    (26.0, 0.08, 0.52, 120.0),  # main camera
+    (26.0, 0.08, 0.535, 120.0),  # main camera
     (52.0, 0.08, 0.40, 120.0),  # twice that, by a lens or by a crop
     (77.0, 0.10, 0.06, 200.0),
-    (14.0, 0.10, 0.02, 25.0),
+    (14.0, 0.10, 0.005, 25.0),
 )
 NEAREST_SPREAD = 0.1  # relative, of the nearest distances above
 # Standard uncertainties of what is known before a marker is read.
