@@ -13,6 +13,8 @@ from analyzer._plane_pose import OWN, CameraPrior, PlaneFit, fit_plane, most_lik
 
 MARKER_SIDE_MM = 20.0
 MARKER_IDS = (0, 1, 2, 3)
+# Middles of the markers on the project's own card (see card.py), x right and y up from the card's middle.
+CARD_CENTRES_MM = {0: (-43.0, 19.0), 1: (43.0, 19.0), 2: (43.0, -19.0), 3: (-43.0, -19.0)}
 DETECTION_SIDE_PX = 1600  # markers are found on a picture no larger than this, then measured on the full one
 CORNER_SIGMA_PX = 0.12  # of a corner as the meeting of two fitted edges; the fit's own scatter takes over where larger
 # Corners of a marker in its own frame (x right, y up), in OpenCV's order: top left, top right, bottom right, bottom left.

@@ -24,6 +24,7 @@ RAYS = 360
 LEAST_CHI_SQUARE = 6.0
 THICKNESS_MM = (1.8, 0.4)  # of common coins, with its standard uncertainty: see data/coins.csv
 COMMON_DIAMETER_MM = 23.0  # where the proportion of thickness to diameter is wanted before the pose is known
+WALL_SIGMA_MM = 0.4
 RIM_SHARE = 0.08  # a coin's edge is rounded: its widest place lies below its face by this share of the thickness
 TILT_SIGMA = 0.3  # people hold the phone roughly above: sine of the tilt in each direction, from memory
 
@@ -40,8 +41,16 @@ class FoundDisc:
     rival: float = 0.0  # score of the second roundest thing as a share of this one's
 
 
-def find_disc(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], diameter_mm: float) -> FoundDisc | None:
-    """The disc's plane (that of its widest outline), or None where nothing round enough is seen."""
+def find_disc(
+    rgb: np.ndarray,
+    cameras: tuple[CameraPrior, ...],
+    diameter_mm: float,
+    thickness_mm: tuple[float, float] = THICKNESS_MM,
+) -> FoundDisc | None:
+    """The disc's plane (that of its widest outline), or None where nothing round enough is seen.
+
+    ``thickness_mm``: value and standard uncertainty.
+    """
     best, best_score, rival = None, 0.0, 0.0
     for x, y, radius, roundness in _circles(rgb):
         outline = _outline(rgb, np.array([x, y]), radius)
@@ -54,7 +63,7 @@ def find_disc(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], diameter_mm: fl
             rival = max(rival, score)
     if best is None:
         return None
-    return replace(_pose(rgb, cameras, diameter_mm, best), rival=rival / best_score)
+    return replace(_pose(rgb, cameras, diameter_mm, thickness_mm, best), rival=rival / best_score)
 
 
 def _circles(rgb: np.ndarray, most: int = 4) -> list[tuple[float, float, float, float]]:
@@ -405,11 +414,17 @@ def _circle_mm(radius_mm: float, height_mm: float = 0.0, points: int = RAYS) -> 
     return np.stack([radius_mm * np.cos(angle), radius_mm * np.sin(angle), np.full(points, height_mm)], axis=1)
 
 
-def _pose(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], diameter_mm: float, outline: _Outline) -> FoundDisc:
+def _pose(
+    rgb: np.ndarray,
+    cameras: tuple[CameraPrior, ...],
+    diameter_mm: float,
+    thickness_mm: tuple[float, float],
+    outline: _Outline,
+) -> FoundDisc:
     """Both poses of the outline; the side wall decides which is likelier."""
     poses, rings, walls, costs = [], [], [], []
     for side in (1.0, -1.0):
-        fits = _fit_side(cameras, diameter_mm, outline, side)
+        fits = _fit_side(cameras, diameter_mm, thickness_mm, outline, side)
         # An outline says next to nothing about the focal length, and a shadow would pretend that it does.
         pose = most_likely([replace(fit, cost=0.0) for fit in fits], cameras, outline.centre)
         costs.append(min(fit.cost for fit in fits))
@@ -463,12 +478,17 @@ def _silhouette(parameters: np.ndarray, radius_mm: float, rays: int = RAYS) -> n
 
 
 def _fit_side(
-    cameras: tuple[CameraPrior, ...], diameter_mm: float, outline: _Outline, side: float
+    cameras: tuple[CameraPrior, ...],
+    diameter_mm: float,
+    thickness_mm: tuple[float, float],
+    outline: _Outline,
+    side: float,
 ) -> list[PlaneFit]:
     """For each camera the pose tilted to one side whose outline, wall included, fits the boundary read."""
     centre, points = outline.centre, outline.points_px
     sigma = 0.004 * float(max(outline.ellipse[2:4]))
-    wall = (THICKNESS_MM[0] * (1 - 2 * RIM_SHARE), THICKNESS_MM[1])
+    # The side wall may mirror the table and be taken for it, so its height in the picture is known less well than the coin's.
+    wall = (thickness_mm[0] * (1 - 2 * RIM_SHARE), max(thickness_mm[1], WALL_SIGMA_MM))
 
     def extra(parameters: np.ndarray) -> dict[str, np.ndarray]:
         rotation = cv2.Rodrigues(parameters[TURN : TURN + 3])[0]

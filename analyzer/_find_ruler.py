@@ -16,7 +16,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from analyzer._edges import LUMINANCE, luminance_crop
+from analyzer._edges import LUMINANCE, linear_crop, luminance_crop
 from analyzer._plane_pose import (
     PLACE,
     TURN,
@@ -49,8 +49,7 @@ class FoundRuler:
     marks_px: np.ndarray  # (N, 2) feet of the marks
     outline_px: np.ndarray  # (4, 2)
     width_mm: float
-    face_linear: np.ndarray  # (3,) linear RGB of the face between the marks
-    gloss: float  # relative spread of the face's brightness along the ruler
+    material: str  # "steel", "wood" or "plastic", judged by colour and brushing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -559,8 +558,6 @@ def _finish(
 ) -> FoundRuler:
     step_mm = GRADUATIONS[graduation]
     numbers = np.arange(first, last + 1) * step_mm
-    face = _rectified(rgb, fit, numbers[:-1] + step_mm / 2, short * step_mm * np.linspace(0.2, 0.8, 5))
-    columns = np.nanmean(face, axis=0)
     feet = project(fit.parameters, np.stack([numbers, np.zeros(len(numbers))], axis=1))
     width = _width(rgb, fit, numbers, short * step_mm)
     corners = np.array([[-6.0, -0.5], [6.0, -0.5], [6.0, width], [-6.0, width]])
@@ -573,9 +570,47 @@ def _finish(
         marks_px=feet,
         outline_px=project(fit.parameters, corners),
         width_mm=width,
-        face_linear=np.array([float(np.nanmedian(face))] * 3),
-        gloss=float(np.nanstd(columns) / max(np.nanmean(columns), 1e-6)),
+        material=_material(rgb, fit, numbers, short * step_mm, width),
     )
+
+
+def _material(rgb: np.ndarray, fit: PlaneFit, numbers: np.ndarray, short: float, width: float) -> str:
+    """What the ruler is made of, by its face behind the marks: yellow is wood; grey brushed along its length is steel."""
+    x = np.arange(numbers[0], numbers[-1], 0.1)
+    y = np.arange(min(3.3 * short, 0.5 * width), width - 1.5, 0.1)
+    if len(x) < 80 or len(y) < 20:
+        return "plastic"
+    grid = project(fit.parameters, np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2))
+    low, high = grid.min(axis=0) - 2, grid.max(axis=0) + 2
+    image, origin = linear_crop(rgb, low[0], low[1], *(high - low))
+    places = (grid - origin).astype(np.float32).reshape(len(y), len(x), 2)
+    face = cv2.remap(
+        image,
+        np.ascontiguousarray(places[..., 0]),
+        np.ascontiguousarray(places[..., 1]),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(float("nan"),) * 3,
+    )
+    seen = np.isfinite(face[..., 0])
+    if np.count_nonzero(seen) < 1000:
+        return "plastic"
+    red, green, blue = np.median(face[seen], axis=0)
+    if blue < 0.72 * green and red > green:
+        return "wood"
+    bright = face @ LUMINANCE
+
+    def unevenness(lines: np.ndarray) -> float:
+        """Relative change from one line to the next, of lines averaged over stretches along them."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            change = np.abs(np.diff(lines, axis=0)) / lines[1:]
+        known = change[np.isfinite(change)]
+        return float(np.median(known)) if len(known) else 0.0
+
+    stretches = bright[:, : bright.shape[1] // 80 * 80].reshape(len(y), -1, 80).mean(axis=2)
+    columns = bright[: len(y) // 20 * 20].reshape(-1, 20, len(x)).mean(axis=1).T
+    streaks, grain = unevenness(stretches), unevenness(columns)
+    return "steel" if streaks > 0.0075 and streaks > 0.8 * grain else "plastic"
 
 
 def _width(rgb: np.ndarray, fit: PlaneFit, numbers: np.ndarray, short: float) -> float:

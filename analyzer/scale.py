@@ -6,14 +6,18 @@ to the metal.
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
+from importlib import resources
 
 import cv2
 import numpy as np
 
-from analyzer._find_card import FoundCard, find_card
+from analyzer._find_card import CARD_CENTRES_MM, FoundCard, find_card
 from analyzer._find_disc import RIM_SHARE, THICKNESS_MM, FoundDisc, find_disc
 from analyzer._find_ruler import FoundRuler, find_ruler
 from analyzer._plane_pose import CameraPrior, PlaneFit, camera_priors
@@ -95,8 +99,44 @@ class Calibration:
         }
 
 
+@dataclass(frozen=True, kw_only=True)
+class Coin:
+    """A coin's published size; ``status`` tells what was checked against the source and what is from memory."""
+
+    name: str
+    country: str
+    diameter_mm: float
+    thickness_mm: float
+    source: str
+    status: str
+
+
+@cache
+def common_coins() -> tuple[Coin, ...]:
+    """Round coins that people have at hand, by their mints' published sizes (``data/coins.csv``)."""
+    text = resources.files("analyzer").joinpath("data/coins.csv").read_text(encoding="utf-8")
+    return tuple(
+        Coin(
+            name=row["coin"],
+            country=row["country"],
+            diameter_mm=float(row["diameter_mm"]),
+            thickness_mm=float(row["thickness_mm"]),
+            source=row["source"],
+            status=row["status"],
+        )
+        for row in csv.DictReader(io.StringIO(text))
+    )
+
+
+def coin_of(diameter_mm: float) -> Coin | None:
+    """The coin of that diameter where just one is that size to 0.005 mm, else None."""
+    same = [coin for coin in common_coins() if abs(coin.diameter_mm - diameter_mm) <= 0.005]
+    return same[0] if len(same) == 1 else None
+
+
 # The marker's face above the table, mm: (value, standard uncertainty).
-RULER_HEIGHT_MM = (1.6, 0.5)  # steel rulers 0.5-1 mm, plastic and wooden ones 2-3 mm: from memory
+# Thickness of rulers by material: from memory.
+RULER_HEIGHT_MM = {"steel": (0.8, 0.25), "plastic": (2.0, 0.45), "wood": (2.1, 0.45)}
 CARD_HEIGHT_MM = (0.3, 0.1)  # one or two sheets or thin card that lies flat: common practice, no source
 # What is not seen in the photo, as relative standard uncertainties.
 PRINTED_SIZE = 0.0015  # 100 mm check length read with a ruler to a quarter of a millimetre
@@ -262,13 +302,32 @@ def _card_calibration(photo: Photo, prior: CameraPrior, card: FoundCard) -> Cali
         translation_mm=translation,
         marker_outlines_px=outlines,
         white_gain=gain,
+        cross_checks=_layout_checks(card),
     )
+
+
+def _layout_checks(card: FoundCard) -> tuple[CrossCheck, ...]:
+    """Where the markers stand as on the project's own card: do their distances agree with their sides?"""
+    ids = list(card.centres_mm)
+    pairs = [(a, b) for place, a in enumerate(ids) for b in ids[place + 1 :]]
+    if not pairs:
+        return ()
+    seen = np.array([np.linalg.norm(card.centres_mm[a] - card.centres_mm[b]) for a, b in pairs])
+    known = np.array([math.dist(CARD_CENTRES_MM[a], CARD_CENTRES_MM[b]) for a, b in pairs])
+    if np.any(np.abs(seen / known - 1) > 0.03):  # a card of another layout
+        return ()
+    side_px = float(np.mean([np.linalg.norm(np.roll(q, -1, axis=0) - q, axis=1).mean() for q in card.corners_px.values()]))
+    measured = Measure(
+        value=float(seen.mean()), budget={"edge level": float(seen.mean()) * 2 * EDGE_LEVEL_PX / side_px}
+    )
+    expected = Measure(value=float(known.mean()), budget={"printed size": float(known.mean()) * 0.0007})
+    return (compare_scales("card layout", measured, expected, "the mean distance of the card's markers"),)
 
 
 def _ruler_calibration(prior: CameraPrior, ruler: FoundRuler) -> Calibration:
     flags = () if ruler.pattern_seen else (raise_flag("ruler_step_assumed"),)
     calibration = _calibration(
-        "ruler", prior, ruler.fit, ruler.marks_px, {"ruler graduation": RULER_GRADUATION}, RULER_HEIGHT_MM
+        "ruler", prior, ruler.fit, ruler.marks_px, {"ruler graduation": RULER_GRADUATION}, RULER_HEIGHT_MM[ruler.material]
     )
     return replace(calibration, marker_outlines_px=(ruler.outline_px,), flags=flags)
 
@@ -279,7 +338,9 @@ def _disc_calibration(photo: Photo, cameras: tuple[CameraPrior, ...], marker: Ma
         raise ScaleError("A disc gives a scale only with its diameter; enter it in millimetres (disc:24.26 for instance).")
     if not (math.isfinite(diameter_mm) and 5.0 <= diameter_mm <= 120.0):
         raise ScaleError(f"A disc of {diameter_mm:g} mm cannot be right; enter its diameter in millimetres, from 5 to 120.")
-    disc = find_disc(photo.rgb, cameras, diameter_mm)
+    coin = coin_of(diameter_mm)
+    thickness = THICKNESS_MM if coin is None else (coin.thickness_mm, 0.1)
+    disc = find_disc(photo.rgb, cameras, diameter_mm, thickness)
     if disc is None:
         raise ScaleError(f"No round disc is seen in {photo.name}; {ASK_FOR_MARKER}, or choose another marker.")
     centre = disc.outline_px.mean(axis=0, keepdims=True)
@@ -289,7 +350,7 @@ def _disc_calibration(photo: Photo, cameras: tuple[CameraPrior, ...], marker: Ma
         disc.fit,
         centre,
         {"disc diameter": DISC_DIAMETER_MM / diameter_mm, "edge level": DISC_EDGE},
-        (THICKNESS_MM[0] * (1 - RIM_SHARE), THICKNESS_MM[1]),
+        (thickness[0] * (1 - RIM_SHARE), thickness[1]),
     )
     flags = []
     if disc.side_evidence < DISC_SIDE_SURE:
