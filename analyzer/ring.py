@@ -216,7 +216,12 @@ def _fit_outline(
         if along[k] > 0.4 * max(along) and abs(beside[k]) > 1.5:
             climbed.append(climb(strongest + np.array([beside[k], 0, 0, 0, 0]), fields[1:]))
     ovals: list[tuple[float, np.ndarray]] = []
-    for support, p in sorted(climbed, key=lambda item: -item[0]):
+
+    def merit(item: tuple[float, np.ndarray]) -> float:
+        # both edges of a ring have nearly the same middle; an oval that leans from one edge to the other has not
+        return item[0] - 1.5 * math.hypot(item[1][1] - strongest[1], item[1][2] - strongest[2]) / radius
+
+    for support, p in sorted(climbed, key=merit, reverse=True):
         # a weaker oval close to a stronger one, or across it, is the same edge met askew
         apart = [basis @ (p - other) for _, other in ovals]
         if all(np.abs(gap).mean() > max(2.0, 0.02 * radius) and min((gap > 0).mean(), (gap < 0).mean()) < 0.1 for gap in apart):
@@ -603,19 +608,42 @@ def _plane_rays(
     return np.stack([rays @ x_axis, rays @ y_axis], axis=1) / depth[:, None], 1.0 / depth
 
 
-def _plane_of(calibration: Calibration, centre_px: tuple[float, float]) -> _Plane:
-    if calibration.rotation is None:
-        return _Plane(matrix=None, distortion=None, rotation=None, centre_px=centre_px, depth_per_unit=1.0)
-    _, depth = _plane_rays(
-        np.array([centre_px]), calibration.camera_matrix, calibration.distortion, calibration.rotation
-    )
-    return _Plane(
-        matrix=calibration.camera_matrix,
-        distortion=calibration.distortion,
-        rotation=calibration.rotation,
-        centre_px=centre_px,
-        depth_per_unit=float(depth[0]),
-    )
+SURE_NORMAL_DEG = 2.0  # a plane known better than this is believed; else the ring's own roundness helps to choose
+
+
+def _plane_of(calibration: Calibration, centre_px: tuple[float, float], outer_px: np.ndarray) -> _Plane:
+    """The plane of the cut: parallel to the marker's where its tilt is sure, else the likeliest by the ring's own roundness.
+
+    A disc or a ruler tells its plane's tilt poorly, and two tilts of a disc look alike; then the one under which the ring is
+    roundest counts, seen straight from above among them.
+    """
+    straight = _Plane(matrix=None, distortion=None, rotation=None, centre_px=centre_px, depth_per_unit=1.0)
+    rotations = [calibration.rotation] + ([calibration.other_pose[0]] if calibration.other_pose is not None else [])
+    tilted = []
+    for rotation in rotations:
+        if rotation is None:
+            continue
+        _, depth = _plane_rays(np.array([centre_px]), calibration.camera_matrix, calibration.distortion, rotation)
+        tilted.append(
+            _Plane(
+                matrix=calibration.camera_matrix,
+                distortion=calibration.distortion,
+                rotation=rotation,
+                centre_px=centre_px,
+                depth_per_unit=float(depth[0]),
+            )
+        )
+    unsure = calibration.normal_uncertainty_deg
+    if len(tilted) == 1 and unsure is not None and unsure <= SURE_NORMAL_DEG:
+        return tilted[0]
+    return min([*tilted, straight], key=lambda plane: _ovality(plane.flatten(outer_px)))
+
+
+def _ovality(outer: np.ndarray) -> float:
+    """(Largest - smallest diameter) / mean of a contour about its origin."""
+    radius = np.hypot(*outer.T)
+    across = radius + np.roll(radius, ANGLES // 2)
+    return float((across.max() - across.min()) / across.mean())
 
 
 def _perimeter(points: np.ndarray) -> float:
@@ -666,6 +694,13 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
         if support < 0.6 * top:
             continue
         left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
+        if largest > 2.0 * smallest:  # found in a small picture: look again at its own size
+            shut = tuple(outline - (left, upper) for outline in calibration.marker_outlines_px)
+            again = _candidates(window, 0.75 * radius, 1.25 * radius, shut, count=1)
+            if again:
+                _, x, y, radius = again[0]
+                x, y = x + left, y + upper
+                left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
         ovals = _fit_outline(_lightness_and_colour(_linear(window)), (x - left, y - upper), radius, 0.16)
         if not ovals:
             continue
@@ -761,7 +796,7 @@ def measure_ring(
 
     outer_points = _points(centre, outer_radius_px)
     inner_points = _points(centre, outer_radius_px - wall_px)
-    plane = _plane_of(calibration, centre)
+    plane = _plane_of(calibration, centre, outer_points)
     outer_flat, inner_flat = plane.flatten(outer_points), plane.flatten(inner_points)
     mm_per_px, scale_source = _scale_at_cut(calibration, tube, centre, plane, _perimeter(outer_flat), mean_radius, _edges_unsure(spread)[0])
     if scale_source == "marker and height":
@@ -776,8 +811,7 @@ def measure_ring(
     place = int(true_wall_px.argmin())
     angle = (place * 360.0 / ANGLES + 180.0) % 360.0 - 180.0
     outer_radius = np.hypot(*outer_flat.T)
-    across = outer_radius + np.roll(outer_radius, ANGLES // 2)
-    ovality = 100.0 * float(across.max() - across.min()) / float(across.mean())
+    ovality = 100.0 * _ovality(outer_flat)
     measure = dict(minimum_mm=None, maximum_mm=None, mean_mm=None, outside_diameter_mm=None, wall_mm=None, loss_outside_mm=None, loss_inside_mm=None)
     if mm_per_px is not None:
         k = mm_per_px.value
