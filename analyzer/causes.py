@@ -357,6 +357,12 @@ def _by_topic(items: Iterable[Item]) -> dict[str, float]:
     return best
 
 
+def _reaches_fits(score: _Score) -> bool:
+    """Enough over what speaks against it, out of two topics unless a decisive fact speaks, and none decisive against."""
+    alone = score.topics_for < 2 and score.heaviest_for < WEIGHTS["decisive"]
+    return score.net >= FITS and not alone and score.heaviest_against < WEIGHTS["decisive"]
+
+
 def _standing(score: _Score, *, photo_only: bool, rivals: Iterable[_Score], values: Mapping[str, Value]) -> str:
     if score.excluding:
         return "ruled out"
@@ -364,8 +370,7 @@ def _standing(score: _Score, *, photo_only: bool, rivals: Iterable[_Score], valu
         return "can't tell"
     if score.net < 0 or not score.supporting:
         return "speaks against"
-    alone = score.topics_for < 2 and score.heaviest_for < WEIGHTS["decisive"]
-    if score.net < FITS or alone or score.heaviest_against >= WEIGHTS["decisive"]:
+    if not _reaches_fits(score):
         return "possible"
     if (
         score.net < FITS_WELL
@@ -382,7 +387,7 @@ def _standing(score: _Score, *, photo_only: bool, rivals: Iterable[_Score], valu
         if rival is score or rival.excluding:
             continue
         alike = rival.cause.id in score.cause.cannot_be_told_from or score.cause.id in rival.cause.cannot_be_told_from
-        if rival.net > score.net - CLEAR_LEAD or (alike and not proved and rival.net >= FITS):
+        if rival.net > score.net - CLEAR_LEAD or (alike and not proved and _reaches_fits(rival)):
             return "fits"
     return "fits well"
 
@@ -396,7 +401,11 @@ def _scores(values: Mapping[str, Value]) -> list[_Score]:
 
 
 def _only_photo(values: Mapping[str, Value]) -> bool:
-    return not any(quantities()[name].told for name in values if name in quantities() and name != "material")
+    """Nothing told but what the piece is: metal, size, marks."""
+    return not any(
+        quantities()[name].origin == "told" and quantities()[name].topic not in ("material", "size", "record")
+        for name in values
+    )
 
 
 def judge(quantities: Mapping[str, float | str | bool], *, material: str = "copper") -> Judgement:
@@ -434,8 +443,8 @@ def _known(given: Mapping[str, Value], material: str) -> dict[str, Value]:
     if "material" not in values and material in quantities()["material"].choices:
         values["material"] = material
     # The side of a photo without a pit in it says where was looked, not which side was attacked.
-    told = any(quantities()[name].told and name not in ("material", "side_attacked") for name in values)
-    if values.get("pit_count") == 0 and not values.get("through_hole_count") and not told:
+    seen = any(quantities()[name].group == "seen" and name != "side_attacked" for name in values)
+    if values.get("pit_count") == 0 and not values.get("through_hole_count") and not seen:
         values.pop("side_attacked", None)
     return values
 
