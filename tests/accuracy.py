@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
 import os
 import sys
 import tempfile
@@ -55,7 +56,8 @@ def examine_one(task: tuple[str, str, str, dict[str, str]]) -> tuple[str, float,
 
 def run(tasks: list[tuple[str, str, str, dict[str, str]]], jobs: int) -> None:
     seconds, failed = [], []
-    with ProcessPoolExecutor(jobs) as pool:
+    # Spawned, not forked: OpenCV's threads do not survive a fork, and a child would wait for them for ever.
+    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn")) as pool:
         for name, spent, error in pool.map(examine_one, tasks):
             seconds.append(spent)
             if error:
