@@ -527,7 +527,7 @@ def _weightiest(items: Iterable[Item]) -> list[Item]:
 def _reason(item: Item, values: Mapping[str, Value]) -> Reason:
     first = item.when[0]
     return Reason(
-        sentence=item.says,
+        sentence=_with_value(item.says, first, values),
         quantity=first.quantity,
         value=_as_read(first, values),
         source=cite(item.source),
@@ -538,12 +538,27 @@ def _reason(item: Item, values: Mapping[str, Value]) -> Reason:
 def _exclusion_reason(rule: Exclusion, values: Mapping[str, Value]) -> Reason:
     first = rule.when[0]
     return Reason(
-        sentence=rule.says,
+        sentence=_with_value(rule.says, first, values),
         quantity=first.quantity,
         value=_as_read(first, values),
         source=cite(rule.source),
         weight="decisive",
     )
+
+
+def _with_value(sentence: str, condition: Condition, values: Mapping[str, Value]) -> str:
+    """The sentence with the figure or the word that the condition met, so that a reader can check it."""
+    value = values[condition.quantity]
+    if isinstance(value, bool):
+        return sentence
+    if isinstance(value, tuple):
+        value = tuple(word for word in value if word in condition.value)
+    elif isinstance(value, str) and not isinstance(condition.value, tuple):
+        return sentence
+    words = describe(condition.quantity, value)
+    if words.lower() in sentence.lower():
+        return sentence
+    return f"{sentence.removesuffix('.')} ({words})."
 
 
 def _as_read(condition: Condition, values: Mapping[str, Value]) -> float | str | bool:
