@@ -8,6 +8,7 @@ frame is the ruler's: x along the row in steps of the graduation, y from the mar
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -66,8 +67,8 @@ def find_ruler(rgb: np.ndarray, cameras: tuple[CameraPrior, ...]) -> FoundRuler 
         shrink = min(1.0, side / max(rgb.shape[:2]))
         small = cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else rgb
         grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-        for threshold in STROKE_THRESHOLDS:
-            strokes = _strokes(grey, threshold)
+        for threshold, among in _tries(grey):
+            strokes = _strokes(grey, threshold, among)
             for chain in _chains(strokes):
                 found = _follow(rgb, cameras, _scaled(strokes, chain, shrink))
                 if found is not None and (best is None or _trust(found) > _trust(best)):
@@ -77,16 +78,43 @@ def find_ruler(rgb: np.ndarray, cameras: tuple[CameraPrior, ...]) -> FoundRuler 
     return best
 
 
+def _tries(grey: np.ndarray) -> Iterator[tuple[float, np.ndarray | None]]:
+    """Ways to look for strokes, the usual one first.
+
+    A dark line along the ruler's edge ties all marks into one comb: they come apart when only what runs in one direction
+    is kept, at each of four directions.
+    """
+    for threshold in STROKE_THRESHOLDS:
+        yield threshold, None
+    directions = _directions(grey)
+    for turn in np.arange(4) * np.pi / 4:
+        yield STROKE_THRESHOLDS[0], np.cos(2 * (directions - turn)) > math.cos(math.radians(70))
+
+
+def _directions(grey: np.ndarray) -> np.ndarray:
+    """Direction of lines at each pixel, radians, by the structure tensor."""
+    along_x, along_y = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    xx, yy, xy = (cv2.blur(part, (5, 5)) for part in (along_x * along_x, along_y * along_y, along_x * along_y))
+    return 0.5 * np.arctan2(2 * xy, xx - yy) + np.pi / 2  # lines run across the slope
+
+
+
+
 def _trust(ruler: FoundRuler) -> tuple[bool, int]:
     return ruler.pattern_seen, ruler.marks
 
 
-def _strokes(grey: np.ndarray, threshold: float, kernel: int = 9) -> _Strokes:
-    """Thin dark strokes of a grey picture: centre, direction, length, by second moments of connected dark pixels."""
+def _strokes(grey: np.ndarray, threshold: float, among: np.ndarray | None = None, kernel: int = 9) -> _Strokes:
+    """Thin dark strokes of a grey picture: centre, direction, length, by second moments of connected dark pixels.
+
+    ``among``: only these pixels (bool, like ``grey``).
+    """
     element = cv2.getStructuringElement(cv2.MORPH_RECT, (kernel, kernel))
     depth = cv2.morphologyEx(grey, cv2.MORPH_BLACKHAT, element)
     around = cv2.blur(grey, (41, 41))
     mask = (depth > np.maximum(5.0, threshold * around)).astype(np.uint8)
+    if among is not None:
+        mask &= among
     count, labels, boxes, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     sized = (boxes[:, cv2.CC_STAT_AREA] >= 8) & (boxes[:, cv2.CC_STAT_AREA] <= 1500)
     sized[0] = False
