@@ -17,6 +17,7 @@ MARKER_IDS = (0, 1, 2, 3)
 CARD_CENTRES_MM = {0: (-43.0, 19.0), 1: (43.0, 19.0), 2: (43.0, -19.0), 3: (-43.0, -19.0)}
 DETECTION_SIDE_PX = 1600  # markers are found on a picture no larger than this, then measured on the full one
 CORNER_SIGMA_PX = 0.12  # of a corner as the meeting of two fitted edges; the fit's own scatter takes over where larger
+MISFIT = 6.0  # chi-square by degree of freedom, from which a marker is doubted
 # Corners of a marker in its own frame (x right, y up), in OpenCV's order: top left, top right, bottom right, bottom left.
 SQUARE_MM = np.array([[-0.5, 0.5], [0.5, 0.5], [0.5, -0.5], [-0.5, -0.5]]) * MARKER_SIDE_MM
 
@@ -63,17 +64,17 @@ def detect_markers(rgb: np.ndarray) -> dict[int, np.ndarray]:
     return dict(sorted(found.items()))
 
 
-def refine_corners(rgb: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, float] | None:
+def refine_corners(rgb: np.ndarray, corners: np.ndarray, reach_share: float = 0.11) -> tuple[np.ndarray, float] | None:
     """Corners as the meeting of the four fitted edges, and the scatter of the edges in pixels; None where an edge is hidden."""
     side = float(np.mean(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)))
-    reach = max(4.0, 0.06 * side)
-    low, high = corners.min(axis=0) - 2 * reach, corners.max(axis=0) + 2 * reach
+    widest = max(6.0, reach_share * side)  # a marker's dark border is a sixth of its side; the next rounds look nearer
+    low, high = corners.min(axis=0) - 2 * widest, corners.max(axis=0) + 2 * widest
     image, origin = luminance_crop(rgb, low[0], low[1], *(high - low))
     quad = corners - origin
-    offsets = np.arange(-reach, reach + 0.25, 0.5)
     stations = np.linspace(0.08, 0.92, 48)
     scatter = 0.0
-    for _ in range(2):
+    for reach in (widest, max(4.0, 0.06 * side), max(4.0, 0.06 * side)):
+        offsets = np.arange(-reach, reach + 0.25, 0.5)
         lines = []
         centre = quad.mean(axis=0)
         for start, end in zip(quad, np.roll(quad, -1, axis=0), strict=True):
@@ -92,7 +93,7 @@ def refine_corners(rgb: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, fl
             lines.append(line)
         quad = np.array([meet(lines[place - 1], lines[place]) for place in range(4)])
         scatter = float(np.mean([line[2] for line in lines]))
-    if not np.all(np.isfinite(quad)) or np.max(np.linalg.norm(quad + origin - corners, axis=1)) > 3 * reach:
+    if not np.all(np.isfinite(quad)) or np.max(np.linalg.norm(quad + origin - corners, axis=1)) > 2 * widest:
         return None
     return quad + origin, scatter
 
@@ -101,15 +102,22 @@ def find_card(rgb: np.ndarray, cameras: tuple[CameraPrior, ...]) -> FoundCard | 
     """The card's plane from all markers seen; None where no marker is seen."""
     refined, scatters = {}, []
     for marker_id, corners in detect_markers(rgb).items():
-        better = refine_corners(rgb, corners)
+        better = refine_corners(rgb, corners) or refine_corners(rgb, corners, 0.05)
         if better is not None:
             refined[marker_id] = better[0]
             scatters.append(better[1])
     if not refined:
         return None
     sigma = max(CORNER_SIGMA_PX, 0.5 * float(np.median(scatters)))
-    middle = np.mean(list(refined.values()), axis=(0, 1))
-    fit = most_likely([_fit_markers(refined, camera, sigma) for camera in cameras], cameras, middle)
+    fit = _fit_cameras(refined, cameras, sigma)
+    while fit.chi_square > MISFIT and len(refined) > 1:
+        # A marker half covered or creased does not lie as a square on the others' plane: leave the worst one out.
+        rests = [{k: v for k, v in refined.items() if k != out} for out in refined]
+        fits = [_fit_cameras(rest, cameras, sigma) for rest in rests]
+        best = int(np.argmin([one.chi_square for one in fits]))
+        if fits[best].chi_square > 0.5 * fit.chi_square:
+            break
+        refined, fit = rests[best], fits[best]
     first, *others = refined
     centres, turns = {first: np.zeros(2)}, {first: 0.0}
     for place, marker_id in enumerate(others):
@@ -118,6 +126,11 @@ def find_card(rgb: np.ndarray, cameras: tuple[CameraPrior, ...]) -> FoundCard | 
     return FoundCard(
         fit=fit, corners_px=refined, centres_mm=centres, turns_rad=turns, paper_linear=_paper(rgb, refined)
     )
+
+
+def _fit_cameras(corners: dict[int, np.ndarray], cameras: tuple[CameraPrior, ...], sigma_px: float) -> PlaneFit:
+    middle = np.mean(list(corners.values()), axis=(0, 1))
+    return most_likely([_fit_markers(corners, camera, sigma_px) for camera in cameras], cameras, middle)
 
 
 def _turned(turn: float) -> np.ndarray:
