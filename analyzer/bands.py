@@ -43,13 +43,25 @@ FINE_ENOUGH_MM = 0.07  # metal seen finer than this is thinned before it is laid
 
 LEAST_MARK_MM = 3.0  # narrower than this along the pipe it is a blot, not the mark of a contact
 LEAST_MARK_SPAN = 0.5  # a contact mark goes across at least this share of the width seen
+LEAST_STEP = 3.5  # CIELAB distance at a mark's edges; a difference under 4 is hardly seen by eye
+LEAST_AGREEMENT = 0.7  # share of the rows that step the same way there
+LEAST_STEP_RATIO = 1.7  # of the steps at its edges to the ordinary ones along the piece
+STEP_REACH = 4  # cells on either side of a border that are compared: 2 mm
+MARK_COLUMNS = (10, 54)  # a mark is 5 to 27 mm long
+PAIR_ALONE = 14.0  # strength of a pair of edges that stands without the net, by pictures with known truth
+PAIR_WITH_NET = 8.0  # and with some of the net's evidence between them
+MARK_PLAY = 5  # cells by which a mark's edge may waver: 2.5 mm
+MARK_BEND_COST = 0.5
 LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
 LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell
 STEEPEST = 2  # quarter cells of shift per cell of length: a water level leaves an almost straight line
 BEND_COST = 0.3  # log-odds for a shift of one quarter cell
-EDGE_PLAY = 0.6  # share of the half width by which each edge may leave the even path
-EDGE_BEND_COST = 0.1
+LINE_BESIDE_MM = 3.0  # of metal on each side that the line is compared with
+EDGE_PLAY = 0.9  # share of the half width by which each edge may leave the even path
+EDGE_BEND_COST = 0.3
+NET_WEIGHT = 0.5  # of the log-odds of the net against those of the colours, where edges are drawn
+LINE_PRIOR = 0.7  # log-odds against the line: a blurred rim looks like it
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
@@ -116,10 +128,12 @@ def find_bands(photo: Photo, calibration: Calibration, surface: Surface) -> Band
     window[line_px] = 2  # a water line that crosses a mark stays a water line
     lab = cielab(cells.linear)
     bands = []
-    for kind, field in (("contact_mark", mark), ("water_line", line)):
-        parts, count = ndimage.label(field > 0.5)
-        for part in range(1, count + 1):
-            bands.append(_band(len(bands) + 1, kind, parts == part, cells, surface, classes, lab, window))
+    parts, count = ndimage.label(mark > 0.5)
+    places = [("contact_mark", parts == part) for part in range(1, count + 1)] + [("water_line", line > 0.5)]
+    for kind, here in places:
+        band = _band(len(bands) + 1, kind, here, cells, surface, classes, lab, window) if here.any() else None
+        if band is not None:
+            bands.append(band)
     stain = _overall_stain(classes, cells, (mark > 0.5) | (line > 0.5))
     if stain is not None:
         share = float((classes[cells.seen] == stain).mean())
@@ -331,20 +345,157 @@ def _fit(likelihood: np.ndarray, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
+    """Contact marks: a length of the pipe that two edges part from the metal on both sides.
+
+    Two ways lead to a candidate: the net's likelihood, and the pair of edges across the pipe at which the colour steps there
+    and back (``_steps``). A candidate stands where both agree, or where one of them is strong. Its edges are then drawn row by
+    row between the colours inside and outside.
+    """
     seen = cells.seen
-    parts, count = ndimage.label(ndimage.binary_opening(likelihood > 0.5, np.ones((3, 3))))
-    field = np.zeros_like(likelihood)
+    height, width = seen.shape
+    field = np.zeros(likelihood.shape, np.float32)
+    steps = _steps(cells)
     wide = max(1, int(seen.any(1).sum()))
+    candidates: list[tuple[int, int]] = []
+    pair = _strongest_pair(steps, width)
+    if pair is not None:
+        start, stop, strength = pair
+        trust = float(likelihood[:, start:stop][seen[:, start:stop]].mean()) if seen[:, start:stop].any() else 0.0
+        ends = [start, stop]
+        sharp = min(steps.size[ends]) >= LEAST_STEP and min(steps.agreement[ends]) >= LEAST_AGREEMENT
+        if sharp and (strength >= PAIR_ALONE or (strength >= PAIR_WITH_NET and trust >= 0.25)):
+            candidates.append((start, stop))
+    parts, count = ndimage.label(ndimage.binary_opening(likelihood > 0.5, np.ones((3, 3))))
     for part in range(1, count + 1):
         here = parts == part
-        columns = here.sum(0)
-        length = (columns >= LEAST_MARK_SPAN * wide).sum() * CELL_AXIAL_MM
-        if length < LEAST_MARK_MM:
+        across = here.sum(0) >= LEAST_MARK_SPAN * wide
+        if across.sum() * CELL_AXIAL_MM < LEAST_MARK_MM:
             continue
-        grown = ndimage.binary_dilation(here, np.ones((3, 3)))
-        filled = ndimage.binary_fill_holes(here)
-        field = np.maximum(field, np.where(filled, np.maximum(likelihood, 0.51), np.where(grown, likelihood, 0)))
+        rows = here.any(1)
+        start = round(float(np.median(here[rows].argmax(1))))
+        stop = width - round(float(np.median(here[rows, ::-1].argmax(1))))
+        if any(start < other_stop and other_start < stop for other_start, other_stop in candidates):
+            continue
+        if _stand_out(steps, start, stop):
+            candidates.append((start, stop))
+    for start, stop in candidates:
+        field = np.maximum(field, _drawn_mark(start, stop, likelihood, cells))
     return field
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Steps:
+    """How the colour steps at each column border (0..w), NaN near the ends: medians over the rows."""
+
+    vector: np.ndarray  # (w + 1, 4): CIELAB and roughness after less before
+    size: np.ndarray  # (w + 1,) CIELAB distance
+    agreement: np.ndarray  # (w + 1,) share of rows that step the same way
+
+
+def _look(cells: Cells) -> np.ndarray:
+    """(h, w, 4): CIELAB at a common exposure, and the roughness within the cell on a like scale."""
+    exposure = 0.35 / max(float(np.percentile(cells.linear[cells.seen].mean(-1), 80)), 1e-4)
+    rough = 30 * np.clip(cells.spread / (cells.linear[..., 1] + 0.02), 0, 1)
+    return np.concatenate([cielab(cells.linear * exposure), rough[..., None]], -1)
+
+
+def _steps(cells: Cells) -> _Steps:
+    """Compare the 2 mm before with the 2 mm after each column border, row by row."""
+    look = _look(cells)[cells.seen.mean(1) > 0.5]
+    width = cells.seen.shape[1]
+    vector, agreement = np.full((width + 1, 4), np.nan), np.full(width + 1, np.nan)
+    if len(look) and width > 2 * STEP_REACH:
+        total = np.concatenate([np.zeros((len(look), 1, 4)), np.cumsum(look, 1)], 1)
+        middle = total[:, STEP_REACH:-STEP_REACH]
+        step = (total[:, 2 * STEP_REACH :] - 2 * middle + total[:, : -2 * STEP_REACH]) / STEP_REACH
+        median = np.median(step, 0)
+        covered = np.convolve(cells.seen.mean(0), np.ones(2 * STEP_REACH) / (2 * STEP_REACH), mode="valid")
+        median[covered < 0.85] = np.nan  # tape or a gap: its rims are no edges of a mark
+        vector[STEP_REACH:-STEP_REACH] = median
+        same_way = (step[..., :3] * np.nan_to_num(median[:, :3])).sum(-1) > 0
+        agreement[STEP_REACH:-STEP_REACH] = same_way.mean(0)
+    return _Steps(vector=vector, size=np.linalg.norm(vector[:, :3], axis=1), agreement=agreement)
+
+
+def _strongest_pair(steps: _Steps, width: int) -> tuple[int, int, float] | None:
+    """The two borders, 5 to 27 mm apart, where the colour steps furthest there and back: (start, stop, strength).
+
+    Strength is minus the product of the two steps by the square of the piece's ordinary step, so 1 is ordinary.
+    """
+    known = np.flatnonzero(np.isfinite(steps.size))
+    if len(known) < MARK_COLUMNS[0] + 2:
+        return None
+    vector = np.nan_to_num(steps.vector)
+    ordinary = float(np.median((vector[known] ** 2).sum(1)))
+    product = -vector @ vector.T / max(ordinary, 1e-6)
+    apart = np.arange(width + 1)[None] - np.arange(width + 1)[:, None]
+    product[(apart < MARK_COLUMNS[0]) | (apart > MARK_COLUMNS[1])] = -np.inf
+    start, stop = (int(i) for i in np.unravel_index(int(product.argmax()), product.shape))
+    return (start, stop, float(product[start, stop])) if product[start, stop] > 0 else None
+
+
+def _stand_out(steps: _Steps, start: int, stop: int) -> bool:
+    """Whether the colour steps at these two borders more than it does elsewhere along the pipe.
+
+    A blotch or the end of a shadow fades and fails; an edge that lies at the piece's own end is not asked for.
+    """
+    at, elsewhere = [], np.isfinite(steps.size)
+    for border in (start, stop):
+        near = np.arange(max(0, border - 2), min(len(steps.size), border + 3))
+        near = near[np.isfinite(steps.size[near])]
+        elsewhere[max(0, border - STEP_REACH) : border + STEP_REACH + 1] = False
+        if len(near):
+            best = near[steps.size[near].argmax()]
+            if steps.size[best] < LEAST_STEP or steps.agreement[best] < LEAST_AGREEMENT:
+                return False
+            at.append(float(steps.size[best]))
+    if not at or elsewhere.sum() < 10:
+        return True  # the mark fills the piece: nothing to compare with
+    ordinary = float(np.sqrt(np.mean(np.square(steps.size[elsewhere]))))
+    return float(np.sqrt(np.mean(np.square(at)))) >= LEAST_STEP_RATIO * ordinary
+
+
+def _drawn_mark(start: int, stop: int, likelihood: np.ndarray, cells: Cells) -> np.ndarray:
+    """Field of one mark: its two edges drawn row by row where the colour inside gives way to the colour outside.
+
+    Evidence in each cell is the log-odds of two normal distributions with one covariance (linear discriminant: Fisher 1936),
+    inside against the 8 mm outside, and the net's; edges are the paths that gather the most of it.
+    """
+    look, seen = _look(cells), cells.seen
+    height, width = seen.shape
+    inside, outside = np.zeros_like(seen), np.zeros_like(seen)
+    margin = min(2, (stop - start) // 4)
+    inside[:, max(0, start + margin) : stop - margin] = True
+    outside[:, max(0, start - 18) : max(0, start - 2)] = True
+    outside[:, stop + 2 : stop + 18] = True
+    inside &= seen
+    outside &= seen
+    net = np.clip(special.logit(np.clip(likelihood, 1e-3, 1 - 1e-3)), -3, 3)
+    odds = net
+    if inside.sum() > 50 and outside.sum() > 50:
+        first, second = look[inside].mean(0), look[outside].mean(0)
+        within = np.cov(look[inside].T) + np.cov(look[outside].T) + np.eye(4)
+        axis = np.linalg.solve(within / 2, first - second)
+        odds = np.clip((look - (first + second) / 2) @ axis, -3, 3) + NET_WEIGHT * net
+    odds = np.where(seen, odds, 0.0)
+    total = np.concatenate([np.zeros((height, 1)), np.cumsum(odds, 1)], 1)
+    middle = (start + stop) // 2
+    lowest, highest = max(0, start - MARK_PLAY), min(width, stop + MARK_PLAY)
+    left = np.arange(lowest, min(start + MARK_PLAY, middle - 1) + 1)
+    right = np.arange(max(stop - MARK_PLAY, middle + 1), highest + 1)
+    # rows are the steps of the path: (1, places, rows); an edge may run out of the piece
+    first_edge = left[_best_path((-total[:, left].T)[None], MARK_BEND_COST)[1]].astype(float)
+    second_edge = right[_best_path(total[:, right].T[None], MARK_BEND_COST)[1]].astype(float)
+    if start > STEP_REACH or first_edge.mean() > 1.5:
+        first_edge = ndimage.gaussian_filter1d(first_edge, 1.5, mode="nearest")
+    else:
+        first_edge[:] = -1.0
+    if stop < width - STEP_REACH or second_edge.mean() < width - 1.5:
+        second_edge = ndimage.gaussian_filter1d(second_edge, 1.5, mode="nearest")
+    else:
+        second_edge[:] = width + 1.0
+    columns = np.arange(width)[None]
+    return np.clip(0.5 + np.minimum(columns - (first_edge[:, None] - 0.5), second_edge[:, None] - 0.5 - columns), 0, 1).astype(np.float32)
 
 
 def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
@@ -374,16 +525,40 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
     if supported[seen_columns].mean() < LEAST_LINE_SPAN:
         return empty
     half = int(halves[chosen])
+    fine_up, fine_down = (np.vstack([np.zeros((1, width)), np.cumsum(side, 0) / FINER]) for side in _line_sides(middle, half, fine, cells))
     play = max(2, round(EDGE_PLAY * half))
     shifts = np.arange(-play, play + 1)
     upper = np.clip(middle - half + shifts[:, None], 0, FINER * height)
     lower = np.clip(middle + half + shifts[:, None], 0, FINER * height)
     columns = np.arange(width)
-    upper_edge = upper[_best_path((-total[upper, columns])[None], EDGE_BEND_COST)[1], columns]
-    lower_edge = lower[_best_path(total[lower, columns][None], EDGE_BEND_COST)[1], columns]
+    upper_edge = upper[_best_path((-fine_up[upper, columns])[None], EDGE_BEND_COST)[1], columns]
+    lower_edge = lower[_best_path(fine_down[lower, columns][None], EDGE_BEND_COST)[1], columns]
     smooth = [ndimage.gaussian_filter1d(edge.astype(float), 1.0, mode="nearest") / FINER - 0.5 for edge in (upper_edge, lower_edge)]
     rows = np.arange(height)[:, None]
     return np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
+
+
+def _line_sides(middle: np.ndarray, half: int, net: np.ndarray, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
+    """Log-odds (fine rows, columns) of line against the metal above it, and against the metal below it.
+
+    Each side is another film, so each has its own discriminant; the net's evidence counts half.
+    """
+    height, width = cells.seen.shape
+    look = cv2.resize(_look(cells).astype(np.float32), (width, FINER * height), interpolation=cv2.INTER_LINEAR)
+    seen = cv2.resize(cells.seen.astype(np.uint8), (width, FINER * height), interpolation=cv2.INTER_NEAREST) > 0
+    off = np.arange(FINER * height)[:, None] + 0.5 - middle[None]  # fine rows below the middle
+    core = (np.abs(off) < max(1.5, 0.5 * half)) & seen
+    odds = []
+    for side in (-1, 1):
+        beside = (side * off > half + FINER) & (side * off < half + LINE_BESIDE_MM / CELL_AROUND_MM * FINER) & seen
+        both = NET_WEIGHT * net
+        if core.sum() > 50 and beside.sum() > 50:
+            first, second = look[core].mean(0), look[beside].mean(0)
+            within = (np.cov(look[core].T) + np.cov(look[beside].T)) / 2 + np.eye(4)
+            evidence = (look - (first + second) / 2) @ np.linalg.solve(within, first - second)
+            both = both + np.clip(evidence - LINE_PRIOR, -3, 3)
+        odds.append(np.where(seen, both, 0.0))
+    return odds[0], odds[1]
 
 
 def _best_path(gain: np.ndarray, bend_cost: float) -> tuple[int, np.ndarray]:
@@ -418,15 +593,15 @@ def _best_path(gain: np.ndarray, bend_cost: float) -> tuple[int, np.ndarray]:
 
 def _band(
     number: int, kind: str, here: np.ndarray, cells: Cells, surface: Surface, classes: np.ndarray, lab: np.ndarray, window: np.ndarray
-) -> Band:
-    """One band from its cells. Extents are those between which 95 % of it lies."""
+) -> Band | None:
+    """One band from its cells, None where none of its pixels is metal. Extents are those between which 95 % of it lies."""
     label = KINDS.index(kind) + 1
     nearest_row = np.clip(np.rint(cells.row), 0, here.shape[0] - 1).astype(np.intp)
     nearest_column = np.clip(np.rint(cells.column), 0, here.shape[1] - 1).astype(np.intp)
     grown = ndimage.binary_dilation(here, np.ones((3, 3)))
     pixels = (window == label) & grown[nearest_row, nearest_column] & surface.metal
     if not pixels.any():
-        pixels = here[nearest_row, nearest_column] & surface.metal
+        return None
     area = float(surface.area_per_px[pixels].sum())
     total = float(surface.area_per_px[surface.metal].sum())
     inside = here & cells.seen
