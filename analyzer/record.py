@@ -97,7 +97,8 @@ class PitRecord(_Model):
     contrast_de: float = Field(description="CIELAB distance to the ring round the mouth")
     through: bool | None
     confidence: float = Field(ge=0, le=1)
-    depth_mm: MeasureRecord | None
+    depth_mm: MeasureRecord | None = Field(description="only where something measured it")
+    indicative_depth_mm: MeasureRecord | None = Field(description="a range from the size of the mouth alone; measures nothing")
     depth_evidence: str | None
     remaining_wall_mm: MeasureRecord | None
 
@@ -364,7 +365,8 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             "contrast_de": round(float(p.contrast), 2),
             "through": p.through,
             "confidence": round(float(p.confidence), 3),
-            "depth_mm": None if depth is None else _measure(depth.depth_mm),
+            "depth_mm": None if depth is None or depth.indicative else _measure(depth.depth_mm),
+            "indicative_depth_mm": _measure(depth.depth_mm) if depth is not None and depth.indicative else None,
             "depth_evidence": None if depth is None else depth.evidence,
             "remaining_wall_mm": None if depth is None else _measure(depth.remaining_mm),
         }

@@ -20,7 +20,7 @@ from analyzer.examination import Examination
 from analyzer.measured import Measure
 from analyzer.record import CAUTION
 from analyzer.steps import PHASES, homeowner_page
-from analyzer.wall import Wall
+from analyzer.wall import PitDepth, Wall
 from analyzer.water import copper_warning
 
 MOST_PITS_LISTED = 40  # the largest; all stand in pits.csv
@@ -305,7 +305,7 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
             display.full(pit.equivalent_diameter_mm, "length_mm", units)
             if pit.equivalent_diameter_mm
             else f"{pit.equivalent_diameter_px:.0f} pixels",
-            display.full(depths[pit.id].depth_mm, "length_mm", units) if pit.id in depths and depths[pit.id].depth_mm else display.UNKNOWN,
+            _depth(depths.get(pit.id), units),
             {True: "yes", False: "no", None: display.UNKNOWN}[pit.through],
             f"{100 * pit.confidence:.0f} in 100",
         )
@@ -316,13 +316,22 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
             head=("No.", "Along", "Round", "Opening", "Depth", "Through?", "True pit in"),
             rows=rows,
             widths=(1.2, 2.2, 2.2, 5.2, 4.4, 2.2, 2.4),
-            caption="Numbers as on the marked photo. Last column: of candidates like this one on pictures with known truth, how "
+            caption="Numbers as on the marked photo. A depth with a question mark is a range from the size of the mouth alone. Last column: of candidates like this one on pictures with known truth, how "
             "many were pits.",
         )
     ]
     if len(pits) > MOST_PITS_LISTED:
         blocks.append(Paragraph(text=f"The {MOST_PITS_LISTED} largest of {len(pits)}; all stand in pits.csv."))
     return Section(title="Pits", blocks=tuple(blocks))
+
+
+def _depth(depth: PitDepth | None, units: str) -> str:
+    """A measured depth with its interval; what only the mouth's size allows is no more than a range."""
+    if depth is None or depth.depth_mm is None:
+        return display.UNKNOWN
+    if depth.indicative:
+        return f"{display.interval(depth.depth_mm, 'length_mm', units)} {display.unit('length_mm', units)}?"
+    return display.full(depth.depth_mm, "length_mm", units)
 
 
 def _wall(examination: Examination, units: str) -> Section:

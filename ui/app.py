@@ -12,8 +12,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout th
 
 from analyzer.flags import CutpipeError  # noqa: E402
 from ui import demo, state, style  # noqa: E402
-from ui.pages import figures, first, house, marks, reasons, save, steps, wall  # noqa: E402
+from ui.sections import figures, first, house, marks, reasons, save, steps, wall  # noqa: E402
 
+# A file of our own: a named icon would be fetched from the network.
+ICON = str(Path(__file__).with_name("icon.png"))
 SECTIONS = {
     "Photo": marks.show,
     "Figures": figures.show,
@@ -26,7 +28,7 @@ SECTIONS = {
 
 
 def main() -> None:
-    st.set_page_config(page_title="cutpipe", page_icon=":material/plumbing:", layout="wide", initial_sidebar_state="collapsed")
+    st.set_page_config(page_title="cutpipe", page_icon=ICON, layout="wide", initial_sidebar_state="collapsed")
     style.apply()
     if st.query_params.get("demo") and state.case().data is None and not st.session_state.get("demo_seen"):
         st.session_state["demo_seen"] = True

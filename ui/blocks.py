@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from html import escape
+
 import pandas as pd
 import streamlit as st
 
@@ -12,10 +14,11 @@ from ui import state
 
 def headline(examination: Examination) -> None:
     """The figures that a person looks for first."""
-    rows = report.headline_figures(examination, state.units())
-    for column, (name, value, span) in zip(st.columns(len(rows)), rows):
-        column.metric(name, value)
-        column.caption(f"95 %: {span}" if " to " in span else span or "no interval")
+    cells = []
+    for name, value, span in report.headline_figures(examination, state.units()):
+        below = f"95 %: {span}" if " to " in span else span or "no interval"
+        cells.append(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd><dd>{escape(below)}</dd></div>")
+    st.html(f'<dl class="figures">{"".join(cells)}</dl>')
 
 
 def section(part: report.Section, *, title: bool = True) -> None:

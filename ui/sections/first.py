@@ -6,10 +6,11 @@ from typing import Any
 
 import streamlit as st
 
+from analyzer.card import card_pdf
 from analyzer.examination import Settings
 from analyzer.flags import CutpipeError
-from analyzer.scale import Marker
-from analyzer.tables import coins, sizes_and_types
+from analyzer.scale import Marker, common_coins
+from analyzer.tables import sizes_and_types
 from ui import demo, state
 
 VIEWS = {
@@ -55,8 +56,6 @@ def show() -> None:
                         demo.begin(title)
                         st.rerun()
     with three:
-        from analyzer.card import card_pdf
-
         with st.popover("Print the scale card", icon=":material/straighten:", width="stretch"):
             st.caption("Print at 100 %, check the printed length with a ruler, lay the card flat beside the piece.")
             st.download_button("A4", card_pdf("a4"), "scale-card-a4.pdf", "application/pdf", width="stretch", on_click="ignore")
@@ -111,7 +110,7 @@ def settings_form(*, open_: bool = False) -> None:
 
 
 def _coin(column: Any, marker: Marker) -> float | None:
-    listed = coins()
+    listed = {f"{coin.name} ({coin.diameter_mm:g} mm)": coin.diameter_mm for coin in common_coins()}
     names = [*listed, "another disc"]
     now = next((name for name, size in listed.items() if size == marker.diameter_mm), names[-1] if marker.diameter_mm else names[0])
     name = column.selectbox("Coin (only for 'A coin or disc')", names, index=names.index(now))

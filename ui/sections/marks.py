@@ -11,7 +11,7 @@ from analyzer.examination import Examination
 from analyzer.flags import CutpipeError
 from analyzer.measured import MM_PER_INCH
 from ui import blocks, state
-from ui.pages import first
+from ui.sections import first
 from ui.photo_points import photo_points
 
 MODES = {
@@ -38,10 +38,10 @@ KINDS = {
 def show(examination: Examination) -> None:
     st.markdown(f"**{blocks.safe(examination.judgement.summary)}**")
     blocks.headline(examination)
-    blocks.flags(examination)
     first.settings_form()
-    _scale_line(examination)
     _photo(examination)
+    _scale_line(examination)
+    blocks.flags(examination)
 
 
 def _scale_line(examination: Examination) -> None:
@@ -71,14 +71,17 @@ def _photo(examination: Examination) -> None:
             size = st.number_input(f"Its opening, {unit}", 0.001, 50.0, 1.0 / factor, format="%.3f", key="pit_size", width=140)
         elif tool == "Known length":
             length = st.number_input(f"The length, {unit}", 0.01, 1000.0, 10.0 / factor, key="known_length", width=140)
-        current.who = st.text_input("Your name", value=current.who, key="who", placeholder="for the record", width=170)
-        why = st.text_input("Why", key="why", placeholder="optional", width=200)
-        if st.button("Undo", icon=":material/undo:", disabled=not current.corrections, shortcut="Ctrl+Z"):
-            state.undo()
-            st.rerun()
-        if st.button("Redo", icon=":material/redo:", disabled=not current.undone, shortcut="Ctrl+Y"):
-            state.redo()
-            st.rerun()
+        why = ""
+        if tool != "Look":
+            current.who = st.text_input("Your name", value=current.who, key="who", placeholder="for the record", width=170)
+            why = st.text_input("Why", key="why", placeholder="optional", width=200)
+        if tool != "Look" or current.corrections or current.undone:
+            if st.button("Undo", icon=":material/undo:", disabled=not current.corrections, shortcut="Ctrl+Z"):
+                state.undo()
+                st.rerun()
+            if st.button("Redo", icon=":material/redo:", disabled=not current.undone, shortcut="Ctrl+Y"):
+                state.redo()
+                st.rerun()
     left, top, width, height, enlarge, picture = _picture(examination)
     event = photo_points(
         jpeg=picture,
