@@ -117,8 +117,8 @@ class _Maps:
         slope = np.hypot(self.gx, self.gy)[metal]
         self.usual_slope, self.strong_slope = (max(float(np.percentile(slope, q)), 1e-4) for q in (50, 90))
         self.breaks = [_breaks(self.gx, self.gy, metal, integration) for integration in INTEGRATION_PX]
-        self.darkness = [_darkness(self.shade, length) for length in lengths]
-        bright = [_darkness(-self.shade, length) for length in lengths]
+        self.darkness = [darkness(self.shade, length) for length in lengths]
+        bright = [darkness(-self.shade, length) for length in lengths]
         self.bright_level = [float(np.percentile(b[metal], 99)) for b in bright]
 
 
@@ -272,11 +272,15 @@ def _log_brightness(rgb: np.ndarray, metal: np.ndarray) -> np.ndarray:
     return shade
 
 
+def least_change(gx: np.ndarray, gy: np.ndarray, integration: float) -> np.ndarray:
+    """Smaller eigenvalue of the structure tensor of the slopes ``gx, gy``, over a Gaussian window of ``integration`` pixels."""
+    xx, yy, xy = (cv2.GaussianBlur(a, (0, 0), integration) for a in (gx * gx, gy * gy, gx * gy))
+    return np.maximum((xx + yy) / 2 - np.sqrt(((xx - yy) / 2) ** 2 + xy * xy), 0)
+
+
 def _breaks(gx: np.ndarray, gy: np.ndarray, metal: np.ndarray, integration: float) -> np.ndarray:
     """How far the breaks of the lay stand out of the picture's metal, in spreads of the quieter side, (h, w) float32."""
-    xx, yy, xy = (cv2.GaussianBlur(a, (0, 0), integration) for a in (gx * gx, gy * gy, gx * gy))
-    least = (xx + yy) / 2 - np.sqrt(((xx - yy) / 2) ** 2 + xy * xy)
-    texture = 0.5 * np.log(np.maximum(least, 0) + 1e-7)
+    texture = 0.5 * np.log(least_change(gx, gy, integration) + 1e-7)
     values = texture[metal]
     middle = float(np.median(values))
     spread = max(middle - float(np.percentile(values, 15.87)), 0.15)
@@ -288,21 +292,21 @@ def _breaks(gx: np.ndarray, gy: np.ndarray, metal: np.ndarray, integration: floa
     return (texture - cv2.resize(ground, (w, h))) / spread
 
 
-def _darkness(shade: np.ndarray, length: float) -> np.ndarray:
+def darkness(shade: np.ndarray, length: float) -> np.ndarray:
     """Least rise over line closings in twelve directions: shade against brighter metal on all sides, (h, w) float32."""
     h, w = shade.shape
     k = max(1, int(length // 48))  # a long line needs no fine steps
     coarse = shade if k == 1 else cv2.resize(shade, (max(1, w // k), max(1, h // k)), interpolation=cv2.INTER_AREA)
     lowest = None
     for step in range(12):
-        closed = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, _line(length / k, np.pi * step / 12))
+        closed = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, line(length / k, np.pi * step / 12))
         lowest = closed if lowest is None else np.minimum(lowest, closed)
     if k > 1:
         lowest = cv2.resize(lowest, (w, h), interpolation=cv2.INTER_LINEAR)
     return np.maximum(lowest - shade, 0)
 
 
-def _line(length: float, angle: float) -> np.ndarray:
+def line(length: float, angle: float) -> np.ndarray:
     n = max(3, int(length) | 1)
     c = n // 2
     dx, dy = round(np.cos(angle) * c), round(np.sin(angle) * c)
