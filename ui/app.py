@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import traceback
 from pathlib import Path
 
 import pandas  # noqa: F401  (the first custom component imports it; here it costs its second before a person waits)
@@ -55,4 +56,12 @@ def main() -> None:
     SECTIONS[chosen or "Photo"](examination)
 
 
-main()
+try:
+    main()
+except Exception:  # a fault of the program: the person keeps the case, the terminal gets the details
+    traceback.print_exc()
+    st.error(
+        "Something went wrong inside cutpipe; your photo and entries are kept. Try another section or take the photo again; the "
+        "details stand in the window where cutpipe was started.",
+        icon=":material/error:",
+    )
