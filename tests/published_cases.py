@@ -19,8 +19,12 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
+from analyzer import flow
 from analyzer.causes import Judgement, causes_map, judge
-from analyzer.facts import Facts, check_facts, quantities
+from analyzer.derived import derive
+from analyzer.facts import Facts, Value, check_facts, quantities, read_value
+from analyzer.flags import InputError
+from analyzer.measured import KPA_PER_BAR, KPA_PER_PSI
 
 # Fields of a case that are hindsight: reading one into the facts would be cheating. A test feeds them with rubbish.
 HINDSIGHT = (
@@ -107,18 +111,23 @@ _CONTACTS = (
 
 
 def facts_of(case: Mapping[str, object]) -> Facts:
-    """The facts that a person could have told before the verdict, in the vocabulary of the tool."""
+    """The facts that a person could have told before the verdict, with what follows from them by arithmetic."""
+    told, _ = read_case(case)
+    return told
+
+
+def read_case(case: Mapping[str, object]) -> tuple[Facts, list[str]]:
+    """The facts of a case, and the words that the vocabulary does not hold: they are reported, never guessed at."""
     told: dict[str, object] = {}
+    unread: list[str] = []
     for path, name in _SAME_WORDS.items():
-        words = _known_words(_at(case, path))
-        if name in told or not words:
-            continue
         choices = quantities()[name].choices
-        missing = [word for word in words if word not in choices]
-        if missing:
-            raise ValueError(f"{'.'.join(path)}: the vocabulary of {name} lacks {', '.join(missing)}")
-        told[name] = words if quantities()[name].multiple else words[0]
-    derived: dict[str, float] = {}
+        words = _known_words(_at(case, path))
+        unread += [f"{'.'.join(path)}: {word}" for word in words if word not in choices]
+        words = [word for word in words if word in choices]
+        if words:
+            told[name] = words if quantities()[name].multiple else words[0]
+    computed: dict[str, float] = {}
     for path, name in _NUMBERS.items():
         number = _number(_at(case, path))
         if number is None:
@@ -126,21 +135,43 @@ def facts_of(case: Mapping[str, object]) -> Facts:
         if quantities()[name].told:
             told.setdefault(name, number)
         else:
-            derived[name] = number
+            computed[name] = number
+    _water(case, told, computed)
+    _tube(case, told)
+    if _word(_at(case, ("pit", "flow_directional"))) == "yes":
+        told["flow_directional_told"] = True
+    _site(case, told)
+    for name in list(told):
+        try:
+            read_value(quantities()[name], told[name])
+        except InputError as error:
+            unread.append(str(error))
+            del told[name]
+    facts = check_facts(told)
+    known: dict[str, Value] = {**facts.values, **computed}
+    if "velocity_m_per_s" in known:
+        service = {"cold": "cold", "hot": "hot", "recirculated": "hot"}.get(str(known.get("service")))
+        over = flow.velocity_over_limit(known["velocity_m_per_s"], service, known.get("service_temperature_c"))
+        if over is not None:
+            known["velocity_over_limit"] = over
+    follows, _ = derive(known)
+    return Facts(values={**follows, **known}, flags=facts.flags), unread
+
+
+def _water(case: Mapping[str, object], told: dict[str, object], computed: dict[str, float]) -> None:
     temperature = _temperature(_at(case, ("water", "temperature")))
     if temperature is not None:
         told["service_temperature_c"] = temperature
     ratio = _number(_at(case, ("water", "sulfate_to_chloride")))
     if ratio:
-        derived["chloride_to_sulfate_ratio"] = 1.0 / ratio
-    elif told.get("water_chloride_mg_per_l") is not None and told.get("water_sulfate_mg_per_l"):
-        derived["chloride_to_sulfate_ratio"] = told["water_chloride_mg_per_l"] / told["water_sulfate_mg_per_l"]
-    _tube(case, told)
-    if _word(_at(case, ("pit", "flow_directional"))) == "yes":
-        told["flow_directional_told"] = True
-    _site(case, told)
-    facts = check_facts(told)
-    return Facts(values={**facts.values, **derived}, flags=facts.flags)
+        computed["chloride_to_sulfate_ratio"] = 1.0 / ratio
+    pressure = _at(case, ("water", "pressure"))
+    kpa = _pressure_kpa(pressure)
+    if kpa is not None:
+        told["static_pressure_kpa"] = kpa
+    # A pump starved at its inlet draws the air out of the water.
+    if re.search(r"inlet.*(low|negative)|starved", _word(pressure), re.I):
+        told["air_in_water"] = True
 
 
 def _tube(case: Mapping[str, object], told: dict[str, object]) -> None:
@@ -240,13 +271,24 @@ def _number(value: object) -> float | None:
 
 
 def _temperature(value: object) -> float | None:
+    """Of the water; "-12 C outside" is the air's. Several temperatures without a narrow range stay unknown."""
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return float(value)
     text = _word(value)
-    if re.search(r"outside|air|frost", text, re.I):
+    if not text or re.search(r"outside|air|frost", text, re.I):
         return None
-    numbers = [float(n) for n in re.findall(r"(?<![\d.])\d+(?:\.\d+)?", text)]
-    return sum(numbers) / len(numbers) if numbers else None
+    match = re.search(r"(\d+(?:\.\d+)?)(?:\s*(?:to|-)\s*(\d+(?:\.\d+)?))?\s*(?:deg(?:rees)?)?\s*C?\b", text)
+    if not match or len(re.findall(r"\d+(?:\.\d+)?", text)) != (2 if match[2] else 1):
+        return None
+    return (float(match[1]) + float(match[2])) / 2 if match[2] else float(match[1])
+
+
+def _pressure_kpa(value: object) -> float | None:
+    text = _word(value)
+    match = re.search(r"(\d+(?:\.\d+)?)\s*(bar|kPa|MPa|psi)\b", text)
+    if not match or len(re.findall(r"\d+(?:\.\d+)?", text)) != 1:
+        return None
+    return float(match[1]) * {"bar": KPA_PER_BAR, "kPa": 1.0, "MPa": 1000.0, "psi": KPA_PER_PSI}[match[2]]
 
 
 def words_of(judgement: Judgement) -> list[tuple[str, str]]:
@@ -263,7 +305,7 @@ def words_of(judgement: Judgement) -> list[tuple[str, str]]:
 
 def judge_case(case: Mapping[str, object]) -> dict[str, object]:
     """One case judged: facts, ranking, and how it compares with the investigators' verdict."""
-    facts = facts_of(case)
+    facts, unread = read_case(case)
     judgement = judge(facts, material=facts.get("material", "unknown"))
     ranked = words_of(judgement)
     verdict, second = case["verdict"], list(case.get("second", []))
@@ -294,6 +336,7 @@ def judge_case(case: Mapping[str, object]) -> dict[str, object]:
         "fits_well_wrong": wrong,
         "ranking": [{"cause": name, "standing": word} for name, word in ranked if word != "ruled out"][:6],
         "summary": judgement.summary,
+        "unread": unread,
         "checks": [check.quantity for check in judgement.checks[:3]],
         "facts": {key: list(value) if isinstance(value, tuple) else value for key, value in facts.items()},
     }
@@ -339,6 +382,8 @@ def main(arguments: list[str] | None = None) -> int:
             print(f"    {row['standing']:15} {row['cause']}")
         rank = f"rank {r['rank']}" if r["rank"] else "no rank"
         print(f"    investigators:  {r['verdict']}  ({rank}, {r['standing']})  second: {', '.join(r['second']) or 'none'}")
+        if r["unread"]:
+            print(f"    not read: {'; '.join(r['unread'])}")
         if r["fits_well_wrong"]:
             print(f"    fits well, wrongly: {', '.join(r['fits_well_wrong'])}")
     print()

@@ -174,6 +174,33 @@ def test_numbers_in_words(text, number):
     assert facts.get("water_ph") == (pytest.approx(number) if number is not None else None)
 
 
+@pytest.mark.parametrize(
+    ("text", "celsius"),
+    [("60 C", 60.0), ("10 to 20 C", 15.0), (55, 55.0), ("-12 C outside", None), ("cold 10 C, hot 60 C", None), ("warm", None)],
+)
+def test_temperatures_in_words(text, celsius):
+    facts = facts_of({"water": {"temperature": text}})
+    assert facts.get("service_temperature_c") == celsius
+    assert facts.get("freeze_exposure") == (True if text == "-12 C outside" else None)
+
+
+def test_pressure_speed_and_tube_in_words():
+    case = {"tube_type": "type M, wall 0.71 mm", "tube_size": "13 mm", "service": "hot"}
+    facts = facts_of({**case, "water": {"pressure": "8 bar", "velocity_m_s": 2.0}})
+    assert facts["static_pressure_kpa"] == 800.0 and facts["static_pressure_over_code"] is True
+    assert facts["velocity_over_limit"] is True, "2.0 m/s in hot copper is over the handbook's 1.5 m/s (CDA)"
+    assert (facts["tube_type"], facts["tube_size"]) == ("M", "13 mm")
+    assert facts_of({"tube_type": "half-hard"}) == {"temper": "half_hard"}
+    assert facts_of({"water": {"pressure": "pump inlet very low or negative"}}) == {"air_in_water": True}
+
+
+def test_a_word_outside_the_vocabulary_is_reported_not_guessed():
+    case = {**CASES["hb-tampa-subdivision"], "position": ["on_the_moon", "riser"], "age_years": 900}
+    result = judge_case(case)
+    assert result["facts"]["positions"] == ["riser"] and "age_years" not in result["facts"]
+    assert any("on_the_moon" in line for line in result["unread"]) and len(result["unread"]) == 2
+
+
 @pytest.mark.parametrize("case_id", sorted(CASES))
 def test_hindsight_is_never_read(case_id):
     """Rubbish in every field of hindsight, and in every note, changes nothing in the facts."""
