@@ -337,7 +337,7 @@ def main() -> None:
             print("confidence {:.2f}-{:.2f}: {:.0f} candidates, stated {:.2f}, true {:.2f}".format(*reliability[-1]))
     if asked.write:
         tables = fit(rows, np.ones(rows.true.size, bool))
-        confidence = {"reported_from": threshold, **tables["confidence"], "reliability": reliability}
+        confidence = {"reported_from": threshold, "reliability": reliability, **tables["confidence"]}
         path = Path(likelihood.__file__).parent / "models" / "pit-likelihood.toml"
         write_tables({**tables, "confidence": confidence, "count": table}, path)
 
