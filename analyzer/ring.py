@@ -336,8 +336,8 @@ def _closed_path(cost: np.ndarray, bend: float, jump: int) -> np.ndarray:
 
 def _inner(
     image: np.ndarray, centre: tuple[float, float], outer: np.ndarray, deepest_px: float, blur_px: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Wall in pixels at each angle, and how sure the edge is (0..1).
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Depth in pixels below the smooth outer contour at which metal ends and begins at each angle, and how sure the end is (0..1).
 
     First the strongest closed edge inside the outer contour gives a rough wall; then each pixel's likelihood of being sawn metal
     is learned from this picture's own rim (colour as it varies round the ring) and the cheapest closed path divides metal from
@@ -353,7 +353,11 @@ def _inner(
     across = np.arange(-5.0, deepest_px + 6.0, STEP_PX)
     wide = _unroll(image, centre, outer, -across)
     wall, sure = _half_way(wide, across, wall)
-    return _thin_places(wide, across, wall, blur_px), sure
+    # a glint or a chip of half a degree is no pit: two and a half degrees have to agree
+    wall = ndimage.median_filter(wall, 5, mode="wrap")
+    begin = _lost_outside(wide, across, wall)
+    thin = _thin_places(wide, across, wall, blur_px)
+    return np.where(begin > 0, wall, thin), begin, sure
 
 
 def _rough_wall(strip: np.ndarray, depth: np.ndarray, deepest_px: float) -> np.ndarray:
@@ -387,16 +391,20 @@ def _metal_likelihood(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) ->
     return np.clip(metal - other, -4.0, 4.0)
 
 
-def _log_density(features: np.ndarray, chosen: np.ndarray) -> np.ndarray:
-    """Log density of each pixel under Student's t (12 degrees) whose centre and spread follow the chosen pixels round the ring."""
-    degrees, sectors = 12.0, 61
+def _log_density(features: np.ndarray, chosen: np.ndarray, *, follow: bool = True) -> np.ndarray:
+    """Log density of each pixel under Student's t (12 degrees) whose centre and spread follow the chosen pixels round the ring,
+    or are the same all round."""
+    degrees, sectors = 12.0, 61 if follow else ANGLES
     if not chosen.any():
         return np.full(chosen.shape, -20.0)
     # Start from what most of the ring agrees on: medians along 45 degrees, spread by the median deviation of the whole ring.
     count = chosen.sum(0)
     column = (features * chosen[..., None]).sum(0) / np.maximum(count, 1)[:, None]
     column[count == 0] = np.median(column[count > 0], axis=0)
-    middle = np.stack([ndimage.median_filter(column[:, c], 91, mode="wrap") for c in range(3)], axis=-1)
+    if follow:
+        middle = np.stack([ndimage.median_filter(column[:, c], 91, mode="wrap") for c in range(3)], axis=-1)
+    else:
+        middle = np.median(column, axis=0)[None]
     rest = features - middle[None]
     scale = 1.4826 * np.median(np.abs(rest[chosen]), axis=0) + np.array([0.08, 0.04, 0.06])
     trust = 1.0 / (1.0 + ((rest / scale) ** 2).sum(-1) ** 2 / 81.0)
@@ -452,6 +460,31 @@ def _half_way(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) -> tuple[n
         wall = np.maximum(wall + np.where(found, shift, 0.0), 0.0)
     apart = np.sqrt(size)
     return wall, np.where(found, apart / (apart + 5.0), 0.0)
+
+
+OUTSIDE_LOSS_PX = 3.0  # chips and burr of a saw cut move the outer edge by two pixels; more, over eight degrees, is metal lost
+
+
+def _lost_outside(strip: np.ndarray, across: np.ndarray, wall: np.ndarray) -> np.ndarray:
+    """Depth below the smooth outer contour at which metal begins; 0 except where metal was clearly lost from outside.
+
+    Where a broad piece is missing the rim's own colour there is not known, so the whole ring's is held against the surroundings.
+    """
+    features = _features(strip)
+    d = across[:, None]
+    rim = _log_density(features, (d >= 1.0) & (d <= np.maximum(0.6 * wall, 2.0)[None]), follow=False)
+    around = _log_density(features, np.broadcast_to((d <= -1.5) & (d >= -5.0), rim.shape))
+    metal = np.clip(rim - around, -4.0, 4.0)
+    gain = np.cumsum(np.where(d >= 0.0, metal, 0.0), axis=0) * STEP_PX
+    gain = np.where((d >= 0.0) & (d < wall[None] - 1.0), gain, np.inf)
+    begin = np.where(gain.min(0) < -2.0, across[gain.argmin(0)], 0.0)
+    begin = ndimage.median_filter(begin, 17, mode="wrap")
+    lost = ndimage.maximum_filter1d((begin > OUTSIDE_LOSS_PX).astype(float), 17, mode="wrap") > 0
+    if not lost.any():
+        return np.zeros(ANGLES)
+    reach = float(across[-1])
+    place, _ = _half_way(strip[::-1], reach - across[::-1], reach - np.maximum(begin, 0.5))
+    return np.where(lost, np.clip(reach - place, 0.0, wall), 0.0)
 
 
 THIN_PX = (2.5, 4.5)  # below the first the model of a blurred line alone counts, above the second the half-way crossing alone
@@ -694,13 +727,21 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
         if support < 0.6 * top:
             continue
         left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
-        if largest > 2.0 * smallest:  # found in a small picture: look again at its own size
+        # found in a small picture among all radii: look again at its own size, and for a larger circle round the same middle (the
+        # strongest may be the bore's far end)
+        for low, high in ((0.8, 1.25), (1.12, 1.5)):
+            if high > 1.3 and radius * 1.12 > largest:
+                continue
+            left, upper, window = _window(photo.rgb, x, y, 2.0 * radius)
             shut = tuple(outline - (left, upper) for outline in calibration.marker_outlines_px)
-            again = _candidates(window, 0.75 * radius, 1.25 * radius, shut, count=1)
-            if again:
-                _, x, y, radius = again[0]
-                x, y = x + left, y + upper
-                left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
+            again = _candidates(window, low * radius, min(high * radius, 1.05 * largest), shut, count=1)
+            if not again:
+                continue
+            value, new_x, new_y, new_radius = again[0]
+            new_x, new_y = new_x + left, new_y + upper
+            if high < 1.3 or (value > 0.7 * support and math.hypot(new_x - x, new_y - y) < 0.2 * radius):
+                x, y, radius = new_x, new_y, new_radius
+        left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
         ovals = _fit_outline(_lightness_and_colour(_linear(window)), (x - left, y - upper), radius, 0.16)
         if not ovals:
             continue
@@ -754,6 +795,7 @@ def _radius_about(centre: tuple[float, float], points: np.ndarray) -> np.ndarray
 # Standard uncertainties of a contour, px. Taken from rings with known truth; tests/test_ring.py checks them against others.
 OUTER_SHARED_PX, INNER_SHARED_PX = 0.3, 0.35  # shared by the whole ring: burr, chips and glare shift an edge all round
 OUTER_LOCAL_PX, INNER_LOCAL_PX = 0.4, 0.6  # at one degree
+UNSURE, UNSURE_LOCAL_PX = 0.6, 2.0  # where metal and bore hardly differ: below this sureness, the inner edge at one degree
 
 
 def _edges_unsure(spread: tuple[float, float]) -> tuple[float, float]:
@@ -778,27 +820,37 @@ def measure_ring(
     light = _linear(window)
     inside = (centre[0] - left, centre[1] - top)
     blur_px = _blur(light, inside, outline.measured, outline.weight)
-    wall_px, sure = _inner(light, inside, outline.radius, deepest_px, blur_px)
+    end_px, begin_px, sure = _inner(light, inside, outline.radius, deepest_px, blur_px)
+    wall_px = end_px - begin_px
     flags: list[Flag] = []
-    white = _overexposed(window, inside, outline.radius, wall_px)
-    outer_radius_px, spread = outline.radius, (0.0, 0.0)
+    white = _overexposed(window, inside, outline.radius - begin_px, wall_px)
+    outer_radius_px, spread = outline.radius - begin_px, (0.0, 0.0)
     if white.mean() > 0.1:
         across = np.arange(-6.0, deepest_px + 6.0, STEP_PX)
         strip = _unroll(light, inside, outline.radius, -across)
         spread = (
-            _spread_of_white(strip, across, np.zeros(ANGLES), True, white),
-            _spread_of_white(strip, across, wall_px, False, white),
+            _spread_of_white(strip, across, begin_px, True, white),
+            _spread_of_white(strip, across, end_px, False, white),
         )
         weight = ndimage.uniform_filter1d(white.astype(float), 21, mode="wrap")
-        outer_radius_px = outline.radius - spread[0] * weight
+        outer_radius_px = outer_radius_px - spread[0] * weight
         wall_px = np.maximum(wall_px - (spread[0] + spread[1]) * weight, 0.0)
         flags.append(raise_flag("ring_overexposed", f" over {100 * white.mean():.0f} % of its length"))
+
+    unsure = sure < UNSURE
+    if unsure.mean() > 0.05:
+        flags.append(raise_flag("ring_edge_unsure", f"over {100 * unsure.mean():.0f} % of its length"))
+    if wall_px.mean() < 4.0:
+        flags.append(raise_flag("ring_few_pixels", f"{wall_px.mean():.1f}"))
 
     outer_points = _points(centre, outer_radius_px)
     inner_points = _points(centre, outer_radius_px - wall_px)
     plane = _plane_of(calibration, centre, outer_points)
     outer_flat, inner_flat = plane.flatten(outer_points), plane.flatten(inner_points)
-    mm_per_px, scale_source = _scale_at_cut(calibration, tube, centre, plane, _perimeter(outer_flat), mean_radius, _edges_unsure(spread)[0])
+    whole_flat = plane.flatten(_points(centre, outer_radius_px + begin_px))  # as the tube was before any loss from outside
+    mm_per_px, scale_source = _scale_at_cut(
+        calibration, tube, centre, plane, _perimeter(whole_flat), mean_radius, _edges_unsure(spread)[0]
+    )
     if scale_source == "marker and height":
         flags.append(raise_flag("ring_height_assumed"))
     true_wall_px = np.linalg.norm(outer_flat - inner_flat, axis=1)
@@ -811,7 +863,7 @@ def measure_ring(
     place = int(true_wall_px.argmin())
     angle = (place * 360.0 / ANGLES + 180.0) % 360.0 - 180.0
     outer_radius = np.hypot(*outer_flat.T)
-    ovality = 100.0 * _ovality(outer_flat)
+    ovality = 100.0 * _ovality(whole_flat)
     measure = dict(minimum_mm=None, maximum_mm=None, mean_mm=None, outside_diameter_mm=None, wall_mm=None, loss_outside_mm=None, loss_inside_mm=None)
     if mm_per_px is not None:
         k = mm_per_px.value
@@ -827,17 +879,18 @@ def measure_ring(
             return Measure(value=value, budget=budget, interval=(max(0.0, low), high))
 
         outer_unsure, inner_unsure = _edges_unsure(spread)
-        single = (math.hypot(outer_unsure, OUTER_LOCAL_PX), math.hypot(inner_unsure, INNER_LOCAL_PX))
-        oval = _harmonics(2)
-        fitted = oval @ np.linalg.lstsq(oval, outer_radius, rcond=None)[0]
+
+        def at(angle_index: int) -> tuple[float, float]:
+            local = UNSURE_LOCAL_PX if unsure[angle_index] else INNER_LOCAL_PX
+            return math.hypot(outer_unsure, OUTER_LOCAL_PX), math.hypot(inner_unsure, local)
         sound = float(np.quantile(true_wall_px, 0.9))
-        outside_loss = np.maximum(fitted - outer_radius, 0.0)
+        outside_loss = np.maximum(np.hypot(*whole_flat.T) - outer_radius, 0.0)
         measure = dict(
             wall_mm=_read_only(wall_mm),
-            minimum_mm=of(float(true_wall_px.min()) * k, *single),
-            maximum_mm=of(float(true_wall_px.max()) * k, *single),
+            minimum_mm=of(float(true_wall_px.min()) * k, *at(place)),
+            maximum_mm=of(float(true_wall_px.max()) * k, *at(int(true_wall_px.argmax()))),
             mean_mm=of(float(true_wall_px.mean()) * k, outer_unsure, inner_unsure),
-            outside_diameter_mm=of(_perimeter(outer_flat) / math.pi * k, 2 * outer_unsure, 0.0),
+            outside_diameter_mm=of(_perimeter(whole_flat) / math.pi * k, 2 * outer_unsure, 0.0),
             loss_outside_mm=_read_only(by_degree(outside_loss) * k),
             loss_inside_mm=_read_only(by_degree(np.maximum(sound - true_wall_px - outside_loss, 0.0)) * k),
         )
