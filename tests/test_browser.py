@@ -1,0 +1,149 @@
+"""The front end in a real Chromium: from photo to downloaded PDF, at desktop and phone width, with nothing sent elsewhere."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+
+import pypdf
+import pytest
+
+from tests.conftest import CHROMIUM, ROOT
+
+pytestmark = pytest.mark.browser
+FLAGS = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking --disable-component-update "
+    "--disable-sync --disable-dev-shm-usage"
+).split()
+SLOW_MS = 120_000  # a busy machine
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture(scope="module")
+def address():
+    """The server as a person starts it."""
+    port = free_port()
+    command = [sys.executable, "-m", "analyzer", "open", "--no-browser", "--port", str(port)]
+    server = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True)
+    url = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(600):
+            try:
+                urllib.request.urlopen(url + "/_stcore/health", timeout=1).read()
+                break
+            except OSError:
+                assert server.poll() is None, "the server stopped at once"
+                time.sleep(0.1)
+        yield url
+    finally:
+        os.killpg(server.pid, signal.SIGTERM)
+        try:
+            server.wait(8)
+        except subprocess.TimeoutExpired:
+            os.killpg(server.pid, signal.SIGKILL)
+            server.wait(8)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium, request):
+    width, height = getattr(request, "param", (1280, 900))
+    context = chromium.new_context(viewport={"width": width, "height": height}, has_touch=width < 600)
+    opened = context.new_page()
+    opened.set_default_timeout(SLOW_MS)
+    elsewhere = []
+    own = ("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:")
+    opened.on("request", lambda r: elsewhere.append(r.url) if not r.url.startswith(own) else None)
+    yield opened
+    context.close()
+    assert not elsewhere, f"asked for {elsewhere}"
+
+
+def settled(page) -> None:
+    page.wait_for_timeout(400)
+    page.wait_for_function(
+        "() => document.querySelector('[data-testid=stApp]')?.getAttribute('data-test-script-state') === 'notRunning'", timeout=SLOW_MS
+    )
+    page.wait_for_timeout(300)
+
+
+def section(page, name: str) -> None:
+    page.get_by_test_id("stSegmentedControl").or_(page.get_by_test_id("stButtonGroup")).get_by_text(name, exact=True).click()
+    settled(page)
+
+
+def test_from_photo_to_pdf(page, address, tmp_path):
+    page.goto(address)
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    assert page.locator("polygon.outline").count() == 1
+    section(page, "Why")
+    assert page.get_by_text("does not prove one").is_visible()
+    section(page, "Save")
+    with page.expect_download() as download:
+        page.get_by_text("Report (PDF)").click()
+    path = tmp_path / "report.pdf"
+    download.value.save_as(path)
+    text = re.sub(r"\s+", " ", pypdf.PdfReader(path).pages[0].extract_text())
+    assert "never proves a cause" in text
+
+
+def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
+    page.goto(address + "/?demo=1")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    before = page.locator("polygon.pit").count()
+    assert before > 3
+    page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
+    page.get_by_role("option", name="Not a pit").click()
+    settled(page)
+    frame = page.locator(".frame")
+    frame.focus()
+    page.keyboard.press("n")
+    page.keyboard.press("Enter")
+    settled(page)
+    assert page.locator("polygon.pit").count() == before - 1
+    page.get_by_role("button", name="Undo").click()
+    settled(page)
+    assert page.locator("polygon.pit").count() == before
+
+
+@pytest.mark.parametrize("page", [(390, 844)], indirect=True)
+@pytest.mark.parametrize("name", ["Photo", "Figures", "Why", "What to do", "Save"])
+def test_phone_width_never_scrolls_sideways(page, address, name):
+    page.goto(address + "/?demo=1")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    if name != "Photo":
+        section(page, name)
+    wider = page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth")
+    assert wider <= 1
+
+
+def test_bad_file_gets_a_sentence(page, address, tmp_path):
+    bad = tmp_path / "notes.jpg"
+    bad.write_text("no picture")
+    page.goto(address)
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(bad)
+    page.get_by_text("is not a picture that can be read").wait_for()
