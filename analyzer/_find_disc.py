@@ -423,14 +423,16 @@ def _pose(
 ) -> FoundDisc:
     """Both poses of the outline; the side wall decides which is likelier."""
     poses, rings, walls, costs = [], [], [], []
-    for side in (1.0, -1.0):
-        fits = _fit_side(cameras, diameter_mm, thickness_mm, outline, side)
+    starts = [_start(camera, outline.ellipse, diameter_mm) for camera in cameras]
+    for _ in range(2):
+        fits = _fit_side(cameras, diameter_mm, thickness_mm, outline, starts)
         # An outline says next to nothing about the focal length, and a shadow would pretend that it does.
         pose = most_likely([replace(fit, cost=0.0) for fit in fits], cameras, outline.centre)
         costs.append(min(fit.cost for fit in fits))
         poses.append(pose)
         rings.append(_ring_sharpness(rgb, pose, diameter_mm))
         walls.append(_wall_edge(rgb, pose, diameter_mm))
+        starts = [_mirrored(camera, fit) for camera, fit in zip(cameras, fits, strict=True)]
     # The weights make the three comparable on pictures with truth; each has its own failures (glare, a wall that mirrors
     # the table, a shadow).
     odds = 3.0 * math.log((rings[0] + 0.02) / (rings[1] + 0.02))
@@ -482,9 +484,9 @@ def _fit_side(
     diameter_mm: float,
     thickness_mm: tuple[float, float],
     outline: _Outline,
-    side: float,
+    starts: list[np.ndarray],
 ) -> list[PlaneFit]:
-    """For each camera the pose tilted to one side whose outline, wall included, fits the boundary read."""
+    """For each camera the pose near its start whose outline, wall included, fits the boundary read."""
     centre, points = outline.centre, outline.points_px
     sigma = 0.004 * float(max(outline.ellipse[2:4]))
     # The side wall may mirror the table and be taken for it, so its height in the picture is known less well than the coin's.
@@ -499,7 +501,7 @@ def _fit_side(
             "turn": np.array([rotation[1, 0] / 0.01]),
         }
 
-    starts = [np.append(_start(camera, outline.ellipse, diameter_mm, side), wall[0]) for camera in cameras]
+    starts = [np.append(start, wall[0]) for start in starts]
     kept = np.ones(len(points), dtype=bool)
     fits: list[PlaneFit] = []
     for round_number in range(3):
@@ -536,8 +538,8 @@ def _reach(parameters: np.ndarray, radius_mm: float, centre: np.ndarray, angle: 
     return reach
 
 
-def _start(camera: CameraPrior, ellipse: np.ndarray, diameter_mm: float, side: float) -> np.ndarray:
-    """A first pose from an ellipse: tilted about its long axis to the side asked for."""
+def _start(camera: CameraPrior, ellipse: np.ndarray, diameter_mm: float) -> np.ndarray:
+    """A first pose from an ellipse: tilted about its long axis to one of the two sides."""
     x, y, a, b, turn = ellipse
     if b > a:
         a, b, turn = b, a, turn + math.pi / 2
@@ -548,11 +550,21 @@ def _start(camera: CameraPrior, ellipse: np.ndarray, diameter_mm: float, side: f
     towards = ray / np.linalg.norm(ray)
     axis = axis - (axis @ towards) * towards
     axis /= np.linalg.norm(axis)
-    normal = cv2.Rodrigues(axis * tilt * side)[0] @ (-towards)
+    return pose_parameters(camera, _level(cv2.Rodrigues(axis * tilt)[0] @ (-towards)), ray * depth)
+
+
+def _mirrored(camera: CameraPrior, fit: PlaneFit) -> np.ndarray:
+    """The pose tilted to the other side of the line of sight: nearly the same ellipse."""
+    towards = fit.translation_mm / np.linalg.norm(fit.translation_mm)
+    normal = fit.rotation[:, 2]
+    return pose_parameters(camera, _level(2 * (normal @ towards) * towards - normal), fit.translation_mm)
+
+
+def _level(normal: np.ndarray) -> np.ndarray:
+    """A rotation with that normal, its x axis level in the picture."""
     along = np.array([1.0, 0.0, -normal[0] / normal[2]])
     along /= np.linalg.norm(along)
-    rotation = np.stack([along, np.cross(normal, along), normal], axis=1)
-    return pose_parameters(camera, rotation, ray * depth)
+    return np.stack([along, np.cross(normal, along), normal], axis=1)
 
 
 def _ring_sharpness(rgb: np.ndarray, pose: PlaneFit, diameter_mm: float) -> float:
