@@ -1,6 +1,6 @@
 """Fit the calibration tables of a pit likelihood on pictures with truth that its weights were not trained on.
 
-    python -m analyzer.training.pit_calibration TRUTH_FOLDER [--names h,dm] [--write] [--keep FILE.npz]
+    python -m analyzer.training.pit_calibration TRUTH_FOLDER [--names h,dm] [--write] [--keep FILE]
 
 TRUTH_FOLDER as for ``analyzer.training.pit_likelihood``. Every picture goes through the program's own scale, surface and
 likelihood; the candidates are matched with the true mouths (centre within the mouth or 0.35 mm of it, one to one), and from
@@ -44,10 +44,7 @@ from analyzer.tables import read_tube
 MATCH_MM = 0.35
 SMALLEST_MM, LEAST_VISIBLE = 0.30, 0.25
 FOLDS = 10
-CONFIDENCE = (
-    "summit mean_logit ring_logit ln_diameter ln_step ln_contrast oblique sure_near sure_per_cm2 doubtful_per_cm2 "
-    "wider_below edge_mm core mound"
-).split()
+CONFIDENCE = "summit mean_logit core mound ln_diameter ln_step sure_near sure_per_cm2 doubtful_per_cm2 edge_mm".split()
 OPENING = "ln_diameter ln_step wider_below narrower_above summit oblique mean_logit".split()
 SPREAD = "ln_diameter summit ln_step oblique".split()
 EDGES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
@@ -230,7 +227,8 @@ def counts(pictures: Sequence[Picture], rows: Rows, judged: Judged, threshold: f
     out = []
     for k, picture in enumerate(pictures):
         own = rows.picture == k
-        reported = (judged.sure[own] >= threshold) & (judged.diameter[own] >= SMALLEST_MM)
+        record = {"confidence": {"reported_from": threshold}}
+        reported = pits.reported(judged.sure[own], judged.diameter[own], record)
         pairs = match(picture, reported)
         loose = np.array([i not in pairs for i in range(reported.size)], bool)
         ignored = int((reported & loose & (picture.to_ignored <= MATCH_MM)).sum())
@@ -306,7 +304,7 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     asked = parser.parse_args()
     if asked.keep is not None and asked.keep.exists():
-        pictures = pickle.loads(asked.keep.read_bytes())
+        pictures = [Picture(**kept) for kept in pickle.loads(asked.keep.read_bytes())]
     else:
         record = likelihood.model_record()
         assert record is not None, "the weights and their record stand in analyzer/models"
@@ -317,7 +315,7 @@ def main() -> None:
                 pictures.append(read_picture(asked.truth, folder.name, float(record["mm_per_px"])))
                 print(folder.name, pictures[-1].values["x_px"].size, "candidates", flush=True)
         if asked.keep is not None:
-            asked.keep.write_bytes(pickle.dumps(pictures))
+            asked.keep.write_bytes(pickle.dumps([vars(picture) for picture in pictures]))
     rows = rows_of(pictures)
     order = np.random.default_rng(0).permutation(len(pictures))
     folds = [np.isin(rows.picture, order[k::FOLDS]) for k in range(FOLDS)]
