@@ -73,13 +73,20 @@ def seen(
     over = 2  # drawn at twice the size and averaged, so that edges fall between pixels as a sensor's do
     larger = np.array([[over, 0, (over - 1) / 2], [0, over, (over - 1) / 2], [0, 0, 1]])
     picture = np.zeros((height, width, 4), dtype=np.float32)
-    heights = [*np.arange(-wall_mm, -0.01, 0.1), 0.0] if wall_mm else [0.0]
+    heights = [*np.arange(-wall_mm, -0.01, 0.15), 0.0] if wall_mm else [0.0]
     for above in heights:
         place = np.column_stack([rotation[:, 0], rotation[:, 1], translation_mm + above * rotation[:, 2]])
+        homography = matrix @ place @ to_plane
+        edge = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], dtype=np.float64).reshape(-1, 1, 2)
+        corners = cv2.perspectiveTransform(edge, homography)[:, 0]
+        left, top = np.clip(np.floor(corners.min(axis=0)).astype(int) - 2, 0, [width - 1, height - 1])
+        right, bottom = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 3, [left + 1, top + 1], [width, height])
+        shift = np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1]])
         layer = _linear(drawing if above == 0 or wall is None else wall)
-        layer = cv2.warpPerspective(layer, larger @ matrix @ place @ to_plane, (width * over, height * over))
-        layer = cv2.resize(layer, (width, height), interpolation=cv2.INTER_AREA)
-        picture = layer + (1 - layer[..., 3:]) * picture
+        layer = cv2.warpPerspective(layer, larger @ shift @ homography, ((right - left) * over, (bottom - top) * over))
+        layer = cv2.resize(layer, (right - left, bottom - top), interpolation=cv2.INTER_AREA)
+        window = picture[top:bottom, left:right]
+        picture[top:bottom, left:right] = layer + (1 - layer[..., 3:]) * window
     if k1:
         grid = np.stack(np.meshgrid(np.arange(width), np.arange(height)), axis=-1).reshape(-1, 1, 2).astype(np.float64)
         straight = cv2.undistortPoints(grid, matrix, np.array([k1, 0, 0, 0, 0]), P=matrix).reshape(height, width, 2)
