@@ -33,6 +33,15 @@ def luminance_crop(rgb: np.ndarray, x: float, y: float, width: float, height: fl
     return crop @ LUMINANCE, origin
 
 
+def green_crop(rgb: np.ndarray, x: float, y: float, width: float, height: float) -> tuple[np.ndarray, tuple[int, int]]:
+    """As ``luminance_crop`` by the green channel alone: most of the luminance at a quarter of the work."""
+    rows, columns = rgb.shape[:2]
+    x0, y0 = max(int(np.floor(x)), 0), max(int(np.floor(y)), 0)
+    x1, y1 = min(int(np.ceil(x + width)) + 1, columns), min(int(np.ceil(y + height)) + 1, rows)
+    x1, y1 = max(x1, x0 + 1), max(y1, y0 + 1)
+    return LINEAR[rgb[y0:y1, x0:x1, 1]], (x0, y0)
+
+
 def scan(image: np.ndarray, points: np.ndarray, directions: np.ndarray, offsets: np.ndarray) -> np.ndarray:
     """Values (N, M) of a float32 image at ``points`` (N, 2) + ``offsets`` (M,) along ``directions`` (N, 2); NaN outside."""
     places = points[:, None, :] + offsets[None, :, None] * directions[:, None, :]

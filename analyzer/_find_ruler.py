@@ -17,7 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from analyzer._edges import LUMINANCE, linear_crop, luminance_crop
+from analyzer._edges import LUMINANCE, green_crop, linear_crop
 from analyzer._plane_pose import (
     PLACE,
     TURN,
@@ -32,6 +32,7 @@ from analyzer._plane_pose import (
 
 SEARCH_SIDES_PX = (1600, 900)  # strokes are looked for on pictures no larger than this; the second for close-ups
 STROKE_THRESHOLDS = (0.10, 0.05, 0.2)  # of the brightness around: ordinary, faint, coarse background
+ENOUGH_MARKS = 40  # with these and their pattern read, no other row is looked for
 LEAST_MARKS = 12  # fewer than this say too little about spacing and pattern
 TILT_SIGMA = 0.35  # people hold the phone roughly above: sine of the tilt, in each direction, from memory
 MM_PER_INCH = 25.4
@@ -73,6 +74,8 @@ def find_ruler(rgb: np.ndarray, cameras: tuple[CameraPrior, ...]) -> FoundRuler 
                 found = _follow(rgb, cameras, _scaled(strokes, chain, shrink))
                 if found is not None and (best is None or _trust(found) > _trust(best)):
                     best = found
+                if best is not None and best.pattern_seen and best.marks >= ENOUGH_MARKS:
+                    return best
             if best is not None:
                 return best
     return best
@@ -211,6 +214,7 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
     fit, short, first, last = begun
     readings = None
     for round_number in range(5):
+        before = (first, last)
         first, last = _within_picture(fit, first - 12, last + 12, rgb.shape)
         bands = short * np.array([[0.12, 0.36], [0.36, 0.6], [0.6, 0.84]])
         readings = _read(rgb, fit, np.arange(first, last + 1), bands)
@@ -224,6 +228,8 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
         if fitted is None:
             return None
         fit = fitted[0]
+        if round_number >= 2 and before == (first, last):
+            break
     lengths = _mark_lengths(rgb, fit, np.arange(first, last + 1), short)
     graduation, pattern_seen = _graduation(lengths)
     # Long marks reach further from the edge: they hold the tilt across the ruler.
@@ -383,11 +389,11 @@ def _within_picture(fit: PlaneFit, first: int, last: int, shape: tuple[int, ...]
 
 
 def _rectified(rgb: np.ndarray, fit: PlaneFit, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Luminance (len(y), len(x)) of the ruler's plane at those coordinates; NaN outside the picture."""
+    """Green light (len(y), len(x)) of the ruler's plane at those coordinates; NaN outside the picture."""
     grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     places = project(fit.parameters, grid)
     low, high = places.min(axis=0) - 2, places.max(axis=0) + 2
-    image, origin = luminance_crop(rgb, low[0], low[1], *(high - low))
+    image, origin = green_crop(rgb, low[0], low[1], *(high - low))
     places = (places - origin).astype(np.float32).reshape(len(y), len(x), 2)
     return cv2.remap(
         image,
