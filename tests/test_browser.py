@@ -85,6 +85,16 @@ def settled(page) -> None:
     page.wait_for_timeout(300)
 
 
+def pits_drawn(page, number: int | None = None) -> int:
+    """Wait until the photo's drawing stands, with ``number`` pits where that is said; how many there are."""
+    drawn = page.locator("polygon.pit")
+    if number is None:
+        drawn.first.wait_for(state="attached")
+    else:
+        page.wait_for_function("n => document.querySelectorAll('polygon.pit').length === n || [...document.querySelectorAll('*')].some(e => e.shadowRoot && e.shadowRoot.querySelectorAll('polygon.pit').length === n)", arg=number, timeout=SLOW_MS)
+    return drawn.count()
+
+
 def section(page, name: str) -> None:
     page.get_by_test_id("stSegmentedControl").or_(page.get_by_test_id("stButtonGroup")).get_by_text(name, exact=True).click()
     settled(page)
@@ -96,6 +106,7 @@ def test_from_photo_to_pdf(page, address, tmp_path):
     page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
     page.get_by_text("Pits counted").first.wait_for()
     settled(page)
+    assert pits_drawn(page) > 3
     assert page.locator("polygon.outline").count() == 1
     section(page, "Why")
     assert page.get_by_text("does not prove one").is_visible()
@@ -112,7 +123,7 @@ def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
     page.goto(address + "/?demo=1")
     page.get_by_text("Pits counted").first.wait_for()
     settled(page)
-    before = page.locator("polygon.pit").count()
+    before = pits_drawn(page)
     assert before > 3
     page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
     page.get_by_role("option", name="Not a pit").click()
@@ -121,11 +132,9 @@ def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
     frame.focus()
     page.keyboard.press("n")
     page.keyboard.press("Enter")
-    settled(page)
-    assert page.locator("polygon.pit").count() == before - 1
+    assert pits_drawn(page, before - 1) == before - 1
     page.get_by_role("button", name="Undo").click()
-    settled(page)
-    assert page.locator("polygon.pit").count() == before
+    assert pits_drawn(page, before) == before
 
 
 @pytest.mark.parametrize("page", [(390, 844)], indirect=True)

@@ -7,7 +7,7 @@ def apply() -> None:
     st.html(
         """<style>
         [data-testid="stMainBlockContainer"] { padding-top: 4rem; padding-bottom: 4rem; max-width: 76rem; }
-        .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem, 1fr)); gap: .6rem; margin: 0; }
+        .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem, 1fr)); gap: .6rem; margin: 0 !important; padding: 0 !important; }
         .figures div { background: #f4f6f7; border-radius: 10px; padding: .6rem .8rem; }
         .figures dt { font-size: .85rem; color: #4a525a; }
         .figures dd { margin: 0; font-size: .82rem; color: #4a525a; }
