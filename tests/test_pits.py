@@ -1,7 +1,9 @@
 """Pits: outlines, splitting and measures on the metal against exact drawn mouths and scikit-image; tiles; the two evidences."""
 
+import json
 import math
 from dataclasses import replace
+from pathlib import Path
 from types import MappingProxyType
 
 import cv2
@@ -9,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import linear_sum_assignment
 from skimage.measure import label, regionprops
 
 from analyzer import likelihood, pits
@@ -20,6 +23,7 @@ from analyzer.pits import SMALLEST_MM, find_pits, split
 from analyzer.scale import Calibration
 from analyzer.surface import Surface
 
+DATA = Path(__file__).parent / "data"
 RADIUS_MM = 10.0  # of the drawn bore
 CALIBRATION = Calibration(
     method="none",
@@ -111,7 +115,8 @@ def drawn(monkeypatch, surface: Surface, mouths: list[tuple[float, float, float,
             radius = np.hypot(u, v) + 1e-4
             reach = np.hypot(u / (length / 2), v / (width / 2)) + 1e-4
             best = np.maximum(best, np.clip(60 * (radius / np.maximum(reach, 1e-6) - radius), -12, 8))
-        return np.where(metal, best, -12.0).astype(np.float32)[None]
+        mouth = np.where(metal, best, -12.0).astype(np.float32)
+        return np.stack([mouth, np.full_like(mouth, -12.0), mouth - 1.0])  # mouth, mound, core
 
     monkeypatch.setattr(pits, "_on_raster", on_raster)
     monkeypatch.setattr(likelihood, "learned_logits", logits)
@@ -375,6 +380,62 @@ def test_confidence_rises_with_the_evidence(monkeypatch):
     sure = pits.confidence(found, record)[0]
     weaker = dict(found.values)
     weaker["summit"], weaker["mean_logit"] = weaker["summit"] - 6, weaker["mean_logit"] - 6
-    if "core" in weaker:
-        weaker["core"] = weaker["core"] - 6
+    weaker["core"] = weaker["core"] - 6
     assert pits.confidence(replace(found, values=weaker), record)[0] < sure
+
+
+def test_pictures_without_one_sure_pit_report_none():
+    record = {"confidence": {"reported_from": 0.2}}
+    diameter = np.array([1.0, 1.0, 0.2, 0.6])
+    doubtful = pits.reported(np.array([0.3, 0.45, 0.9, 0.1]), diameter, record)
+    assert not doubtful.any()  # the only sure one is too small to count
+    assert pits.reported(np.array([0.3, 0.55, 0.9, 0.1]), diameter, record).tolist() == [True, True, False, False]
+
+
+def test_count_interval_holds_the_count_and_grows_with_doubt():
+    record = likelihood.model_record()
+    for counted, expected in ((0, 0.0), (3, 2.0), (20, 30.0), (100, 70.0)):
+        low, high = pits.count_of(counted, expected, record).interval_95
+        assert 0 <= low <= counted <= high
+    narrow, wide = (pits.count_of(10, e, record).interval_95 for e in (8.0, 25.0))
+    assert wide[1] > narrow[1]
+
+
+# ------------------------------------------------------------------------------------------------- a picture with its truth
+
+
+def test_pits_of_a_rendered_picture_are_found_and_measured():
+    """An opened tube, path-traced with exact truth (tests/data/pits_flat.*): what the goals ask of a whole set, here of one cut."""
+    truth = json.loads((DATA / "pits_flat.json").read_text())
+    rgb = np.ascontiguousarray(cv2.imread(str(DATA / "pits_flat.jpg"))[..., ::-1])
+    step = truth["mm_per_px"]
+    y, x = np.mgrid[: rgb.shape[0], : rgb.shape[1]].astype(np.float64)
+    zero = np.zeros(x.shape)
+    surface = surface_of(step, (0, 0), axial=x * step, around=y * step, obliquity_deg=zero, area_per_px=zero + step**2)
+    catalogue = find_pits(photo(rgb), CALIBRATION, surface)
+    counted = [p for p in truth["pits"] if p["counted"]]
+    near = np.array([[math.hypot(p.x_px - t["x_px"], p.y_px - t["y_px"]) * step for t in counted] for p in catalogue.pits])
+    pairs = [(i, j) for i, j in zip(*linear_sum_assignment(near), strict=True) if near[i, j] <= 0.5]
+    precision, recall = len(pairs) / len(catalogue.pits), len(pairs) / len(counted)
+    assert 2 * precision * recall / (precision + recall) >= 0.6
+    ratio = [catalogue.pits[i].opening_area_mm2.value / counted[j]["opening_area_mm2"] for i, j in pairs]
+    assert np.median(ratio) == pytest.approx(1, abs=0.2)
+    low, high = catalogue.count.interval_95
+    assert low <= len(counted) <= high
+    # a sure pit is more often right than a doubtful one
+    right = {i for i, _ in pairs}
+    sure = [p.confidence for i, p in enumerate(catalogue.pits) if i in right]
+    wrong = [p.confidence for i, p in enumerate(catalogue.pits) if i not in right]
+    assert not wrong or np.mean(sure) > np.mean(wrong)
+
+
+def test_brushed_metal_without_pits_shows_none():
+    """Grain, streaks along the axis and a slow change of light, but no pit."""
+    rng = np.random.default_rng(11)
+    streaks = cv2.GaussianBlur(rng.standard_normal((420, 600)).astype(np.float32), (0, 0), sigmaX=40, sigmaY=1.2)
+    shade = 1 + 0.5 * streaks / streaks.std() * 0.08 + 0.1 * np.linspace(-1, 1, 600, dtype=np.float32)
+    rgb = np.clip(np.array([150, 95, 70], np.float32) * shade[..., None] + 2 * rng.standard_normal((420, 600, 3)), 0, 255)
+    y, x = np.mgrid[:420, :600] * 0.05
+    zero = np.zeros(x.shape)
+    surface = surface_of(0.05, (0, 0), axial=x, around=y, obliquity_deg=zero, area_per_px=zero + 0.05**2)
+    assert find_pits(photo(rgb.astype(np.uint8)), CALIBRATION, surface).pits == ()
