@@ -57,6 +57,9 @@ LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell
 STEEPEST = 2  # quarter cells of shift per cell of length: a water level leaves an almost straight line
 BEND_COST = 0.3  # log-odds for a shift of one quarter cell
+LINE_FROM_RIM_MM = 2.5  # nearer to the long edge of the metal it is that edge
+LEAST_LINE_TRUST = 0.5  # mean likelihood within the line
+LEAST_LINE_PROMINENCE = 2.3  # likelihood times how far it stands out over the ordinary, by pictures with known truth
 LINE_BESIDE_MM = 3.0  # of metal on each side that the line is compared with
 EDGE_PLAY = 0.9  # share of the half width by which each edge may leave the even path
 EDGE_BEND_COST = 0.3
@@ -525,6 +528,12 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
     if supported[seen_columns].mean() < LEAST_LINE_SPAN:
         return empty
     half = int(halves[chosen])
+    rows_seen = np.flatnonzero(cells.seen.mean(1) > 0.3)
+    if len(rows_seen):
+        level = float(np.median(middle)) / FINER
+        margin = min(level - rows_seen[0], rows_seen[-1] + 1 - level) * CELL_AROUND_MM
+        if margin < LINE_FROM_RIM_MM:
+            return empty  # the piece's own rim and its reflection
     fine_up, fine_down = (np.vstack([np.zeros((1, width)), np.cumsum(side, 0) / FINER]) for side in _line_sides(middle, half, fine, cells))
     play = max(2, round(EDGE_PLAY * half))
     shifts = np.arange(-play, play + 1)
@@ -535,7 +544,48 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
     lower_edge = lower[_best_path(fine_down[lower, columns][None], EDGE_BEND_COST)[1], columns]
     smooth = [ndimage.gaussian_filter1d(edge.astype(float), 1.0, mode="nearest") / FINER - 0.5 for edge in (upper_edge, lower_edge)]
     rows = np.arange(height)[:, None]
-    return np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
+    field = np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
+    core = (field > 0.5) & cells.seen
+    if not core.any():
+        return empty
+    trust = float(likelihood[core].mean())
+    return field if trust >= LEAST_LINE_TRUST and trust * _prominence(field > 0.5, cells) >= LEAST_LINE_PROMINENCE else empty
+
+
+def _prominence(line: np.ndarray, cells: Cells) -> float:
+    """How far the line stands out over the same path moved round the pipe.
+
+    Both what the line itself shows (its colour less the mean of its two sides) and the step between its sides are compared with
+    the root mean square of the moved ones; the larger ratio counts. 1 is ordinary.
+    """
+    look = _look(cells)[..., :3]
+    height, width = line.shape
+    columns = np.flatnonzero(line.any(0) & cells.seen.any(0))
+    top = line[:, columns].argmax(0)
+    bottom = height - line[::-1, columns].argmax(0)
+    total = np.concatenate([np.zeros((1, width, 3)), np.cumsum(look, 0)])
+    reach, gap = round(1.5 / CELL_AROUND_MM), 1
+
+    def contrasts(move: int) -> np.ndarray | None:
+        upper, lower = top + move, bottom + move
+        inside = (upper >= reach + gap) & (lower <= height - reach - gap)
+        if inside.mean() < 0.6:
+            return None
+        u, d, c = upper[inside], lower[inside], columns[inside]
+        middle = (total[d, c] - total[u, c]) / (d - u)[:, None]
+        above = (total[u - gap, c] - total[u - gap - reach, c]) / reach
+        below = (total[d + gap + reach, c] - total[d + gap, c]) / reach
+        return np.array(
+            [np.linalg.norm(np.median(middle - (above + below) / 2, 0)), np.linalg.norm(np.median(above - below, 0))]
+        )
+
+    here = contrasts(0)
+    if here is None:
+        return 0.0
+    apart = int(np.median(bottom - top)) + reach + 2
+    elsewhere = [c for move in range(-height, height, 2) if abs(move) >= apart and (c := contrasts(move)) is not None]
+    ordinary = np.sqrt(np.mean(np.square(elsewhere), 0)) if elsewhere else np.ones(2)
+    return float((here / np.maximum(ordinary, 1.0)).max())
 
 
 def _line_sides(middle: np.ndarray, half: int, net: np.ndarray, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
