@@ -84,9 +84,9 @@ def probability_paper(deepest: DeepestToExpect, *, units: str = "metric") -> np.
 
 
 def leaks_to_come(house: RepairOrReplace) -> np.ndarray | None:
-    """Leaks so far and to expect, with the 95 % band; None where the record is too thin for a forecast."""
+    """Leaks so far and to expect, with the 95 % band; None where the record is too thin for a forecast, or its limits are worthless."""
     forecast = house.history.forecast
-    if forecast is None:
+    if forecast is None or house.history.worthless_ahead:
         return None
     now, so_far = house.history.record.end, house.observed[-1][1] if house.observed else 0
 

@@ -497,6 +497,12 @@ class LeakHistory:
     says: str
     enough: str  # what would be enough; empty where the record is not thin
 
+    @property
+    def worthless_ahead(self) -> bool:
+        """The limits of what is to come are so far apart that no number, plot or cost may rest on them."""
+        ahead = self.forecast
+        return ahead is not None and ahead.high[-1] > _book().useless_ratio * ahead.low[-1]
+
 
 class _Book(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)

@@ -464,7 +464,7 @@ def _house(examination: Examination) -> Section | None:
     plot = charts.leaks_to_come(house)
     if plot is not None:
         blocks.append(_picture(plot, "Leaks so far and to expect, from the house's own record, if it goes on as so far.", house.recommendation))
-    if house.costs is not None:
+    if house.costs is not None and not house.history.worthless_ahead:
         blocks.append(
             Table(
                 head=("Way", "Cost at today's value", "95 % interval"),
