@@ -1,4 +1,4 @@
-"""The command line: ``cutpipe open``, ``examine``, ``card``, ``schema``. Words for a plumber; the work is done elsewhere."""
+"""The command line: ``cutpipe open``, ``examine``, ``card``, ``rules``, ``schema``. Words for a plumber; the work is done elsewhere."""
 
 from __future__ import annotations
 
@@ -109,6 +109,13 @@ def _parser() -> argparse.ArgumentParser:
     card.add_argument("--paper", choices=("a4", "letter", "both"), default="both", help="paper size (default: one file for each)")
     card.add_argument("--out", metavar="FOLDER", default=".", help="folder for the PDF (default: here)")
     card.set_defaults(run=_card)
+
+    rules = commands.add_parser(
+        "rules",
+        help="print the table of causes and rules with their sources",
+        description="Print every cause with what supports it, what speaks against it and the sources, as a Markdown table.",
+    )
+    rules.set_defaults(run=_rules)
 
     schema = commands.add_parser(
         "schema",
@@ -222,6 +229,13 @@ def _card(options: argparse.Namespace) -> int:
     for paper in papers:
         path = output.write_file(Path(options.out) / f"scale-card-{paper}.pdf", card_pdf(paper))
         print(f"{path}: print at 100 %, check the printed length with a ruler before use.")
+    return 0
+
+
+def _rules(options: argparse.Namespace) -> int:
+    from analyzer.causes import rules_table
+
+    print(rules_table())
     return 0
 
 

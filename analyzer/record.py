@@ -144,6 +144,7 @@ class ReasonRecord(_Model):
     sentence: str
     quantity: str
     value: float | str | bool | list[str] | None
+    weight: str = Field(description="decisive, strong, moderate or weak")
     source: str
 
 
@@ -158,6 +159,7 @@ class FindingRecord(_Model):
     facts_against: list[ReasonRecord]
     facts_not_known: list[ReasonRecord]
     cannot_be_told_from: list[str]
+    needs_laboratory: list[str]
     sources: list[str]
 
 
@@ -300,6 +302,8 @@ class ExaminationRecord(_Model):
     quantities: dict[str, float | str | bool | list[str]] = Field(description="all that the rules could read")
     facts: dict[str, Any] = Field(description="facts of the installation as told")
     summary: str
+    conflicts: list[str] = Field(description="where known facts pull a leading cause both ways")
+    keep_for_laboratory: list[str] = Field(description="where no rule explains the damage")
     findings: list[FindingRecord]
     checks: list[CheckRecord]
     steps: list[StepRecord]
@@ -373,7 +377,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
 
     def reasons(rows: Iterable[Reason]) -> list[dict[str, Any]]:
         return [
-            {"sentence": r.sentence, "quantity": r.quantity, "value": _plain(r.value), "source": r.source} for r in rows
+            {"sentence": r.sentence, "quantity": r.quantity, "value": _plain(r.value), "weight": r.weight, "source": r.source} for r in rows
         ]
 
     return {
@@ -469,6 +473,8 @@ def as_dict(examination: Examination) -> dict[str, Any]:
         "quantities": {name: _plain(value) for name, value in sorted(examination.quantities.items())},
         "facts": {name: _plain(value) for name, value in sorted(examination.facts.items())},
         "summary": examination.judgement.summary,
+        "conflicts": list(examination.judgement.conflicts),
+        "keep_for_laboratory": list(examination.judgement.keep),
         "findings": [
             {
                 "cause": finding.cause,
@@ -481,6 +487,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
                 "facts_against": reasons(finding.facts_against),
                 "facts_not_known": reasons(finding.facts_not_known),
                 "cannot_be_told_from": list(finding.cannot_be_told_from),
+                "needs_laboratory": list(finding.needs_laboratory),
                 "sources": list(finding.sources),
             }
             for finding in examination.judgement.findings

@@ -388,6 +388,10 @@ def _causes(examination: Examination) -> Section:
         if finding.facts_not_known:
             asked = ", ".join(dict.fromkeys(facts.label(reason.quantity) for reason in finding.facts_not_known))
             blocks.append(Paragraph(text=f"Not known, and would count: {asked}."))
+    for title, lines in (("Where the facts pull both ways", judgement.conflicts), ("Keep for a laboratory", judgement.keep)):
+        if lines:
+            blocks.append(Paragraph(text=title, strong=True))
+            blocks.append(Bullets(items=tuple(lines)))
     if judgement.checks:
         blocks.append(Paragraph(text="Checks that would tell most, best first:", strong=True))
         blocks.append(Bullets(items=tuple(f"{c.question} {c.how} ({c.effort})" for c in judgement.checks[:5]), numbered=True))
