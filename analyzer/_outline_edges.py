@@ -48,15 +48,19 @@ def edge_offsets(
     *,
     reach: float,
     band: float,
-    trust: float,
+    trusts: list[float],
+    seconds: list[tuple[float, float] | None],
 ) -> list[tuple[float, float] | None]:
     """For each stretch (indices into ``pixels``) how far outwards the edge lies, in photo pixels: (offset, rise) or None.
 
-    ``reach``: how far to look on either side; ``band``: over which width the colours on both sides are taken; ``trust``:
-    spread of the distances at which the edge is expected. All in photo pixels.
+    ``reach``: how far to look on either side; ``band``: over which width the colours on both sides are taken; ``trusts``:
+    for each stretch the spread of the distances at which its edge is expected. ``seconds``: for a stretch whose edge is followed outwards by
+    another one (a sawn rim's outer edge), the distances (least, most) between the two: the first of the pair is meant.
+    All in photo pixels.
     """
     grain = max(1.0, per)
-    t = np.arange(-reach - band, reach + band + grain, grain)
+    wide = max(reach + max([0.0, *(pair[1] for pair in seconds if pair)]), 6 * band)  # what the profile's other changes are is read from here
+    t = np.arange(-wide - band, wide + band + grain, grain)
     places = ((pixels[:, None, :] + t[None, :, None] * normals[:, None, :]) - origin) / per
     height, width = picture.shape[:2]
     within = (
@@ -68,7 +72,7 @@ def edge_offsets(
     )
     half = max(1, round(band / grain))
     found: list[tuple[float, float] | None] = []
-    for stretch in stretches:
+    for stretch, trust, second in zip(stretches, trusts, seconds):
         if len(stretch) < 5 or within[stretch].mean() < 0.95:
             found.append(None)
             continue
@@ -80,11 +84,18 @@ def edge_offsets(
         outer = (run[at + half] - run[at]) / half
         rise = np.linalg.norm(outer - inner, axis=1)
         offset = t[at] - grain / 2
+        usual = float(np.median(rise)) + 0.5
+        summed = rise
+        if second is not None:
+            low, high = max(1, round(second[0] / grain)), max(1, round(second[1] / grain))
+            ahead = [np.concatenate([rise[k:], np.zeros(k)]) for k in range(low, high + 1)]
+            # the weaker of the two counts as much: one strong edge alone is no pair
+            summed = np.sqrt(rise * np.max(ahead, axis=0)) + 0.2 * rise
         near = np.abs(offset) <= reach
-        rise, offset = rise[near], offset[near]
-        weighed = rise * np.exp(-0.5 * (offset / trust) ** 2)
+        rise, offset, summed = rise[near], offset[near], summed[near]
+        weighed = summed * np.exp(-0.5 * (offset / trust) ** 2)
         best = int(np.argmax(weighed))
-        if best in (0, len(rise) - 1) or rise[best] < LEAST_RISE * np.median(rise):
+        if best in (0, len(rise) - 1) or rise[best] < LEAST_RISE * usual:
             found.append(None)
             continue
         # climb to the summit of the rise itself, then between its samples
@@ -96,5 +107,5 @@ def edge_offsets(
         low, peak, high = rise[best - 1], rise[best], rise[best + 1]
         bend = low - 2 * peak + high
         shift = 0.5 * (low - high) / bend if bend < 0 else 0.0
-        found.append((float(offset[best] + shift * grain), float(peak / (np.median(rise) + 1e-6))))
+        found.append((float(offset[best] + shift * grain), float(peak / usual)))
     return found

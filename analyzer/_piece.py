@@ -376,27 +376,36 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
         piece = _build(p, prior, fit.whole)
         pixels, usable, part = piece.outline(camera, along=160, around=80)
         middle = pixels.mean(0)
-        reach = (2.5 * mask_sd_px, 1.8 * mask_sd_px, 1.2 * mask_sd_px)[round_]
+        reach = max((2.5, 1.8, 1.2)[round_] * mask_sd_px, (1.6, 0.8, 0.5)[round_] / mm if prior.view == "inside" else 0.0)
+        rim = None
+        if prior.view == "inside":  # beyond a bore's side lies the sawn rim, as wide as the wall
+            rim = (max(prior.wall - 1.6 * prior.wall_sd, 0.45) / mm, (prior.wall + 1.6 * prior.wall_sd) / mm)
+        beyond = max(reach + (rim[1] if rim else 0), 2.4 / mm) + 0.4 / mm + 5
         window = (
-            max(0, int(pixels[:, 0].min() - 2 * reach - 4)), max(0, int(pixels[:, 1].min() - 2 * reach - 4)),
-            min(width, int(pixels[:, 0].max() + 2 * reach + 5)), min(height, int(pixels[:, 1].max() + 2 * reach + 5)),
+            max(0, int(pixels[:, 0].min() - beyond)), max(0, int(pixels[:, 1].min() - beyond)),
+            min(width, int(pixels[:, 0].max() + beyond)), min(height, int(pixels[:, 1].max() + beyond)),
         )  # fmt: skip
         if min(window[2] - window[0], window[3] - window[1]) < 16:
-            return fit
+            break
         picture, origin, per = laid_for_edges(rgb, window, 0.1 / mm)
         normals = np.zeros_like(pixels)
         stretches: list[np.ndarray] = []
+        seconds: list[tuple[float, float] | None] = []
+        trusts: list[float] = []
         for k in range(4):
             places = np.flatnonzero(part == k)
             normals[places] = normals_of(pixels[places], middle)
-            parts = 3 if k < 2 else 6
+            parts = 3 if k < 2 else (6 if round_ or rim is None else 2)
+            seconds += [rim if k >= 2 else None] * parts
+            # the mask may have taken a whole rim for bore or left it out: the pair of edges tells
+            trusts += [max(mask_sd_px, (1.0, 0.4, 0.25)[round_] / mm) if k >= 2 and rim else mask_sd_px] * parts
             stretches += [piece_[usable[piece_]] for piece_ in np.array_split(places, parts)]
         offsets = edge_offsets(
-            picture, origin, per, pixels, normals, stretches, reach=reach, band=0.4 / mm, trust=mask_sd_px
+            picture, origin, per, pixels, normals, stretches, reach=reach, band=0.4 / mm, trusts=trusts, seconds=seconds
         )
         used = [(stretch, offset) for stretch, offset in zip(stretches, offsets) if offset is not None]
         if len(used) < 4:
-            return fit
+            break
 
         def moved(q: np.ndarray) -> np.ndarray:
             trial = p.copy()

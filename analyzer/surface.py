@@ -75,14 +75,14 @@ def find_surface(
 
     ``view`` is "inside", "outside", "flat" or "end"; None judges it from the picture and says so. Without a marker the
     tube's outside diameter gives the scale (flag ``scale_from_tube``); without either, lengths are pixels.
-    A flat view without any scale is taken as a close-up: the whole picture is metal.
+    A flat view without any scale is a close-up whose whole picture is metal, unless a piece clearly lies on a table.
     Raises SurfaceError, one sentence that says what to do, where no piece is seen.
     """
     if view is not None and view not in VIEWS:
         raise SurfaceError(f"There is no view called {view!r}; use inside, outside, flat or end.")
     if float(photo.rgb.std()) < 2.0:
         raise SurfaceError(f"{photo.name} shows one even tone and no pipe; take the photo again in good light.")
-    if view == "flat" and calibration.rotation is None and tube is None:
+    if view == "flat" and calibration.rotation is None and tube is None and not look.lies_apart(photo.rgb):
         return _whole_picture(photo)
     found = find_specimen(photo.rgb, calibration.marker_outlines_px)
     if found is None:

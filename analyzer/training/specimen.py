@@ -242,13 +242,13 @@ class _Batches(torch.utils.data.IterableDataset):
             )
 
 
-def train(scenes: list[dict], seconds: float, out: Path, start: Path | None, seed: int = 1) -> SpecimenNet:
+def train(scenes: list[dict], seconds: float, out: Path, start: Path | None, seed: int = 2) -> SpecimenNet:
     torch.manual_seed(seed)
     net = SpecimenNet()
     if start is not None:
         net.load_state_dict(torch.load(start))
     net = net.to(memory_format=torch.channels_last)
-    rate = 3e-3 if start is None else 2e-3
+    rate = 3e-3 if start is None else 1.2e-3
     optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-3)
     class_weight = torch.tensor(CLASS_WEIGHTS)
     batches = iter(torch.utils.data.DataLoader(_Batches(scenes, seed), batch_size=None, num_workers=1, prefetch_factor=4))
