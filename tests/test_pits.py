@@ -296,6 +296,13 @@ def test_without_weights_or_without_scale_the_evidence_is_contrast(monkeypatch):
     assert pit.equivalent_diameter_mm.value == pytest.approx(44 * 0.05, rel=0.25)
 
 
+def test_no_pits_are_sought_on_a_cut_end():
+    surface = replace(flat(0.05), view="end")
+    catalogue = find_pits(grey_photo(surface), CALIBRATION, surface)
+    assert catalogue.pits == () and catalogue.evidence == "none"
+    assert [flag.id for flag in catalogue.flags] == ["end_view_no_pits"]
+
+
 def test_flags_are_in_the_register():
     assert {"small_pits_not_counted", "pits_unsure", "pits_by_contrast"} <= set(register())
 
@@ -394,7 +401,7 @@ def test_pictures_without_one_sure_pit_report_none():
 
 def test_count_interval_holds_the_count_and_grows_with_doubt():
     record = likelihood.model_record()
-    for counted, expected in ((0, 0.0), (3, 2.0), (20, 30.0), (100, 70.0)):
+    for counted, expected in ((0, 0.0), (3, 2.0), (30, 2.0), (20, 30.0), (100, 70.0)):
         low, high = pits.count_of(counted, expected, record).interval_95
         assert 0 <= low <= counted <= high
     narrow, wide = (pits.count_of(10, e, record).interval_95 for e in (8.0, 25.0))
