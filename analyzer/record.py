@@ -159,7 +159,7 @@ class FindingRecord(_Model):
     facts_against: list[ReasonRecord]
     facts_not_known: list[ReasonRecord]
     cannot_be_told_from: list[str]
-    needs_laboratory: list[str]
+    needs_laboratory: bool = Field(description="the literature always needed a laboratory, and none has spoken yet")
     sources: list[str]
 
 
@@ -487,7 +487,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
                 "facts_against": reasons(finding.facts_against),
                 "facts_not_known": reasons(finding.facts_not_known),
                 "cannot_be_told_from": list(finding.cannot_be_told_from),
-                "needs_laboratory": list(finding.needs_laboratory),
+                "needs_laboratory": finding.needs_laboratory,
                 "sources": list(finding.sources),
             }
             for finding in examination.judgement.findings
