@@ -28,6 +28,7 @@ FEWEST_PX = 3.0  # pixels of the photo across the smallest pit; below that the s
 CONTEXT_PX = 40  # photo pixels round the metal that the likelihood sees too
 LOW_LOGIT = -6.0  # a candidate reaches down to here
 SEED_LOGIT = -5.0  # and has a summit above this
+FAINTEST_EDGE = -1.5  # a clear candidate's part ends here
 DOWN_FROM_SUMMIT = 2.5  # a faint candidate reaches down by this from its summit
 SADDLE_LOGIT = 1.5  # two summits parted by a saddle this much lower than the lesser one are two pits
 LEVELS = (-1.0, 0.0, 1.0, 2.0)  # levels at which openings are measured
@@ -176,21 +177,40 @@ def split(logit: np.ndarray, metal: np.ndarray) -> np.ndarray:
     """Label the parts above LOW_LOGIT, touching pits parted along the saddle between their summits: int32, 0 is none.
 
     Watershed by flooding (Meyer 1994, as in scikit-image) from the summits that survive a reconstruction by SADDLE_LOGIT
-    (h-maxima: Soille, Morphological Image Analysis, ch. 6).
+    (h-maxima: Soille, Morphological Image Analysis, ch. 6), run where a connected part has more than one summit. A faint part
+    reaches down by DOWN_FROM_SUMMIT from its summit.
     """
     height = np.clip(cv2.GaussianBlur(logit, (0, 0), 1.0), LOW_LOGIT - 2, 8.0).astype(np.float32)
     mask = (height > LOW_LOGIT) & metal
-    if not mask.any():
-        return np.zeros(logit.shape, np.int32)
-    lowered = reconstruction(height - SADDLE_LOGIT, height).astype(np.float32)
-    seeds = label(local_maxima(lowered) & mask)
-    parts = watershed(-height, seeds, mask=mask)
-    summits = ndi.maximum(height, parts, np.arange(1, parts.max() + 1))
-    summits = np.asarray(summits)
-    parts[height < np.r_[0, np.minimum(summits - DOWN_FROM_SUMMIT, -1.5)][parts]] = 0
-    keep = np.r_[0, np.where(summits > SEED_LOGIT, 1, 0)]
-    renumbered = np.where(keep > 0, np.cumsum(keep), 0).astype(np.int32)
-    return renumbered[parts]
+    count, parts, boxes, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4, ltype=cv2.CV_32S)
+    peaks = (cv2.dilate(height, np.ones((3, 3), np.uint8)) <= height) & mask
+    _, peak_labels = cv2.connectedComponents(peaks.astype(np.uint8), connectivity=8, ltype=cv2.CV_32S)
+    pairs = np.unique(np.stack([parts[peaks], peak_labels[peaks]]), axis=1)
+    several = np.flatnonzero(np.bincount(pairs[0], minlength=count) > 1)
+    fresh = count
+    for k in several:
+        x, y, w, h = boxes[k, :4]
+        box = np.s_[y : y + h, x : x + w]
+        own = parts[box] == k
+        local = np.where(own, height[box], LOW_LOGIT - 2).astype(np.float32)
+        local = np.pad(local, 1, constant_values=LOW_LOGIT - 2)
+        lowered = reconstruction(local - SADDLE_LOGIT, local).astype(np.float32)
+        seeds = label(local_maxima(lowered) & np.pad(own, 1))
+        flooded = watershed(-local, seeds, mask=np.pad(own, 1))[1:-1, 1:-1]
+        more = (flooded > 1) & own
+        parts[box][more] = flooded[more] + fresh - 2
+        fresh += max(int(flooded.max()) - 1, 0)
+    summits = np.full(fresh, -np.inf, np.float32)
+    np.maximum.at(summits, parts[mask], height[mask])
+    keep = summits > SEED_LOGIT
+    keep[0] = False
+    floor = np.minimum(summits - DOWN_FROM_SUMMIT, FAINTEST_EDGE)
+    numbers = np.where(keep, np.cumsum(keep), 0).astype(np.int32)
+    result = np.zeros(parts.shape, np.int32)
+    inside = np.nonzero(mask)
+    of = parts[inside]
+    result[inside] = np.where(height[inside] >= floor[of], numbers[of], 0)
+    return result
 
 
 def coverage(logit: np.ndarray, level: float) -> np.ndarray:
