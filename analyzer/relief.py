@@ -1,42 +1,45 @@
 """Depth from light: photos of one pose with the torch from known sides, and light from behind that shows perforations.
 
-Each pit is fitted by itself: a mouth of the outline that was found, a depth, and a form from a cup to a steep-walled hole, are
-rendered under every torch with shading and cast shadow, and compared with what the photos show against the sound metal round the
-pit (near-light photometric stereo after Woodham 1980, with the shadow as evidence instead of a nuisance). The metal's own
-brightness cancels, since it is the same under every torch.
+Each pit is fitted by itself (``_cup``): a cup is rendered under every torch with shading and cast shadow, as the camera sees it,
+and compared with the photos (near-light photometric stereo after Woodham 1980, with the shadow as evidence instead of a
+nuisance). How much light each torch throws on a place comes from the table and the marker in the same photos, whether it reaches
+the place at all from the face round the pit, and the lens's blur from the marker's edges.
 """
 
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
+from importlib import resources
 
 import cv2
 import numpy as np
-from scipy import ndimage
+from scipy import stats
 
+from analyzer._cup import CELLS, Cup, fit_cup
 from analyzer.flags import Flag, InputError, raise_flag
-from analyzer.measured import Measure
+from analyzer.measured import COVERAGE_95, Measure
 from analyzer.photo import Photo
 from analyzer.pits import Pit, PitCatalogue
 from analyzer.scale import Calibration
-from analyzer.surface import Surface
+from analyzer.surface import Surface, unrolled
 
-FEWEST_LIGHTS = 3  # two leave depth and brightness mixed (Woodham 1980)
+FEWEST_LIGHTS = 3  # to ask for: two leave depth and brightness mixed (Woodham 1980), one leaves only the shadow's edge
 LEAST_APART_DEG = 15.0  # torches closer together say nearly the same
+LEAST_HEIGHT = 0.1  # of the torch over the face at the pit, as a sine: below, every scratch throws a shadow
+SHADE_SHARE = 0.2  # a face this much darker under one torch than under another, per light thrown on it, lies in shadow
+DARKEST_FACE = 0.025  # apparent brightness of the darkest oxide under a torch, white being 1
+EVEN_SHARE = 0.12  # between the darkest and the brightest side of the face round a pit; a shadow's edge there is less even
+USUAL_BLUR_PX = 0.85  # standard deviation where no edge is found to measure it
+NUDGE_PX = 0.6  # smaller shifts are left as they are
 MOST_SHIFT_PX = 12.0  # at the photo's own size: more than that is a moved piece, not a nudged phone
-
-# The forms tried: depth share at a place = (1 - (1 - u)^2)^form, u = 0 at the rim and 1 in the middle. 0.5 is a half
-# ellipsoid, 1 a shallow cup, 0.25 a hole with steep walls and a flat floor.
-FORMS = (0.25, 0.5, 1.0)
-# Depth by the mouth's inscribed radius, on a logarithmic scale.
-STEEPNESS = np.geomspace(0.05, 5.0, 36)
-AMBIENT = (0.04, 0.12, 0.25)  # light that reaches shadow, as a share of the torch's on the sound metal
-PATCH = 48  # pixels of the patch's side: the mouth takes about half
-MISFIT_FLOOR = 0.10  # relative misfit that even a right form leaves (specular metal, colour, noise); from the rendered truth
-# Independent looks in one pit's patch: neighbouring pixels share blur and roughness.
-INDEPENDENT_LOOKS = 6.0
+MOVED_PIECE_PX = 3.0  # between piece and surroundings
+SAME_POSE = 0.03  # height of the correlation's peak; other poses gave 0.005 at most, the same pose 0.08 or more
+SURE_PEAK = 0.1
+THROUGH_SHARE = 0.12  # of the way from the dark metal to the bright background
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,12 +67,35 @@ class Light:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Hole:
+    """Light through the wall where no pit was found."""
+
+    x_px: float
+    y_px: float
+    axial_mm: float | None
+    around_mm: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heights:
+    """Height over the sound face on the unrolled map: ``axial`` to the right, ``around`` downwards, pits below zero, not seen is NaN."""
+
+    mm: np.ndarray  # (rows, columns) float32, read-only
+    step_mm: float
+    axial_mm: float  # of the first column
+    around_mm: float  # of the first row
+
+
+@dataclass(frozen=True, kw_only=True)
 class Relief:
     """Depth per pit by number, and which pits light comes through; a pit that could not be measured is not there."""
 
     pit_depths_mm: Mapping[int, Measure] = field(default_factory=dict)
     through: Mapping[int, bool] = field(default_factory=dict)
     flags: tuple[Flag, ...] = ()
+    torches: Mapping[int, int] = field(default_factory=dict)  # how many torches reach the pit
+    holes: tuple[Hole, ...] = ()  # light through the wall away from every pit that was found
+    heights: Heights | None = field(default=None, compare=False)
 
 
 def find_relief(
@@ -83,25 +109,42 @@ def find_relief(
 ) -> Relief:
     """Depth per pit from photos with the torch from known sides, and perforations from a back-lit photo.
 
-    Raises InputError where the photos do not belong together, the torches are too few or stand together, or there is no scale.
+    One or two torches serve as well: the rim's shadow then carries the depth alone, and the intervals are wide.
+    Raises InputError where the photos do not belong together, two torches stand together, or there is no scale.
     """
     flags: list[Flag] = []
+    cups: dict[int, _Fitted] = {}
     depths: dict[int, Measure] = {}
+    heights = None
     if lights:
-        if surface.unit != "mm" or calibration.rotation is None:
+        if surface.unit != "mm" or calibration.rotation is None or calibration.translation_mm is None:
             raise InputError("Depth from several torches needs a scale card, ruler or coin in the photo.")
         _check_lights(lights)
-        pictures = [_aligned(photo, light.photo, surface, flags) for light in lights]
-        depths = _depths(calibration, surface, pits, lights, pictures)
+        pictures = [_linear(_aligned(photo, light.photo, calibration, surface, flags)) for light in lights]
+        cups = _cups(photo, calibration, surface, pits, lights, pictures)
+        depths = {pit.id: _measure(cups[pit.id], pit) for pit in pits.pits if pit.id in cups}
+        if len(lights) < FEWEST_LIGHTS:
+            flags.append(raise_flag("few_torches", str(len(lights))))
+        if missed := len(pits.pits) - len(depths):
+            flags.append(raise_flag("pits_without_torch", str(missed)))
+        heights = _heights(surface, pits, cups)
     through: dict[int, bool] = {}
+    holes: tuple[Hole, ...] = ()
     if backlit is not None:
-        through = _light_through(_aligned(photo, backlit, surface, flags, backlit=True), surface, pits, flags)
-    return Relief(pit_depths_mm=depths, through=through, flags=tuple(dict.fromkeys(flags)))
+        through, holes = _light_through(
+            _aligned(photo, backlit, calibration, surface, flags), calibration, surface, pits, flags
+        )
+    return Relief(
+        pit_depths_mm=depths,
+        through=through,
+        flags=tuple(dict.fromkeys(flags)),
+        torches={number: len(fitted.ways) for number, fitted in cups.items()},
+        holes=holes,
+        heights=heights,
+    )
 
 
 def _check_lights(lights: Sequence[Light]) -> None:
-    if len(lights) < FEWEST_LIGHTS:
-        raise InputError(f"Depth needs photos with the torch from {FEWEST_LIGHTS} sides or more; there are {len(lights)}.")
     directions = []
     for light in lights:
         if light.position_mm is not None:
@@ -133,46 +176,162 @@ def _linear(rgb: np.ndarray) -> np.ndarray:
     return table[rgb] @ np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
-def _aligned(photo: Photo, other: Photo, surface: Surface, flags: list[Flag], *, backlit: bool = False) -> np.ndarray:
-    """The other photo's rgb in the main photo's frame; a nudge of the phone is undone, a moved piece refused.
+def _linear(rgb: np.ndarray) -> np.ndarray:
+    """Luminance, linear in light (IEC 61966-2-1 inverted, weights of ITU-R BT.709)."""
+    share = np.arange(256) / 255.0
+    table = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return table[rgb] @ np.array([0.2126, 0.7152, 0.0722], np.float32)
 
-    The surroundings decide (table and card do not change with the light as much as the metal's relief does): edges of both
-    pictures are registered by phase correlation (Kuglin and Hines 1975).
-    """
+
+def _edges(rgb: np.ndarray, factor: float = 1.0) -> np.ndarray:
+    """Strength of edges in the logarithm of brightness, which a lamp elsewhere changes least."""
+    if factor < 1:
+        rgb = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    grey = np.log1p(cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32), (0, 0), 1.0))
+    return cv2.magnitude(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
+
+
+def _shift(first: np.ndarray, second: np.ndarray, factor: float = 1.0) -> tuple[np.ndarray, float]:
+    """Shift in pixels of the second picture's edges against the first's by phase correlation (Kuglin and Hines 1975), and its peak."""
+    first, second = _edges(first, factor), _edges(second, factor)
+    shift, peak = cv2.phaseCorrelate(first, second, cv2.createHanningWindow(first.shape[::-1], cv2.CV_32F))
+    return np.array(shift) / factor, peak
+
+
+def _aligned(
+    photo: Photo, other: Photo, calibration: Calibration, surface: Surface, flags: list[Flag]
+) -> np.ndarray:
+    """The other photo's rgb in the main photo's frame; a nudge of the phone is undone, a moved piece refused."""
     if other.rgb.shape != photo.rgb.shape:
         raise InputError(
             f"{other.name} is {other.width_px} x {other.height_px} pixels and {photo.name} is {photo.width_px} x "
             f"{photo.height_px}; take all photos of one pose with the same camera, not moved."
         )
     if other.sha256 == photo.sha256:
-        raise InputError(f"{other.name} is the same photo as {photo.name}; add the one with the torch from its side.")
-    factor = min(1.0, 1200 / max(photo.rgb.shape[:2]))
-
-    def edges(rgb: np.ndarray) -> np.ndarray:
-        grey = cv2.cvtColor(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
-        grey = np.log1p(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 1.0))
-        return cv2.magnitude(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
-
-    first, second = edges(photo.rgb), edges(other.rgb)
-    window = cv2.createHanningWindow(first.shape[::-1], cv2.CV_32F)
-    (dx, dy), response = cv2.phaseCorrelate(first, second, window)
-    shift = math.hypot(dx, dy) / factor
-    if response < 0.03 or shift > MOST_SHIFT_PX:
+        raise InputError(f"{other.name} is the same photo as {photo.name}; add the one with the light from its side.")
+    moved, peak = _shift(photo.rgb, other.rgb, min(1.0, 1200 / max(photo.rgb.shape[:2])))
+    if peak < SAME_POSE or np.hypot(*moved) > MOST_SHIFT_PX:
         raise InputError(
             f"{other.name} does not show the same pose as {photo.name}; leave phone and piece where they are and move only the light."
         )
-    if shift <= 0.6:
+    if calibration.marker_outlines_px:  # flat, and thus without shadows of its own: the better witness of a nudge
+        outline = np.concatenate(calibration.marker_outlines_px)
+        (left, top), (right, bottom) = np.maximum(outline.min(0).astype(int), 0), np.ceil(outline.max(0)).astype(int) + 1
+        if right - left > 60 and bottom - top > 60:
+            finer, peak = _shift(photo.rgb[top:bottom, left:right], other.rgb[top:bottom, left:right])
+            if peak > SURE_PEAK and np.hypot(*(finer - moved)) < MOVED_PIECE_PX:
+                moved = finer
+    x0, y0 = surface.origin_px
+    window = np.s_[y0 : y0 + surface.metal.shape[0], x0 : x0 + surface.metal.shape[1]]
+    own, peak = _shift(photo.rgb[window], other.rgb[window])
+    if peak > SURE_PEAK and np.hypot(*(own - moved)) > MOVED_PIECE_PX:
+        raise InputError(
+            f"The piece lies elsewhere in {other.name} than in {photo.name}; leave phone and piece where they are and move only the light."
+        )
+    if np.hypot(*moved) <= NUDGE_PX:
         return other.rgb
-    flags.append(raise_flag("pose_nudged", f"{shift:.1f} pixels in {other.name}"))
-    move = np.float32([[1, 0, -dx / factor], [0, 1, -dy / factor]])
-    return cv2.warpAffine(other.rgb, move, (photo.width_px, photo.height_px), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    flags.append(raise_flag("pose_nudged", f"{np.hypot(*moved):.1f} pixels in {other.name}"))
+    back = np.float32([[1, 0, moved[0]], [0, 1, moved[1]]])
+    return cv2.warpAffine(
+        other.rgb, back, (photo.width_px, photo.height_px), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+    )
+
+
+# ------------------------------------------------------------------------------------------------------- light and lens
+
+
+def _blur_px(picture: np.ndarray, calibration: Calibration) -> float:
+    """Standard deviation of the photo's blur at the marker's printed edges: from the rise within half a pixel of the middle."""
+    inside = np.zeros(picture.shape, np.uint8)
+    for outline in calibration.marker_outlines_px:
+        cv2.fillPoly(inside, [np.round(outline).astype(np.int32)], 1)
+    if not inside.any():
+        return USUAL_BLUR_PX
+    smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    along_x, along_y = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    strength = cv2.magnitude(along_x, along_y)
+    ridge = (strength >= cv2.dilate(strength, np.ones((3, 3), np.uint8))) & (inside > 0)
+    rows, columns = np.nonzero(ridge & (strength > 0.6 * np.percentile(strength[inside > 0], 97)))
+    if len(rows) < 30:
+        return USUAL_BLUR_PX
+    offsets = np.arange(-6, 6.01, 0.25, dtype=np.float32)
+    ways = np.stack([along_x[rows, columns], along_y[rows, columns]]) / strength[rows, columns]
+    profiles = cv2.remap(
+        picture,
+        (columns[:, None] + ways[0][:, None] * offsets).astype(np.float32),
+        (rows[:, None] + ways[1][:, None] * offsets).astype(np.float32),
+        cv2.INTER_CUBIC,
+    )
+    dark, bright = profiles[:, :12], profiles[:, -12:]
+    step = bright.mean(1) - dark.mean(1)
+    plain = (step > 0.02) & (np.maximum(dark.std(1), bright.std(1)) < 0.12 * step)
+    profiles = (profiles[plain] - dark[plain].mean(1)[:, None]) / step[plain][:, None]
+    rises = []
+    for profile in profiles:
+        first = int(np.argmax(profile > 0.5))
+        if 12 < first < 36:
+            middle = offsets[first - 1] + 0.25 * (0.5 - profile[first - 1]) / (profile[first] - profile[first - 1])
+            rises.append(float(np.diff(np.interp([middle - 0.5, middle + 0.5], offsets, profile))[0]))
+    if len(rises) < 30:
+        return USUAL_BLUR_PX
+    rise = min(max(float(np.median(rises)), 0.2), 0.8)
+    return 0.5 / float(stats.norm.ppf(0.5 + rise / 2))
+
+
+def _to_torch(light: Light, calibration: Calibration, points_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """From places (N, 3) in the camera's frame to the torch: unit vectors, and the light's strength there by that at the marker."""
+    if light.position_mm is None:
+        way = calibration.rotation @ _direction(light)
+        return np.broadcast_to(way, points_mm.shape), np.ones(len(points_mm))
+    place = np.asarray(light.position_mm, float)
+    way = calibration.rotation @ place + calibration.translation_mm - points_mm
+    distance = np.linalg.norm(way, axis=1)
+    return way / distance[:, None], (np.linalg.norm(place) / distance) ** 2
+
+
+def _exposures(
+    ambient: np.ndarray, calibration: Calibration, surface: Surface, lights: Sequence[Light], pictures: Sequence[np.ndarray]
+) -> np.ndarray:
+    """(L,) each torch's light on a white that faces it from the marker's distance, in the photo's units.
+
+    Table and marker are flat and lie where the camera's pose says; their own brightness cancels against the photo without a
+    torch, and places that the piece shades fall out by the median.
+    """
+    height, width = ambient.shape
+    metal = np.zeros(ambient.shape, np.uint8)
+    x0, y0 = surface.origin_px
+    metal[y0 : y0 + surface.metal.shape[0], x0 : x0 + surface.metal.shape[1]] = surface.metal
+    metal = cv2.dilate(metal, np.ones((41, 41), np.uint8))
+    step = max(2, round(max(height, width) / 400))
+    rows, columns = (grid.ravel() for grid in np.mgrid[0:height:step, 0:width:step])
+    smooth = cv2.GaussianBlur(ambient, (0, 0), 2)
+    kept = (metal[rows, columns] == 0) & (smooth[rows, columns] > 0.03) & (smooth[rows, columns] < 0.9)
+    if kept.sum() < 100:
+        raise InputError("The photo shows too little of the table to know how bright each torch was; take the photos from a little farther.")
+    rows, columns = rows[kept], columns[kept]
+    pixels = np.stack([columns, rows], axis=1).astype(np.float64).reshape(-1, 1, 2)
+    rays = cv2.undistortPoints(pixels, calibration.camera_matrix, calibration.distortion).reshape(-1, 2)
+    rays = np.column_stack([rays, np.ones(len(rays))])
+    up = calibration.rotation[:, 2]
+    points = rays * (float(up @ calibration.translation_mm) / (rays @ up))[:, None]
+    base = smooth[rows, columns]
+    found = []
+    for light, picture in zip(lights, pictures, strict=True):
+        ways, strength = _to_torch(light, calibration, points)
+        by_light = cv2.GaussianBlur(picture, (0, 0), 2)[rows, columns] / base / np.maximum((ways @ up) * strength, 0.02)
+        lit = by_light > 0.4 * np.percentile(by_light, 60)
+        found.append(float(np.median(by_light[lit])))
+    return np.array(found) * float(np.percentile(base, 98))
+
+
+# ------------------------------------------------------------------------------------------------------------- the pits
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Place:
     """A pit's patch: sampling positions in the photo and the local frame on the metal (rows: axial, around, outward normal)."""
 
-    columns: np.ndarray  # (PATCH, PATCH) x in the photo
+    columns: np.ndarray  # (CELLS, CELLS) x in the photo
     rows: np.ndarray
     step_mm: float
     frame: np.ndarray  # (3, 3) camera directions of axial, around, normal
@@ -215,172 +374,238 @@ def _place(pit: Pit, calibration: Calibration, surface: Surface) -> _Place | Non
     if not diameter:
         return None
     longest = max(diameter, pit.length_mm.value if pit.length_mm else diameter)
-    step = 1.9 * longest / PATCH
-    at = (np.arange(PATCH) - (PATCH - 1) / 2) * step
+    step = 1.9 * longest / CELLS
+    at = (np.arange(CELLS) - (CELLS - 1) / 2) * step
     along, across = np.meshgrid(at, at, indexing="xy")
     offsets = np.linalg.inv(jacobian) @ np.stack([along.ravel(), across.ravel()])
     return _Place(
-        columns=(offsets[0] + pit.x_px).reshape(PATCH, PATCH).astype(np.float32),
-        rows=(offsets[1] + pit.y_px).reshape(PATCH, PATCH).astype(np.float32),
+        columns=(offsets[0] + pit.x_px).reshape(CELLS, CELLS).astype(np.float32),
+        rows=(offsets[1] + pit.y_px).reshape(CELLS, CELLS).astype(np.float32),
         step_mm=step,
         frame=np.stack([axial_way, around_way, normal]),
         point_mm=by_pixel[0],
     )
 
 
-def _depths(
-    calibration: Calibration, surface: Surface, pits: PitCatalogue, lights: Sequence[Light], pictures: Sequence[np.ndarray]
-) -> dict[int, Measure]:
-    light_pictures = [_linear(rgb) for rgb in pictures]
-    burnt = [rgb.max(axis=2) >= 253 for rgb in pictures]
+@dataclass(frozen=True, kw_only=True)
+class _Fitted:
+    cup: Cup
+    ways: np.ndarray  # (L, 3) to the torches that reach the pit, in its frame
+
+
+def _cups(
+    photo: Photo,
+    calibration: Calibration,
+    surface: Surface,
+    pits: PitCatalogue,
+    lights: Sequence[Light],
+    pictures: Sequence[np.ndarray],
+) -> dict[int, _Fitted]:
+    ambient = _linear(photo.rgb)
+    exposures = _exposures(ambient, calibration, surface, lights, pictures)
+    blur_px = _blur_px(ambient, calibration)
+    curvature = 0.0
+    if surface.radius_mm and surface.view in ("inside", "outside"):
+        curvature = (1 if surface.view == "inside" else -1) / surface.radius_mm
+    burnt = [light.photo.rgb.max(axis=2) >= 254 for light in lights]
     metal = np.zeros(pits.labels.shape, np.float32)
     x0, y0 = surface.origin_px
     metal[y0 : y0 + surface.metal.shape[0], x0 : x0 + surface.metal.shape[1]] = surface.metal
-    found: dict[int, Measure] = {}
+    found: dict[int, _Fitted] = {}
     for pit in pits.pits:
         place = _place(pit, calibration, surface)
         if place is None:
             continue
-        mouth = cv2.remap((pits.labels == pit.id).astype(np.float32), place.columns, place.rows, cv2.INTER_LINEAR) > 0.5
-        other = cv2.remap(((pits.labels > 0) & (pits.labels != pit.id)).astype(np.float32), place.columns, place.rows, cv2.INTER_LINEAR) > 0.3
-        on_metal = cv2.remap(metal, place.columns, place.rows, cv2.INTER_LINEAR) > 0.99
-        sound = on_metal & ~cv2.dilate((mouth | other).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-        if mouth.sum() < 20 or sound.sum() < 60:
+
+        def laid(image: np.ndarray, place: _Place = place) -> np.ndarray:
+            return cv2.remap(image, place.columns, place.rows, cv2.INTER_LINEAR)
+
+        mouth = laid((pits.labels == pit.id).astype(np.float32)) > 0.5
+        other = laid(((pits.labels > 0) & (pits.labels != pit.id)).astype(np.float32)) > 0.3
+        taken = cv2.dilate((mouth | other).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        face = (laid(metal) > 0.99) & ~taken
+        if mouth.sum() < 15 or face.sum() < 40:
             continue
-        seen, ways = [], []
-        for light, picture, clipped in zip(lights, light_pictures, burnt, strict=True):
-            if light.position_mm is not None:
-                at = calibration.rotation @ np.asarray(light.position_mm, float) + calibration.translation_mm
-                way = at - place.point_mm
-            else:
-                way = calibration.rotation @ _direction(light)
-            way = place.frame @ (way / np.linalg.norm(way))
-            values = cv2.remap(picture, place.columns, place.rows, cv2.INTER_LINEAR)
-            lost = cv2.remap(clipped.astype(np.float32), place.columns, place.rows, cv2.INTER_LINEAR) > 0.2
-            level = float(np.median(values[sound & ~lost])) if (sound & ~lost).any() else 0.0
-            # A torch below this part of the metal's own horizon, or in the shadow of the piece's own rim, says nothing here.
-            if way[2] < 0.12 or level < 0.004:
-                continue
-            seen.append(np.where(lost, np.nan, values / level))
-            ways.append(way)
-        if len(ways) < FEWEST_LIGHTS - 1:
+        torches = [_to_torch(light, calibration, place.point_mm[None]) for light in lights]
+        ways = np.array([place.frame @ way[0] for way, _ in torches])
+        power = np.array([float(strength[0]) for _, strength in torches]) * exposures
+        seen = np.array([laid(picture) for picture in pictures])
+        level = np.array([float(np.median(values[face])) for values in seen])
+        reached = _reached(seen, level, ways, power, laid(ambient), face)
+        if not len(reached):
             continue
-        fitted = _fit_depth(np.array(seen), np.array(ways), mouth, place.step_mm, pit)
-        if fitted is not None:
-            found[pit.id] = fitted
+        pixel_mm = math.sqrt(_pixel_area(surface, pit))
+        cup = fit_cup(
+            seen[reached],
+            level[reached],
+            ways[reached],
+            power[reached],
+            place.frame @ (-place.point_mm / np.linalg.norm(place.point_mm)),
+            mouth,
+            cell_mm=place.step_mm,
+            cell_per_px=pixel_mm / place.step_mm,
+            blur_cells=blur_px * pixel_mm / place.step_mm,
+            curvature_by_mm=curvature,
+        )
+        if cup is not None:
+            found[pit.id] = _Fitted(cup=cup, ways=ways[reached])
     return found
 
 
-def _fit_depth(seen: np.ndarray, ways: np.ndarray, mouth: np.ndarray, step_mm: float, pit: Pit) -> Measure | None:
-    """Depth of one pit by comparing rendered cups with the photos.
+def _pixel_area(surface: Surface, pit: Pit) -> float:
+    """Metal that a pixel covers at the pit, mm2."""
+    row, column = round(pit.y_px) - surface.origin_px[1], round(pit.x_px) - surface.origin_px[0]
+    part = np.s_[max(0, row - 3) : row + 4, max(0, column - 3) : column + 4]
+    return float(np.nanmedian(surface.area_per_px[part]))
 
-    ``seen`` (lights, P, P): brightness by that of the sound metal round the pit. ``ways`` (lights, 3): to the torch, in the
-    frame axial, around, outward.
+
+def _reached(
+    seen: np.ndarray, level: np.ndarray, ways: np.ndarray, power: np.ndarray, ambient: np.ndarray, face: np.ndarray
+) -> np.ndarray:
+    """Numbers of the torches whose light reaches the face all round the pit.
+
+    The piece's own rim or anything else may stand in the way: the face is then far darker than the light thrown on it says,
+    or a shadow's edge runs through it.
     """
-    inside = ndimage.distance_transform_edt(np.pad(mouth, 1))[1:-1, 1:-1]
-    radius = float(inside.max())
-    u = np.clip(inside / radius, 0, 1)
-    blur = 0.45 * PATCH / (1.9 * max(pit.equivalent_diameter_px, 3.0))  # half a pixel of the photo, in patch pixels
-    look = cv2.dilate(mouth.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    usable = np.isfinite(seen).all(axis=0) & look
-    if usable.sum() < 20:
-        return None
-    observed = np.clip(seen[:, usable], 0, 3.0)
-    depths_px = STEEPNESS * radius
-    costs = np.full((len(FORMS), len(AMBIENT), len(STEEPNESS)), np.inf)
-    for form_index, form in enumerate(FORMS):
-        share = (1 - (1 - u) ** 2) ** form * (u > 0)
-        share = cv2.GaussianBlur(share.astype(np.float32), (0, 0), 0.8)
-        slope_rows, slope_columns = np.gradient(share)
-        critical = [_shadow_from(share, way) for way in ways]
-        for depth_index, depth_px in enumerate(depths_px):
-            # The metal's face is z = -depth * share; its outward normal is (depth * d share/dx, depth * d share/dy, 1).
-            length = np.sqrt(1 + depth_px**2 * (slope_columns**2 + slope_rows**2))
-            shading = []
-            for way, limit in zip(ways, critical, strict=True):
-                facing = (depth_px * (slope_columns * way[0] + slope_rows * way[1]) + way[2]) / length
-                lit = np.clip(facing, 0, None) * (depth_px <= limit)
-                shading.append(cv2.GaussianBlur((lit / way[2]).astype(np.float32), (0, 0), blur))
-            direct = np.array(shading)[:, usable]
-            open_sky = 1 / np.sqrt(1 + (depth_px * share[usable] / (0.7 * radius)) ** 2)  # how much of the sky the floor still sees
-            for ambient_index, ambient in enumerate(AMBIENT):
-                model = (direct + ambient * open_sky) / (1 + ambient)
-                albedo = np.clip((observed * model).sum(axis=0) / np.maximum((model**2).sum(axis=0), 1e-6), 0.15, 1.8)
-                miss = np.minimum(np.abs(observed - albedo * model) / (0.25 + 0.75 * albedo * model), 0.9)
-                costs[form_index, ambient_index, depth_index] = float(np.mean(miss**2))
-    best = float(costs.min())
-    weights = np.exp(-0.5 * INDEPENDENT_LOOKS * len(ways) * (costs - best) / (best + MISFIT_FLOOR**2))
-    by_depth = weights.sum(axis=(0, 1))
-    by_depth /= by_depth.sum()
-    log_depth = np.log(depths_px * step_mm)
-    middle = float((by_depth * log_depth).sum())
-    spread = float(np.sqrt((by_depth * (log_depth - middle) ** 2).sum()))
-    value = math.exp(middle)
+    brightness = np.where(ways[:, 2] > LEAST_HEIGHT, level / np.maximum(power * ways[:, 2], 1e-6), 0)
+    compared = np.sort(brightness)[-2] if len(brightness) > 1 else brightness[0]  # the brightest may be gloss
+    middle = (CELLS - 1) / 2
+    turn = np.arctan2(*(np.mgrid[0:CELLS, 0:CELLS] - middle))
+    sector = np.clip(((turn + math.pi) / (2 * math.pi) * 8).astype(int), 0, 7)
+    kept = []
+    for number, values in enumerate(seen):
+        if brightness[number] <= max(SHADE_SHARE * compared, DARKEST_FACE):
+            continue
+        share = values / np.maximum(ambient, 0.01)
+        sides = [np.median(share[part]) for part in (face & (sector == k) for k in range(8)) if part.sum() > 8]
+        if sides and min(sides) > EVEN_SHARE * max(sides):
+            kept.append(number)
+    return np.array(kept, int)
+
+
+@cache
+def _spread_table() -> dict[str, float]:
+    text = resources.files("analyzer").joinpath("data/relief.toml").read_text(encoding="utf-8")
+    return {name: float(value) for name, value in tomllib.loads(text)["spread"].items()}
+
+
+def _measure(fitted: _Fitted, pit: Pit) -> Measure:
+    """The cup's depth with its interval: the fit's own spread, and what it left out as found on renderings with truth."""
+    table, cup = _spread_table(), fitted.cup
+    fit = table["fit_factor"] * cup.log_spread
+    left_out = math.hypot(table["always"], table["by_pixel"] / max(pit.equivalent_diameter_px, 1.0))
+    left_out = math.hypot(left_out, table["by_missing_torch"] * max(0, FEWEST_LIGHTS - cup.lights))
+    left_out = math.hypot(left_out, table["by_tangent"] * math.tan(math.radians(min(pit.obliquity_deg, 80.0))))
     scale = 0.0
     if pit.equivalent_diameter_mm is not None:
-        scale = pit.equivalent_diameter_mm.standard_uncertainty / pit.equivalent_diameter_mm.value
+        shared = {k: v for k, v in pit.equivalent_diameter_mm.budget.items() if k != "outline of the mouth"}
+        scale = math.hypot(*shared.values()) / pit.equivalent_diameter_mm.value
+    spread = math.sqrt(fit**2 + left_out**2 + scale**2)
+    value = cup.depth_mm
     return Measure(
         value=value,
-        budget={"shading and shadow": value * math.hypot(spread, MODEL_SPREAD), "mouth and scale": value * scale},
-        interval=(
-            value * math.exp(-1.96 * math.sqrt(spread**2 + MODEL_SPREAD**2 + scale**2)),
-            value * math.exp(1.96 * math.sqrt(spread**2 + MODEL_SPREAD**2 + scale**2)),
-        ),
+        budget={"shading and shadow": value * fit, "form of the pit and gloss": value * left_out, "scale": value * scale},
+        interval=(value * math.exp(-COVERAGE_95 * spread), value * math.exp(COVERAGE_95 * spread)),
     )
 
 
-MODEL_SPREAD = 0.25  # relative scatter of fitted depth against truth on the rendered sets, beyond the fit's own
+def _heights(surface: Surface, pits: PitCatalogue, cups: Mapping[int, _Fitted]) -> Heights:
+    """The fitted cups in the unrolled face, at the photo's own resolution or 0.05 mm."""
+    assert surface.mm_per_px is not None
+    step = max(0.05, round(surface.mm_per_px.value, 3))
+    blank = np.zeros(
+        (surface.origin_px[1] + surface.metal.shape[0], surface.origin_px[0] + surface.metal.shape[1]), np.uint8
+    )
+    _, seen = unrolled(surface, blank, step)
+    axial_mm = float(np.nanmin(surface.axial[surface.metal]))
+    around_mm = float(np.nanmin(surface.around[surface.metal]))
+    heights = np.where(seen, 0, np.nan).astype(np.float32)
+    for pit in pits.pits:
+        if pit.id not in cups or pit.axial_mm is None or pit.around_mm is None:
+            continue
+        cup = cups[pit.id].cup
+        reach = 2.5 * cup.radius_mm + step
+        column, row = (pit.axial_mm - axial_mm) / step, (pit.around_mm - around_mm) / step
+        cells = reach / step
+        top, left = max(0, int(row - cells)), max(0, int(column - cells))
+        part = heights[top : int(row + cells) + 1, left : int(column + cells) + 1]
+        rows, columns = np.mgrid[top : top + part.shape[0], left : left + part.shape[1]]
+        depth = cup.depth_at((columns - column) * step, (rows - row) * step)
+        part[...] = np.where(np.isnan(part), part, np.minimum(part, -depth))
+    heights.flags.writeable = False
+    return Heights(mm=heights, step_mm=step, axial_mm=axial_mm, around_mm=around_mm)
 
 
-def _shadow_from(share: np.ndarray, way: np.ndarray) -> np.ndarray:
-    """(P, P): the depth (in patch pixels) from which on a place lies in cast shadow for this torch.
-
-    A place p is in shadow where, for some step s towards the torch, the ground there rises above the ray:
-    depth * (share(p) - share(p + s)) > s * tan(elevation).
-    """
-    across = math.hypot(way[0], way[1])
-    if across < 1e-6:
-        return np.full(share.shape, np.inf)
-    rise = way[2] / across
-    columns, rows = np.meshgrid(np.arange(share.shape[1], dtype=np.float32), np.arange(share.shape[0], dtype=np.float32))
-    limit = np.full(share.shape, np.inf)
-    for step in range(1, share.shape[0]):
-        there = cv2.remap(
-            share, columns + np.float32(step * way[0] / across), rows + np.float32(step * way[1] / across), cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT, borderValue=0,
-        )  # fmt: skip
-        drop = share - there
-        with np.errstate(divide="ignore", invalid="ignore"):
-            limit = np.minimum(limit, np.where(drop > 1e-3, step * rise / drop, np.inf))
-    return limit
+# ------------------------------------------------------------------------------------------------------- light through
 
 
-def _light_through(rgb: np.ndarray, surface: Surface, pits: PitCatalogue, flags: list[Flag]) -> dict[int, bool]:
-    """Pits with light in them, in a photo with the light behind the piece.
+def _light_through(
+    rgb: np.ndarray, calibration: Calibration, surface: Surface, pits: PitCatalogue, flags: list[Flag]
+) -> tuple[dict[int, bool], tuple[Hole, ...]]:
+    """Pits with light in them, in a photo with the light behind the piece, and light where there is no pit.
 
-    The metal itself is dark there; a perforation is as bright as the background. The limit lies between both on a linear
-    scale of light: a hole smaller than a pixel still adds a share of the background's light.
+    The metal is dark there; a perforation is a bright spot with dark metal all round. The limit lies between both on a linear
+    scale of light: a hole smaller than a pixel still adds a share of the background's light. Where the marker lies behind the
+    piece no light can come, and nothing is said.
     """
     light = _linear(rgb)
     x0, y0 = surface.origin_px
     height, width = surface.metal.shape
-    window = light[y0 : y0 + height, x0 : x0 + width]
-    face = cv2.erode(surface.metal.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
-    if face.sum() < 200:
-        return {}
-    dark = float(np.median(window[face]))
-    spread = 1.4826 * float(np.median(np.abs(window[face] - dark)))
-    outside = cv2.dilate(surface.metal.astype(np.uint8), np.ones((31, 31), np.uint8)) == 0
-    around = window[outside] if outside.sum() > 200 else light.ravel()
-    bright = float(np.percentile(around, 75))
+    metal = np.zeros(light.shape, np.uint8)
+    metal[y0 : y0 + height, x0 : x0 + width] = surface.metal
+    face = cv2.erode(metal, np.ones((7, 7), np.uint8)) > 0
+    shut = np.zeros(light.shape, np.uint8)
+    if calibration.marker_outlines_px:
+        hull = cv2.convexHull(np.concatenate(calibration.marker_outlines_px).astype(np.float32))
+        cv2.fillConvexPoly(shut, np.round(hull).astype(np.int32), 1)
+    open_face = face & (shut == 0)
+    beside = (cv2.dilate(metal, np.ones((31, 31), np.uint8)) == 0) & (shut == 0)
+    if open_face.sum() < 200 or beside.sum() < 200:
+        flags.append(raise_flag("not_backlit"))
+        return {}, ()
+    dark = float(np.median(light[open_face]))
+    spread = 1.4826 * float(np.median(np.abs(light[open_face] - dark)))
+    bright = float(np.percentile(light[beside], 75))
     if bright < 4 * dark + 0.02:
         flags.append(raise_flag("not_backlit"))
-        return {}
-    limit = max(dark + 0.12 * (bright - dark), dark + 12 * spread)
-    found: dict[int, bool] = {}
+        return {}, ()
+    limit = max(dark + THROUGH_SHARE * (bright - dark), dark + 12 * spread)
+    _, spots, figures, centres = cv2.connectedComponentsWithStats((light > limit).astype(np.uint8), connectivity=8)
+    near = cv2.dilate(metal, np.ones((3, 3), np.uint8)) > 0
+    holes: list[Hole] = []
+    lit: set[int] = set()
+    for number in range(1, len(figures)):
+        left, top, w, h = (int(v) for v in figures[number][:4])
+        part = spots[top : top + h, left : left + w] == number
+        inside = face[top : top + h, left : left + w]
+        if not near[top : top + h, left : left + w][part].all() or not inside[part].any():
+            continue  # joined to the background: the piece's own edge
+        grown = cv2.dilate(np.pad(part, 2).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        rows, columns = np.nonzero(grown)
+        rows, columns = np.clip(rows + top - 2, 0, light.shape[0] - 1), np.clip(columns + left - 2, 0, light.shape[1] - 1)
+        touched = pits.labels[rows, columns]
+        touched = np.unique(touched[touched > 0])
+        if len(touched):
+            lit.update(int(t) for t in touched)
+            continue
+        x, y = (float(v) for v in centres[number])
+        row, column = round(y) - y0, round(x) - x0
+        told = surface.unit == "mm" and surface.metal[row, column]
+        holes.append(
+            Hole(
+                x_px=x,
+                y_px=y,
+                axial_mm=float(surface.axial[row, column]) if told else None,
+                around_mm=float(surface.around[row, column]) if told else None,
+            )
+        )
+    through: dict[int, bool] = {}
     for pit in pits.pits:
-        reach = max(2, round(0.5 * pit.equivalent_diameter_px))
-        top, left = max(0, round(pit.y_px) - reach), max(0, round(pit.x_px) - reach)
-        part = light[top : round(pit.y_px) + reach + 1, left : round(pit.x_px) + reach + 1]
-        found[pit.id] = bool(part.size and part.max() > limit)
-    return found
+        row, column = round(pit.y_px), round(pit.x_px)
+        if pit.id in lit:
+            through[pit.id] = True
+        elif metal[row, column] and not shut[row, column]:
+            through[pit.id] = False
+    if holes:
+        flags.append(raise_flag("light_without_pit", str(len(holes))))
+    return through, tuple(holes)
