@@ -19,6 +19,7 @@ SEARCH_SIDE_PX = 420  # circles are looked for on a picture of this size
 RADIUS_SHARES = (0.022, 0.17)  # of the longer side: smaller has too few pixels, larger leaves no room for the piece
 LEAST_ROUNDNESS = 4.5  # votes for a centre in standard deviations of those by chance; grain and pits stay below 4
 RAYS = 360
+HOLLOW = 0.75  # from here on a round thing is a cut ring, not a disc; coins on pictures with truth stay below 0.55
 # A rounded edge, its light and a shadow move long stretches of the outline together: on pictures with truth the tilt
 # scatters two and a half times as much as the rays do.
 LEAST_CHI_SQUARE = 6.0
@@ -54,7 +55,7 @@ def find_disc(
     best, best_score, rival = None, 0.0, 0.0
     for x, y, radius, roundness in _circles(rgb):
         outline = _outline(rgb, np.array([x, y]), radius)
-        if outline is None:
+        if outline is None or outline.hollow > HOLLOW:
             continue
         score = roundness * outline.support * math.exp(-3.0 * max(0.0, outline.hollow - 0.3))
         if score > best_score:
@@ -382,7 +383,9 @@ def _fit_ellipse(points: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, np.
     apart = np.zeros(len(points))
     apart[kept] = _off_ellipse(points[kept], start)
     for _ in range(6):
-        spread = 1.4826 * float(np.median(np.abs(apart[kept] - np.median(apart[kept])))) if np.any(kept) else 0.0
+        if np.count_nonzero(kept) < len(points) // 3:
+            return None
+        spread = 1.4826 * float(np.median(np.abs(apart[kept] - np.median(apart[kept]))))
         kept = np.all(np.isfinite(points), axis=1) & (
             np.abs(apart - np.median(apart[kept])) < max(2.5 * spread, 0.0015 * start[2])
         )
@@ -447,7 +450,7 @@ def _pose(
     apart[TURN : TURN + 3] = _nearer_turn(other.parameters[TURN : TURN + 3], likely.parameters[TURN : TURN + 3])
     likely = replace(
         likely,
-        covariances={**likely.covariances, "side of the tilt": 0.5 * math.exp(-2 * abs(odds)) * np.outer(apart, apart)},
+        covariances={**likely.covariances, "side of the tilt": 0.5 * math.exp(-3 * abs(odds)) * np.outer(apart, apart)},
     )
     silhouette = _silhouette(likely.parameters, diameter_mm / 2)
     return FoundDisc(
@@ -585,7 +588,7 @@ def _ring_sharpness(rgb: np.ndarray, pose: PlaneFit, diameter_mm: float) -> floa
     contrast = _contrast(values, half)[:, half : len(depth) - half]
     contrast = contrast / (contrast.mean(axis=1, keepdims=True) + 0.02)
     profile = contrast.mean(axis=0)
-    return float(np.var(profile) / np.mean(profile) ** 2)
+    return float(np.var(profile) / max(np.mean(profile), 1e-6) ** 2)
 
 
 def _wall_edge(rgb: np.ndarray, pose: PlaneFit, diameter_mm: float) -> float | None:

@@ -469,6 +469,8 @@ def _longest_run(readings: _Readings, first: int, last: int) -> tuple[int, int]:
     """The longest stretch of numbers where most marks are read; glare may hide a few in between."""
     present = np.bincount(readings.number - first, minlength=last - first + 1) >= 2
     window = 9
+    if len(present) < LEAST_MARKS:  # the run could not hold enough marks
+        return first, first
     dense = np.convolve(present, np.ones(window), mode="same") >= 0.6 * window
     good = np.flatnonzero(present & dense)
     if len(good) == 0:

@@ -242,19 +242,18 @@ def _calibration(
     size_uncertainties: Mapping[str, float],
     height_mm: tuple[float, float],
 ) -> Calibration:
-    """What all markers share: scale at the marker's own place (``places_px``, their mean), budgets, camera.
+    """What all markers share: scale at the marker's own place (the middle of ``places_px``), budgets, camera.
 
     ``size_uncertainties``: by source, relative, of the marker's true size; they scale everything alike.
     """
-    value = float(np.exp(np.mean(fit.log_scale(fit.parameters, places_px))))
     centre = places_px.mean(axis=0)
+    value = float(np.exp(fit.log_scale(fit.parameters, centre[None])[0]))
     span = 100.0
     around = np.array([[0, 0], [span, 0], [-span, 0], [0, span], [0, -span]]) + centre
     rows = fit.scale_sensitivity(around)
     sensitivity = np.stack([rows[0], (rows[1] - rows[2]) / (2 * span), (rows[3] - rows[4]) / (2 * span)])
     covariances = {name: sensitivity @ matrix @ sensitivity.T for name, matrix in fit.covariances.items()}
-    own = fit.scale_sensitivity(places_px).mean(axis=0)
-    relative = {name: math.sqrt(max(float(own @ m @ own), 0.0)) for name, m in fit.covariances.items()}
+    relative = {name: math.sqrt(max(float(matrix[0, 0]), 0.0)) for name, matrix in covariances.items()}
     for name, size in size_uncertainties.items():
         covariances[name] = np.diag([size**2, 0.0, 0.0])
         relative[name] = size
