@@ -248,6 +248,8 @@ class Fit:
     free: np.ndarray  # bool: which of them were fitted
     expected: tuple[np.ndarray, np.ndarray]  # what was known of them beforehand: mean and standard uncertainty
     whole: bool  # a whole tube
+    edge_cost: float = float("inf")  # as ``cost``, of the stretches against the picture's edges
+    edges: int = 0  # stretches of the outline that lie on an edge of the picture (of 18)
     outside_diameter: tuple[float, float] | None  # by the picture alone, whatever was told of it; standard uncertainty, mm
 
 
@@ -304,7 +306,7 @@ def fit_piece(
         spread[4] = np.hypot(LOSS_OUTSIDE_MM[1], prior.outside_radius_sd)
     elif flat and prior.outside_radius is not None:
         mean[4] = OPENED_WIDTH[0] * np.pi * (2 * prior.outside_radius - prior.wall)
-        spread[4] = 0.2 * mean[4]
+        spread[4] = np.hypot(OPENED_WIDTH[1] * mean[4], np.pi * prior.wall_sd)
     scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5], float)
     begin = mean.copy()
     begin[:4] = start[:4]
@@ -371,7 +373,7 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
     scale = np.array([1, 1, 0.02, 1, 1, 0.005 if prior.view == "flat" else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5])[free]
     mm = float(np.linalg.norm(camera.centre - np.asarray(fit.piece.centre))) / camera.matrix[0, 0]  # a pixel's size there
     sd_mask = np.array([fit.sd[name] for name in fit.names])
-    covariance = fit.covariance
+    covariance, edges, picture, misfit = fit.covariance, 0, None, float("inf")
     for round_ in range(3):
         piece = _build(p, prior, fit.whole)
         pixels, usable, part = piece.outline(camera, along=160, around=80)
@@ -380,14 +382,15 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
         rim = None
         if prior.view == "inside":  # beyond a bore's side lies the sawn rim, as wide as the wall
             rim = (max(prior.wall - 1.6 * prior.wall_sd, 0.45) / mm, (prior.wall + 1.6 * prior.wall_sd) / mm)
-        beyond = max(reach + (rim[1] if rim else 0), 2.4 / mm) + 0.4 / mm + 5
-        window = (
-            max(0, int(pixels[:, 0].min() - beyond)), max(0, int(pixels[:, 1].min() - beyond)),
-            min(width, int(pixels[:, 0].max() + beyond)), min(height, int(pixels[:, 1].max() + beyond)),
-        )  # fmt: skip
-        if min(window[2] - window[0], window[3] - window[1]) < 16:
-            break
-        picture, origin, per = laid_for_edges(rgb, window, 0.1 / mm)
+        if picture is None:
+            beyond = max(reach + (rim[1] if rim else 0), 2.4 / mm) + mask_sd_px + 0.4 / mm + 5
+            window = (
+                max(0, int(pixels[:, 0].min() - beyond)), max(0, int(pixels[:, 1].min() - beyond)),
+                min(width, int(pixels[:, 0].max() + beyond)), min(height, int(pixels[:, 1].max() + beyond)),
+            )  # fmt: skip
+            if min(window[2] - window[0], window[3] - window[1]) < 16:
+                break
+            picture, origin, per = laid_for_edges(rgb, window, 0.1 / mm)
         normals = np.zeros_like(pixels)
         stretches: list[np.ndarray] = []
         seconds: list[tuple[float, float] | None] = []
@@ -415,7 +418,7 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
             return np.array([shift[stretch].mean() for stretch, _ in used])
 
         wanted = np.array([offset[0] for _, offset in used])
-        edge_sd = 0.12 / mm
+        edge_sd = (0.4, 0.2, 0.12)[round_] / mm  # first the outline as a whole, then to the edge's own sharpness
         current = p
 
         def residuals(q: np.ndarray) -> np.ndarray:
@@ -425,13 +428,22 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
             return np.concatenate([away, (trial - mean[free]) / spread[free], (trial - fit.parameters[free]) / (3 * sd_mask)])
 
         q, jacobian, _ = _least_squares(residuals, int(free.sum()), rounds=8)
+        left = 0.5 * ((moved(q) - wanted) * (0.12 / mm) ** -1) ** 2
+        known = p[free] + q * scale
+        # a stretch without an edge counts as one that is far off
+        misfit = float(
+            np.minimum(left, 4.0).sum()
+            + 4.0 * (sum(len(stretch) > 4 for stretch in stretches) - len(used))
+            + 0.5 * np.sum(((known - mean[free]) / spread[free]) ** 2)
+        )
+        edges = len(used)
         p = p.copy()
         p[free] += q * scale
         covariance = np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale, scale)
     piece = _build(p, prior, fit.whole)
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(fit.names, np.diag(covariance))}
     return replace(
-        fit, piece=piece, parameters=p, covariance=covariance, sd=sd,
+        fit, piece=piece, parameters=p, covariance=covariance, sd=sd, edges=edges, edge_cost=misfit,
         outside_diameter=_diameter_seen(prior, p[4], sd["size"], mean[4], spread[4], 1.0),
     )  # fmt: skip
 

@@ -253,7 +253,8 @@ def _target(found: Specimen, mask: np.ndarray, photo: Photo) -> Target:
 def _face_mask(found: Specimen) -> np.ndarray:
     """(h, w) shares of the face: metal and what covers it, the largest connected part, holes closed."""
     face = found.face.copy()
-    part = look.largest(face > 0.5)
+    # a strip of tape that was not told from the table may part the face in two
+    part = look.largest(cv2.morphologyEx((face > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((13, 13), np.uint8)) > 0)
     if part is None:
         raise SurfaceError("No face of the pipe is seen; take the photo again with the pipe in good light.")
     contours, _ = cv2.findContours(part.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -323,8 +324,10 @@ def _wall_known(tube: Tube | None) -> tuple[float, float]:
     return USUAL_WALL_MM
 
 
-def _best_fit(camera: Camera, target: Target, prior: Prior, outline: np.ndarray, noise: float) -> tuple[Fit, bool]:
-    """The fit of least cost over the ways in which the piece may lie: (fit, whole tube)."""
+def _best_fit(
+    camera: Camera, rgb: np.ndarray, target: Target, prior: Prior, outline: np.ndarray, step: float
+) -> Fit:
+    """The fit of least cost over the ways in which the piece may lie, moved onto the picture's own edges."""
     radius = prior.outside_radius or 10.0
     heights = {"inside": radius, "outside": radius / 2, "flat": prior.wall + 1.0}
     guess = first_guess(camera, outline, prior.table + heights[prior.view])
@@ -344,8 +347,15 @@ def _best_fit(camera: Camera, target: Target, prior: Prior, outline: np.ndarray,
         ways = [(start, False)]
         if prior.view == "outside":
             ways.append((start, True))
-    fits = [(fit_piece(camera, target, prior, start, whole=whole, noise_px=noise), whole) for start, whole in ways]
-    return min(fits, key=lambda pair: pair[0].cost)
+    fits = [
+        fit_piece(camera, target, prior, start, whole=whole, noise_px=FIT_NOISE_STEPS * step) for start, whole in ways
+    ]
+    # a shell lies lower than a whole tube of the same size and looks narrower, a sheet curls along one of its sides: where
+    # the mask leaves both ways open the picture's own edges tell
+    least = min(fit.cost for fit in fits)
+    near = [fit for fit in fits if fit.cost < 4 * least + 4]
+    near = [refine_piece(camera, rgb, fit, prior, mask_sd_px=max(fit.rms_px, step)) for fit in near]
+    return min(near, key=lambda fit: (fit.edge_cost, fit.cost))
 
 
 def _in_millimetres(
@@ -374,21 +384,18 @@ def _in_millimetres(
     )
     height_sd = math.hypot(height_sd, prior.lift[1])
     noise = FIT_NOISE_STEPS * found.step
-    fit, whole = _best_fit(camera, target, prior, outline, noise)
-    freed = None
+    fit = _best_fit(camera, photo.rgb, target, prior, outline, found.step)
     if radius is not None and calibration.rotation is not None and fit.rms_px > 2 * noise:
         # a size told wrongly leaves an outline that does not fit: look what the picture alone says
-        freed, _ = _best_fit(camera, target, replace(prior, outside_radius=None), outline, noise)
-        if freed.rms_px > 0.6 * fit.rms_px:
-            freed = None
-    check = _tube_check(calibration, freed or fit, tube, relative)
+        blind = replace(prior, outside_radius=None)
+        freed = _best_fit(camera, photo.rgb, target, blind, outline, found.step)
+        check = _tube_check(calibration, freed, tube, relative)
+        if freed.rms_px < 0.6 * fit.rms_px and check and abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
+            fit = freed  # the marker is believed, the size told is left out
+    check = _tube_check(calibration, fit, tube, relative)
     if check is not None and not check.agrees:
         flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
-        if freed is not None and abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
-            fit = freed  # the marker is believed, the size told is left out
-            prior = replace(prior, outside_radius=None)
-    fit = refine_piece(camera, photo.rgb, fit, prior, mask_sd_px=max(fit.rms_px, found.step))
-    if fit.rms_px > 2.5 * found.step:
+    if fit.rms_px > 2.5 * found.step and fit.edges < 12:
         flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
     piece = _named_frame(fit.piece, camera)
     return _cast(photo, found, camera, piece, fit, view, source, relative, height_sd, check, flags)

@@ -191,6 +191,18 @@ def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray
         fine = linear.mean(2) / (cv2.GaussianBlur(linear.mean(2), (0, 0), 3) + 1e-3)
         made = np.clip(_made_up_table(rng, side), 0, None) ** 1.5 * light[..., None] * fine[..., None] ** rng.uniform(0, 1)
         linear = linear * (1 - soft) + made * soft
+    metal = np.argwhere(target == 1)
+    if rng.random() < 0.15 and len(metal) > 500:  # a strip of tape or a run of paint across the piece
+        y, x = metal[rng.integers(len(metal))]
+        a, half = rng.uniform(0, np.pi), rng.uniform(3, 14)
+        yy, xx = np.mgrid[:side, :side].astype(np.float32)
+        strip = (np.abs((xx - x) * np.cos(a) + (yy - y) * np.sin(a)) < half) & np.isin(target, (1, 2, 3))
+        shade = cv2.GaussianBlur(linear.mean(2), (0, 0), 5)
+        tone = rng.uniform(0.02, 0.8) * (np.ones(3) + rng.normal(0, 0.2, 3)).clip(0.3, 1.6)
+        cover = (shade / (shade[strip].mean() + 1e-3) * (1 + 0.03 * rng.standard_normal((side, side))))[..., None] * tone
+        soft = cv2.GaussianBlur(strip.astype(np.float32), (0, 0), 0.6)[..., None]
+        linear = (linear * (1 - soft) + cover * soft).astype(np.float32)
+        target = np.where(strip & (target == 1), 5, target).astype(target.dtype)
     if rng.random() < 0.4:  # the card's or ruler's own colour
         marker = cv2.GaussianBlur((target == 4).astype(np.float32), (0, 0), 0.6)[..., None]
         linear = linear * (1 + marker * (rng.uniform(0.4, 1.5, 3).astype(np.float32) - 1))
