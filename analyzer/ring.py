@@ -216,16 +216,10 @@ def _fit_outline(
         if along[k] > 0.4 * max(along) and abs(beside[k]) > 1.5:
             climbed.append(climb(strongest + np.array([beside[k], 0, 0, 0, 0]), fields[1:]))
     ovals: list[tuple[float, np.ndarray]] = []
-
-    def merit(item: tuple[float, np.ndarray]) -> float:
-        # both edges of a ring have nearly the same middle; an oval that leans from one edge to the other has not
-        return item[0] - 1.5 * math.hypot(item[1][1] - strongest[1], item[1][2] - strongest[2]) / radius
-
-    for support, p in sorted(climbed, key=merit, reverse=True):
-        # a weaker oval close to a stronger one, or across it, is the same edge met askew
-        apart = [basis @ (p - other) for _, other in ovals]
-        if all(np.abs(gap).mean() > max(2.0, 0.02 * radius) and min((gap > 0).mean(), (gap < 0).mean()) < 0.1 for gap in apart):
+    for support, p in sorted(climbed, key=lambda item: -item[0]):
+        if all(np.abs(basis @ (p - other)).mean() > max(2.0, 0.02 * radius) for _, other in ovals):
             ovals.append((support, p))
+    ovals = ovals[:8]
     ovals.sort(key=lambda item: item[1][0])
     result = []
     for support, p in ovals:
@@ -335,7 +329,7 @@ def _closed_path(cost: np.ndarray, bend: float, jump: int) -> np.ndarray:
 
 
 def _inner(
-    image: np.ndarray, centre: tuple[float, float], outer: np.ndarray, deepest_px: float, blur_px: float
+    image: np.ndarray, centre: tuple[float, float], outer: np.ndarray, deepest_px: float, blur_px: float, edge_seen: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Depth in pixels below the smooth outer contour at which metal ends and begins at each angle, and how sure the end is (0..1).
 
@@ -355,7 +349,7 @@ def _inner(
     wall, sure = _half_way(wide, across, wall)
     # a glint or a chip of half a degree is no pit: two and a half degrees have to agree
     wall = ndimage.median_filter(wall, 5, mode="wrap")
-    begin = _lost_outside(wide, across, wall)
+    begin = _lost_outside(wide, across, wall, edge_seen)
     thin = _thin_places(wide, across, wall, blur_px)
     return np.where(begin > 0, wall, thin), begin, sure
 
@@ -465,10 +459,11 @@ def _half_way(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) -> tuple[n
 OUTSIDE_LOSS_PX = 3.0  # chips and burr of a saw cut move the outer edge by two pixels; more, over eight degrees, is metal lost
 
 
-def _lost_outside(strip: np.ndarray, across: np.ndarray, wall: np.ndarray) -> np.ndarray:
+def _lost_outside(strip: np.ndarray, across: np.ndarray, wall: np.ndarray, edge_seen: np.ndarray) -> np.ndarray:
     """Depth below the smooth outer contour at which metal begins; 0 except where metal was clearly lost from outside.
 
     Where a broad piece is missing the rim's own colour there is not known, so the whole ring's is held against the surroundings.
+    Where an edge shows at the smooth contour itself (``edge_seen``, 0..1 by angle) nothing is lost.
     """
     features = _features(strip)
     d = across[:, None]
@@ -477,7 +472,8 @@ def _lost_outside(strip: np.ndarray, across: np.ndarray, wall: np.ndarray) -> np
     metal = np.clip(rim - around, -4.0, 4.0)
     gain = np.cumsum(np.where(d >= 0.0, metal, 0.0), axis=0) * STEP_PX
     gain = np.where((d >= 0.0) & (d < wall[None] - 1.0), gain, np.inf)
-    begin = np.where(gain.min(0) < -2.0, across[gain.argmin(0)], 0.0)
+    bare = ndimage.uniform_filter1d(edge_seen, 17, mode="wrap") < 0.5
+    begin = np.where((gain.min(0) < -2.0) & bare, across[gain.argmin(0)], 0.0)
     begin = ndimage.median_filter(begin, 17, mode="wrap")
     lost = ndimage.maximum_filter1d((begin > OUTSIDE_LOSS_PX).astype(float), 17, mode="wrap") > 0
     if not lost.any():
@@ -743,17 +739,27 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
                 x, y, radius = new_x, new_y, new_radius
         left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
         ovals = _fit_outline(_lightness_and_colour(_linear(window)), (x - left, y - upper), radius, 0.16)
-        if not ovals:
+        strongest = max((oval[0] for oval in ovals), default=0.0)
+        light = _linear(window)
+        edges = []
+        for value, middle, outline in ovals:
+            if value < 0.6 * strongest:
+                continue
+            refined, measured, weight = _refine_outer(light, middle, outline)
+            # an edge holds where it is measured within a pixel of the oval; an oval that leans from one edge to another fails
+            edges.append((float((weight * (np.abs(measured - refined) < 1.0)).mean()), middle, refined, value))
+        if not edges:
             continue
-        strongest = max(oval[0] for oval in ovals)
-        # the outer edge is the outermost of the oval edges that hold nearly as well as the strongest
-        kept = [oval for oval in ovals if oval[0] > 0.75 * strongest]
-        value, centre, outline = kept[-1]
+        # the outer edge is the outermost of those that hold nearly as well as the best
+        firmest = max(edge[0] for edge in edges)
+        held = [edge for edge in edges if edge[0] > 0.85 * firmest]
+        hold, middle, outline, value = max(held, key=lambda edge: float(edge[2].mean()))
         # a ring has a second edge close inside; a coin or a cap has none as strong
-        inside = max((o[0] for o in ovals if 0.6 * outline.mean() < o[2].mean() < outline.mean() - 2.0), default=0.3)
-        score = value * inside
+        radii = [(edge[3], float(edge[2].mean() / outline.mean())) for edge in edges]
+        inside = max((v for v, share in radii if 0.6 < share < 0.99), default=0.3)
+        score = hold * inside
         if best is None or score > best[0]:
-            best = (score, (centre[0] + left, centre[1] + upper), outline, value)
+            best = (score, (middle[0] + left, middle[1] + upper), outline, value)
     if best is None or best[3] < 0.35:
         raise SurfaceError(
             f"No cut ring is seen in {photo.name}; stand the ring upright on a plain table, take the photo from straight above "
@@ -820,7 +826,7 @@ def measure_ring(
     light = _linear(window)
     inside = (centre[0] - left, centre[1] - top)
     blur_px = _blur(light, inside, outline.measured, outline.weight)
-    end_px, begin_px, sure = _inner(light, inside, outline.radius, deepest_px, blur_px)
+    end_px, begin_px, sure = _inner(light, inside, outline.radius, deepest_px, blur_px, outline.weight)
     wall_px = end_px - begin_px
     flags: list[Flag] = []
     white = _overexposed(window, inside, outline.radius - begin_px, wall_px)
