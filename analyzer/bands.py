@@ -47,9 +47,10 @@ LEAST_STEP = 3.5  # CIELAB distance at a mark's edges; a difference under 4 is h
 LEAST_AGREEMENT = 0.7  # share of the rows that step the same way there
 LEAST_STEP_RATIO = 1.7  # of the steps at its edges to the ordinary ones along the piece
 STEP_REACH = 4  # cells on either side of a border that are compared: 2 mm
+CUT_END = 2  # cells at each end that are compared with nothing
 MARK_COLUMNS = (10, 54)  # a mark is 5 to 27 mm long
-PAIR_ALONE = 14.0  # strength of a pair of edges that stands without the net, by pictures with known truth
-PAIR_WITH_NET = 8.0  # and with some of the net's evidence between them
+PAIR_ALONE = 17.0  # strength of a pair of edges that stands without the net, by pictures with known truth
+PAIR_WITH_NET = 5.0  # and with some of the net's evidence between them
 MARK_PLAY = 5  # cells by which a mark's edge may waver: 2.5 mm
 MARK_BEND_COST = 0.5
 LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
@@ -57,9 +58,10 @@ LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell
 STEEPEST = 2  # quarter cells of shift per cell of length: a water level leaves an almost straight line
 BEND_COST = 0.3  # log-odds for a shift of one quarter cell
-LINE_FROM_RIM_MM = 2.5  # nearer to the long edge of the metal it is that edge
+LINE_FROM_RIM_MM = 4.0
+LINE_CANDIDATES = 3
 LEAST_LINE_TRUST = 0.5  # mean likelihood within the line
-LEAST_LINE_PROMINENCE = 2.3  # likelihood times how far it stands out over the ordinary, by pictures with known truth
+LEAST_LINE_PROMINENCE = 1.9  # likelihood times how far it stands out over the ordinary, by pictures with known truth
 LINE_BESIDE_MM = 3.0  # of metal on each side that the line is compared with
 EDGE_PLAY = 0.9  # share of the half width by which each edge may leave the even path
 EDGE_BEND_COST = 0.3
@@ -68,7 +70,7 @@ LINE_PRIOR = 0.7  # log-odds against the line: a blurred rim looks like it
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
-BAND_EDGE_MM = 0.3  # standard uncertainty of a band's edge, from pictures with known truth
+BAND_EDGE_MM = {"contact_mark": 0.8, "water_line": 0.2}  # standard uncertainty of an edge, from 40 bands of pictures with known truth
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -365,8 +367,9 @@ def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
         start, stop, strength = pair
         trust = float(likelihood[:, start:stop][seen[:, start:stop]].mean()) if seen[:, start:stop].any() else 0.0
         ends = [start, stop]
-        sharp = min(steps.size[ends]) >= LEAST_STEP and min(steps.agreement[ends]) >= LEAST_AGREEMENT
-        if sharp and (strength >= PAIR_ALONE or (strength >= PAIR_WITH_NET and trust >= 0.25)):
+        step, agreement = min(steps.size[ends]), min(steps.agreement[ends])
+        alone = strength >= PAIR_ALONE and step >= LEAST_STEP and agreement >= LEAST_AGREEMENT
+        if alone or (strength >= PAIR_WITH_NET and trust >= 0.2 and step >= LEAST_STEP and agreement >= 0.85):
             candidates.append((start, stop))
     parts, count = ndimage.label(ndimage.binary_opening(likelihood > 0.5, np.ones((3, 3))))
     for part in range(1, count + 1):
@@ -414,6 +417,8 @@ def _steps(cells: Cells) -> _Steps:
         median = np.median(step, 0)
         covered = np.convolve(cells.seen.mean(0), np.ones(2 * STEP_REACH) / (2 * STEP_REACH), mode="valid")
         median[covered < 0.85] = np.nan  # tape or a gap: its rims are no edges of a mark
+        median[:CUT_END] = np.nan  # nor is the cut end with its burr and glare
+        median[len(median) - CUT_END :] = np.nan
         vector[STEP_REACH:-STEP_REACH] = median
         same_way = (step[..., :3] * np.nan_to_num(median[:, :3])).sum(-1) > 0
         agreement[STEP_REACH:-STEP_REACH] = same_way.mean(0)
@@ -502,21 +507,44 @@ def _drawn_mark(start: int, stop: int, likelihood: np.ndarray, cells: Cells) -> 
 
 
 def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
-    """The water line: the path along the pipe that gathers the most evidence, then its two edges; or nothing.
+    """The water line, or nothing: of up to three paths along the pipe that gather evidence, the one that stands out most.
 
-    Evidence is the sum of log-odds between the line's edges. First one width and a slowly wandering middle are fitted over the
-    whole length, which holds where the line fades; then each edge may leave that path a little where the picture says so.
+    A highlight along the pipe may gather more of the net's evidence than the line, so the next paths are looked at too.
     """
-    empty = np.zeros_like(likelihood)
+    empty = np.zeros(likelihood.shape, np.float32)
     seen_columns = np.flatnonzero(cells.seen.any(0))
-    if len(seen_columns) < 2:
+    rows_seen = np.flatnonzero(cells.seen.mean(1) > 0.3)
+    if len(seen_columns) < 2 or len(rows_seen) == 0:
         return empty
-    odds = np.where(cells.seen, np.clip(special.logit(np.clip(likelihood, 1e-4, 1 - 1e-4)), -4, 4), -0.5)
-    rough = (likelihood > 0.5) & cells.seen
-    if rough.any(0).sum() < 0.5 * LEAST_LINE_SPAN * len(seen_columns):
-        return empty
-    height, width = likelihood.shape
-    fine = cv2.resize(odds.astype(np.float32), (width, FINER * height), interpolation=cv2.INTER_LINEAR)
+    net = special.logit(np.clip(likelihood, 1e-4, 1 - 1e-4))
+    odds = np.where(cells.seen, np.clip(net, -4, 4), -0.5).astype(np.float32)
+    rim = round(LINE_FROM_RIM_MM / CELL_AROUND_MM)  # nearer to the long edge of the metal it is that edge and its reflection
+    odds[: rows_seen[0] + rim] = -4
+    odds[rows_seen[-1] + 1 - rim :] = -4
+    best, best_score = empty, LEAST_LINE_PROMINENCE
+    for _ in range(LINE_CANDIDATES):
+        if ((odds > 0) & cells.seen).any(0).sum() < 0.5 * LEAST_LINE_SPAN * len(seen_columns):
+            break
+        middle, half = _line_path(odds, seen_columns)
+        if half == 0:
+            break
+        field = _drawn_line(middle, half, odds, cells)
+        core = (field > 0.5) & cells.seen
+        trust = float(likelihood[core].mean()) if core.any() else 0.0
+        score = trust * _prominence(field > 0.5, cells) if trust >= LEAST_LINE_TRUST else 0.0
+        if score >= best_score:
+            best, best_score = field, score
+        odds[np.abs(np.arange(len(odds))[:, None] - middle[None] / FINER) < (half / FINER + rim / 2)] = -4
+    return best
+
+
+def _line_path(odds: np.ndarray, seen_columns: np.ndarray) -> tuple[np.ndarray, int]:
+    """Middle (columns,) and half width in fine rows of the path of one width that gathers the most evidence; 0 where none does.
+
+    Evidence is the sum of log-odds between the line's edges over the whole length, which also holds where the line fades.
+    """
+    height, width = odds.shape
+    fine = cv2.resize(odds, (width, FINER * height), interpolation=cv2.INTER_LINEAR)
     total = np.vstack([np.zeros((1, width), np.float32), np.cumsum(fine, 0) / FINER])  # evidence above each fine border
     halves = np.rint(np.arange(LINE_WIDTHS_MM[0], LINE_WIDTHS_MM[1], 0.125) / CELL_AROUND_MM * FINER / 2).astype(int)
     borders = np.arange(FINER * height + 1)
@@ -525,31 +553,24 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
     gain = total[bottom] - total[top]  # (widths, borders, columns)
     chosen, middle = _best_path(gain, BEND_COST)
     supported = gain[chosen, middle, np.arange(width)] > 0
-    if supported[seen_columns].mean() < LEAST_LINE_SPAN:
-        return empty
-    half = int(halves[chosen])
-    rows_seen = np.flatnonzero(cells.seen.mean(1) > 0.3)
-    if len(rows_seen):
-        level = float(np.median(middle)) / FINER
-        margin = min(level - rows_seen[0], rows_seen[-1] + 1 - level) * CELL_AROUND_MM
-        if margin < LINE_FROM_RIM_MM:
-            return empty  # the piece's own rim and its reflection
-    fine_up, fine_down = (np.vstack([np.zeros((1, width)), np.cumsum(side, 0) / FINER]) for side in _line_sides(middle, half, fine, cells))
+    return middle, int(halves[chosen]) if supported[seen_columns].mean() >= LEAST_LINE_SPAN else 0
+
+
+def _drawn_line(middle: np.ndarray, half: int, odds: np.ndarray, cells: Cells) -> np.ndarray:
+    """Field of a line whose two edges may leave the even path a little where the picture says so."""
+    height, width = odds.shape
+    fine = cv2.resize(odds, (width, FINER * height), interpolation=cv2.INTER_LINEAR)
+    above, below = (np.vstack([np.zeros((1, width)), np.cumsum(side, 0) / FINER]) for side in _line_sides(middle, half, fine, cells))
     play = max(2, round(EDGE_PLAY * half))
     shifts = np.arange(-play, play + 1)
     upper = np.clip(middle - half + shifts[:, None], 0, FINER * height)
     lower = np.clip(middle + half + shifts[:, None], 0, FINER * height)
     columns = np.arange(width)
-    upper_edge = upper[_best_path((-fine_up[upper, columns])[None], EDGE_BEND_COST)[1], columns]
-    lower_edge = lower[_best_path(fine_down[lower, columns][None], EDGE_BEND_COST)[1], columns]
+    upper_edge = upper[_best_path((-above[upper, columns])[None], EDGE_BEND_COST)[1], columns]
+    lower_edge = lower[_best_path(below[lower, columns][None], EDGE_BEND_COST)[1], columns]
     smooth = [ndimage.gaussian_filter1d(edge.astype(float), 1.0, mode="nearest") / FINER - 0.5 for edge in (upper_edge, lower_edge)]
     rows = np.arange(height)[:, None]
-    field = np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
-    core = (field > 0.5) & cells.seen
-    if not core.any():
-        return empty
-    trust = float(likelihood[core].mean())
-    return field if trust >= LEAST_LINE_TRUST and trust * _prominence(field > 0.5, cells) >= LEAST_LINE_PROMINENCE else empty
+    return np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
 
 
 def _prominence(line: np.ndarray, cells: Cells) -> float:
@@ -680,7 +701,7 @@ def _band(
     budget = {
         source: 2 * contribution / surface.mm_per_px.value * area for source, contribution in surface.mm_per_px.budget.items()
     }
-    budget["band edge"] = float(edge_length) / np.sqrt(2) * BAND_EDGE_MM
+    budget["band edge"] = float(edge_length) / np.sqrt(2) * BAND_EDGE_MM[kind]
     return Band(
         **common,
         axial_mm=tuple(float(v) for v in np.percentile(surface.axial[pixels], (2.5, 97.5))),
