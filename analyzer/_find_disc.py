@@ -149,7 +149,7 @@ def _polar(rgb: np.ndarray, ellipse: np.ndarray, scales: np.ndarray, rays: int =
 
 
 def _log_light(rgb: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Logarithm of linear light (n, m, 3) at places (n, m, 2); NaN outside the picture. Ratios of light, not differences, count."""
+    """Logarithm of linear light (n, m, 3) at places (n, m, 2), for ratios of light count; NaN outside the picture."""
     low = np.maximum(np.floor(places.min(axis=(0, 1))).astype(int) - 2, 0)
     high = np.minimum(np.ceil(places.max(axis=(0, 1))).astype(int) + 3, [rgb.shape[1], rgb.shape[0]])
     if np.any(high - low < 3):

@@ -33,7 +33,6 @@ EXIF_RELATIVE = 0.004  # focusing near and stabilisation crops; from a few phone
 PRINCIPAL_POINT_SHARE = 0.0035  # of the longer side, in each direction: assembly and stabilisation, from memory
 DISTORTION_K1 = 0.02  # what phones leave after their own correction, from memory
 
-SOURCES = ("marker edges", "focal length", "principal point", "lens distortion")
 # Places in the parameter vector. From TURN the rotation vector; from PLACE the pixel at which the marker's origin would be
 # seen without lens distortion (x, y) and the logarithm of its mm by px, which hardly depend on the focal length.
 LOG_F, CX, CY, K1, TURN, PLACE, OWN = 0, 1, 2, 3, 4, 7, 10

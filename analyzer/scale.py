@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 
 from analyzer._find_card import CARD_CENTRES_MM, FoundCard, find_card
-from analyzer._find_disc import RIM_SHARE, THICKNESS_MM, FoundDisc, find_disc
+from analyzer._find_disc import RIM_SHARE, THICKNESS_MM, find_disc
 from analyzer._find_ruler import FoundRuler, find_ruler
 from analyzer._plane_pose import CameraPrior, PlaneFit, camera_priors
 from analyzer.flags import Flag, ScaleError, raise_flag
@@ -30,8 +30,8 @@ from analyzer.photo import Photo
 class Marker:
     """What the person says lies beside the piece.
 
-    ``kind``: "auto", "card", "ruler", "disc", "length", "tube" or "none". ``diameter_mm`` for a disc; ``points_px`` (two points in
-    the upright photo) and ``length_mm`` for a marked length.
+    ``kind``: "auto", "card", "ruler", "disc", "length", "tube" or "none". ``diameter_mm`` for a disc; ``points_px`` (two points
+    in the upright photo) and ``length_mm`` for a marked length.
     """
 
     kind: str = "auto"

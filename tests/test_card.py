@@ -18,7 +18,7 @@ POINTS_PER_MM = 72 / 25.4  # a PDF's unit is 1/72 in, ISO 32000-1
 
 
 def drawn(paper: str) -> tuple[np.ndarray, float, list[tuple[float, ...]]]:
-    """The page as dark and pale rectangles and lines, mm from its lower left: a raster (10 dots a mm), its height, the lines."""
+    """The page's rectangles as a raster (10 dots a mm), its height in mm, and its lines in mm from the lower left."""
     page = PdfReader(io.BytesIO(card_pdf(paper))).pages[0]
     width, height = (float(side) / POINTS_PER_MM for side in page.mediabox[2:])
     content = page.get_contents().get_data().decode("latin-1")

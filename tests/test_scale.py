@@ -233,7 +233,19 @@ def test_ruler_gives_scale_along_and_across(ruler):
         assert abs(scale_error(ruler, calibration, ruler.pixel_of(np.array([place]))[0])) < 0.003
     assert normal_error_deg(ruler, calibration.rotation) < 0.6
     assert normal_error_deg(ruler, calibration.rotation) < 3 * calibration.normal_uncertainty_deg
-    assert cv2.pointPolygonTest(calibration.marker_outlines_px[0].astype(np.float32), ruler.pixel_of(np.zeros((1, 2)))[0], False) > 0
+    outline = calibration.marker_outlines_px[0].astype(np.float32)
+    assert cv2.pointPolygonTest(outline, ruler.pixel_of(np.zeros((1, 2)))[0], False) > 0
+
+
+def test_ruler_without_the_cameras_record():
+    """A lens of 52 mm, not recorded: as a 26 mm lens it would stand nearer than such a lens focuses."""
+    rotation, translation = pose(0.0, 20.0, 0.0, 180.0)  # tilted along the ruler alone, where the marks cannot tell the lens
+    scene = seen(ruler_drawing(), rotation, translation, focal_35mm=52.0, recorded=False)
+    calibration = find_scale(scene.photo, Marker(kind="ruler"))
+    pixel = scene.pixel_of(np.zeros((1, 2)))[0]
+    error = abs(scale_error(scene, calibration, pixel))
+    assert error < 0.015 and error < 2.6 * math.hypot(*calibration.relative_uncertainty_at(*pixel).values())
+    assert calibration.camera_matrix[0, 0] == pytest.approx(scene.camera_matrix[0, 0], rel=0.15)
 
 
 def test_ruler_in_every_direction():
