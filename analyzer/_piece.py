@@ -91,6 +91,13 @@ class Piece:
         last = self.length / 2 + self.slopes[2] * across + self.slopes[3] * up
         return first, last
 
+    def _between_ends(self, s: np.ndarray, across: np.ndarray, up: np.ndarray) -> np.ndarray:
+        """bool: whether points of the cylinder (along, across and above its axis) lie between the end cuts."""
+        up = up - self.sign * self.radius
+        return (s >= -self.length / 2 + self.slopes[0] * across + self.slopes[1] * up) & (
+            s <= self.length / 2 + self.slopes[2] * across + self.slopes[3] * up
+        )
+
     def points(self, s: np.ndarray, theta: np.ndarray) -> np.ndarray:
         """(N, 3) points of the table's frame."""
         local = np.stack(
@@ -170,20 +177,12 @@ class Piece:
         y, z = origin[1] + depth * dy, origin[2] + depth * dz
         s = origin[0] + depth * dx
         theta = np.arctan2(y, self.sign * z)
-        first, last = self.ends(theta)
-        hit &= (np.abs(theta) <= self.half_span) & (s >= first) & (s <= last)
+        hit &= (np.abs(theta) <= self.half_span) & self._between_ends(s, y, z)
         if self.concave:  # what enters through the wall does not see the bore
             entry = (-b - root) / a
-            entry_theta = np.arctan2(origin[1] + entry * dy, -(origin[2] + entry * dz))
-            entry_s = origin[0] + entry * dx
-            entry_first, entry_last = self.ends(entry_theta)
-            blocked = (
-                (np.abs(entry_theta) < self.half_span)
-                & (entry > 0)
-                & (entry_s > entry_first)
-                & (entry_s < entry_last)
-            )
-            hit &= ~blocked
+            entry_y, entry_z = origin[1] + entry * dy, origin[2] + entry * dz
+            through = (-entry_z > self.radius * np.cos(self.half_span)) & (entry > 0)
+            hit &= ~(through & self._between_ends(origin[0] + entry * dx, entry_y, entry_z))
         facing = np.abs(y * dy + z * dz) / self.radius
         return hit, s, theta, depth, facing
 
@@ -287,6 +286,17 @@ def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
     )
 
 
+def _bounded(p: np.ndarray, flat: bool) -> np.ndarray:
+    """Parameters within what a piece can be."""
+    p = p.copy()
+    p[3:5] = np.maximum(p[3:5], 1.0)
+    if flat:
+        p[5] = np.clip(p[5], -0.05, 0.05)
+    else:
+        p[5] = np.clip(p[5], np.radians(45), np.radians(179))
+    return p
+
+
 def fit_piece(
     camera: Camera, target: Target, prior: Prior, start: np.ndarray, *, whole: bool = False, noise_px: float = 1.0
 ) -> Fit:
@@ -323,11 +333,7 @@ def fit_piece(
     def parameters(q: np.ndarray, loose: np.ndarray) -> np.ndarray:
         p = begin.copy()
         p[loose] = begin[loose] + q * scale[loose]
-        if not flat:
-            p[4] = max(p[4], 1.0)
-            p[5] = np.clip(p[5], np.radians(45), np.radians(179))
-        p[3] = max(p[3], 1.0)
-        return p
+        return _bounded(p, flat)
 
     def residuals(q: np.ndarray, loose: np.ndarray, bend: float) -> np.ndarray:
         p = parameters(q, loose)
@@ -370,13 +376,16 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
     height, width = rgb.shape[:2]
     p, free = fit.parameters.copy(), fit.free
     mean, spread = fit.expected
-    scale = np.array([1, 1, 0.02, 1, 1, 0.005 if prior.view == "flat" else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5])[free]
+    flat = prior.view == "flat"
+    scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5])[free]
     mm = float(np.linalg.norm(camera.centre - np.asarray(fit.piece.centre))) / camera.matrix[0, 0]  # a pixel's size there
     sd_mask = np.array([fit.sd[name] for name in fit.names])
     covariance, edges, picture, misfit = fit.covariance, 0, None, float("inf")
     for round_ in range(3):
         piece = _build(p, prior, fit.whole)
         pixels, usable, part = piece.outline(camera, along=160, around=80)
+        if not np.isfinite(pixels).all():
+            return replace(fit, edge_cost=float("inf"))
         middle = pixels.mean(0)
         reach = max((2.5, 1.8, 1.2)[round_] * mask_sd_px, (1.6, 0.8, 0.5)[round_] / mm if prior.view == "inside" else 0.0)
         rim = None
@@ -413,7 +422,7 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
         def moved(q: np.ndarray) -> np.ndarray:
             trial = p.copy()
             trial[free] += q * scale
-            new, _, _ = _build(trial, prior, fit.whole).outline(camera, along=160, around=80)
+            new, _, _ = _build(_bounded(trial, flat), prior, fit.whole).outline(camera, along=160, around=80)
             shift = ((new - pixels) * normals).sum(1)
             return np.array([shift[stretch].mean() for stretch, _ in used])
 
@@ -439,6 +448,7 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
         edges = len(used)
         p = p.copy()
         p[free] += q * scale
+        p = _bounded(p, flat)
         covariance = np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale, scale)
     piece = _build(p, prior, fit.whole)
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(fit.names, np.diag(covariance))}
@@ -472,13 +482,17 @@ def _least_squares(
     The differences are taken over a fixed ``step``, wider than the grain of the distance map, which library solvers
     that choose their own steps trip over.
     """
+    def sound(at: np.ndarray) -> np.ndarray:  # a shape that cannot be drawn is a bad one, not an accident
+        with np.errstate(all="ignore"):
+            return np.nan_to_num(residuals(at), nan=1e3, posinf=1e3, neginf=-1e3)
+
     q, damping = np.zeros(size), 1e-2
-    value = residuals(q)
+    value = sound(q)
     cost = 0.5 * float(value @ value)
 
     def slope(at: np.ndarray) -> np.ndarray:
         return np.stack(
-            [(residuals(at + step * unit) - residuals(at - step * unit)) / (2 * step) for unit in np.eye(size)], axis=1
+            [(sound(at + step * unit) - sound(at - step * unit)) / (2 * step) for unit in np.eye(size)], axis=1
         )
 
     jacobian = slope(q)
@@ -487,7 +501,7 @@ def _least_squares(
         moved = False
         for _ in range(6):
             change = -np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), gradient)
-            new = residuals(q + change)
+            new = sound(q + change)
             new_cost = 0.5 * float(new @ new)
             if new_cost < cost:
                 moved = True

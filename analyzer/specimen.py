@@ -16,6 +16,7 @@ CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 VIEWS = ("inside", "outside", "flat", "end")
 TABLE, METAL, RIM, OTHER_SIDE, MARKER, COVERED = range(6)
 MODEL_FILE = "models/specimen.onnx"
+SMALLEST_SCENE_PX = 700  # a picture with a shorter side is a close-up
 SMALLEST_SHARE = 0.0008  # of the window's pixels: a piece smaller than this cannot be measured
 
 
@@ -208,9 +209,9 @@ def lies_apart(rgb: np.ndarray) -> bool:
 
     Careful on purpose: a close-up taken for a piece on a table would lose metal.
     """
-    if _network() is None:
-        return False
     height, width = rgb.shape[:2]
+    if _network() is None or min(height, width) < SMALLEST_SCENE_PX:
+        return False
     span = float(max(height, width))
     square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
     shares, _ = _look(square)
@@ -223,9 +224,10 @@ def lies_apart(rgb: np.ndarray) -> bool:
     part = largest((pipe > 0.5) & inside)
     if part is None or not 0.03 < part.sum() / inside.sum() < 0.7:
         return False
-    hull = cv2.convexHull(np.argwhere(part)[:, ::-1].astype(np.int32))
-    solid = part.sum() / max(cv2.contourArea(hull), 1.0)
-    return bool(pipe[border].mean() < 0.08 and pipe[part].mean() > 0.9 and solid > 0.9)
+    (_, _), (long, short), _ = cv2.minAreaRect(np.argwhere(part)[:, ::-1].astype(np.float32))
+    squarely = part.sum() / max((long + 1) * (short + 1), 1.0)
+    rest = pipe[inside & (cv2.dilate(part.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0)]
+    return bool(pipe[border].mean() < 0.03 and rest.mean() < 0.03 and pipe[part].mean() > 0.93 and squarely > 0.88)
 
 
 def _by_colour(rgb: np.ndarray) -> Specimen | None:

@@ -23,6 +23,7 @@ VIEWS = look.VIEWS
 USUAL_WALL_MM = (1.0, 0.2)  # copper tube of 1/2 to 1 inch: 0.7 to 1.3 mm over types M to K (ASTM B88); half range 0.3
 OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-0.05 mm in these sizes (ASTM B88)
 ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
+SURE_EDGE_COST = 25.0  # an outline that lies on the picture's edges this well needs no second look
 ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
 EDGE_ON_RELATIVE = 0.015  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
@@ -80,7 +81,7 @@ def find_surface(
     """
     if view is not None and view not in VIEWS:
         raise SurfaceError(f"There is no view called {view!r}; use inside, outside, flat or end.")
-    if float(photo.rgb.std()) < 2.0:
+    if float(photo.rgb[::7, ::7].std()) < 2.0:
         raise SurfaceError(f"{photo.name} shows one even tone and no pipe; take the photo again in good light.")
     if view == "flat" and calibration.rotation is None and tube is None and not look.lies_apart(photo.rgb):
         return _whole_picture(photo)
@@ -98,6 +99,11 @@ def find_surface(
             flags.append(raise_flag("view_unsure", f" It was taken as {view!r}."))
     if found.source == "colour":
         flags.append(raise_flag("surface_by_colour"))
+    if source != "told" and view != "end" and calibration.rotation is not None:
+        view, sure = _view_by_fit(photo, calibration, found, tube)
+        flags = [flag for flag in flags if flag.id != "view_unsure"]
+        if not sure:
+            flags.append(raise_flag("view_unsure", f" It was taken as {view!r}."))
     if view == "end":
         return _ring(photo, calibration, found, tube, source, flags)
     if calibration.rotation is None and tube is None:
@@ -148,11 +154,21 @@ def unrolled(surface: Surface, image: np.ndarray, step: float) -> tuple[np.ndarr
 
 
 def _judge_view(found: Specimen) -> tuple[str, bool]:
-    """The likeliest view, and whether it stands out."""
+    """The likeliest view by the picture's looks, and whether it stands out. A ring has a hole through which the table shows."""
+    pipe = (found.pipe > 0.5).astype(np.uint8)
+    contours, _ = cv2.findContours(pipe, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outer = max(contours, key=cv2.contourArea) if contours else None
+    if outer is not None and len(outer) >= 5:
+        filled = cv2.drawContours(np.zeros_like(pipe), [outer], -1, 1, -1)
+        hole = look.largest((filled > 0) & (pipe == 0))
+        (_, _), axes, _ = cv2.minAreaRect(outer)
+        if hole is not None and hole.sum() > 0.12 * filled.sum() and min(axes) > 0.6 * max(axes):
+            return "end", True
     if found.view_shares is None:
         return "outside", False
-    best = int(np.argmax(found.view_shares))
-    return VIEWS[best], bool(found.view_shares[best] > 0.8)
+    shares = np.asarray(found.view_shares[:3], float) / float(np.sum(found.view_shares[:3]))
+    best = int(np.argmax(shares))
+    return VIEWS[best], bool(shares[best] > 0.85)
 
 
 # --- without a scale --------------------------------------------------------------------------------------------------
@@ -358,6 +374,28 @@ def _best_fit(
     return min(near, key=lambda fit: (fit.edge_cost, fit.cost))
 
 
+def _view_by_fit(
+    photo: Photo, calibration: Calibration, found: Specimen, tube: Tube | None
+) -> tuple[str, bool]:
+    """The view whose shape lies best on the picture's edges, and whether it stands out: a bore's ends bow the other way
+    than an outside's, a sheet is wider than a tube."""
+    mask = _face_mask(found)
+    target, outline = _target(found, mask, photo), _outline_points(found, mask)
+    camera = _camera(calibration)
+    wall, wall_sd = _wall_known(tube)
+    costs = []
+    for view, share in zip(VIEWS[:3], found.view_shares if found.view_shares is not None else np.ones(3)):
+        prior = Prior(
+            view=view, table=-calibration.marker_plane_height_mm,
+            outside_radius=tube.outside_diameter_mm / 2 if tube else None, outside_radius_sd=OUTSIDE_TOLERANCE_MM / 2,
+            wall=wall, wall_sd=wall_sd,
+        )  # fmt: skip
+        fit = _best_fit(camera, photo.rgb, target, prior, outline, found.step)
+        costs.append(min(fit.edge_cost, 80.0) + 0.1 * min(fit.cost, 300.0) - 2.0 * math.log(float(share) + 0.02))
+    order = np.argsort(costs)
+    return VIEWS[int(order[0])], bool(costs[order[1]] - costs[order[0]] > 6.0)
+
+
 def _in_millimetres(
     photo: Photo, calibration: Calibration, found: Specimen, view: str, source: str, tube: Tube | None, flags: list[Flag]
 ) -> Surface:
@@ -385,7 +423,7 @@ def _in_millimetres(
     height_sd = math.hypot(height_sd, prior.lift[1])
     noise = FIT_NOISE_STEPS * found.step
     fit = _best_fit(camera, photo.rgb, target, prior, outline, found.step)
-    if radius is not None and calibration.rotation is not None and fit.rms_px > 2 * noise:
+    if radius is not None and calibration.rotation is not None and fit.rms_px > 2 * noise and fit.edge_cost > SURE_EDGE_COST:
         # a size told wrongly leaves an outline that does not fit: look what the picture alone says
         blind = replace(prior, outside_radius=None)
         freed = _best_fit(camera, photo.rgb, target, blind, outline, found.step)
