@@ -33,6 +33,7 @@ LEAST_HEIGHT = 0.1  # of the torch over the face at the pit, as a sine: below, e
 SHADE_SHARE = 0.2  # a face this much darker under one torch than under another, per light thrown on it, lies in shadow
 DARKEST_FACE = 0.025  # apparent brightness of the darkest oxide under a torch, white being 1
 EVEN_SHARE = 0.12  # between the darkest and the brightest side of the face round a pit; a shadow's edge there is less even
+USUAL_DISTANCE_MM = 300.0  # of a torch held over the table, where only its direction is told; common practice, no source
 USUAL_BLUR_PX = 0.85  # standard deviation where no edge is found to measure it
 NUDGE_PX = 0.6  # smaller shifts are left as they are
 MOST_SHIFT_PX = 12.0  # at the photo's own size: more than that is a moved piece, not a nudged phone
@@ -40,14 +41,16 @@ MOVED_PIECE_PX = 3.0  # between piece and surroundings
 SAME_POSE = 0.03  # height of the correlation's peak; other poses gave 0.005 at most, the same pose 0.08 or more
 SURE_PEAK = 0.1
 THROUGH_SHARE = 0.12  # of the way from the dark metal to the bright background
+LONELY_SHARE = 0.3  # the same for light where no pit was found
+MOST_OBLIQUE_DEG = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Light:
     """A photo of the same pose with one torch, and where the torch was.
 
-    Either a direction, in degrees: azimuth counter-clockwise from the card's +x edge as seen from above, elevation above the
-    card; or the torch's place ``position_mm`` (x, y, z), from the middle of the card's markers, z up.
+    Either a direction as seen from the piece, in degrees: azimuth counter-clockwise from the card's +x edge as seen from above,
+    elevation above the card; or the torch's place ``position_mm`` (x, y, z), from the middle of the card's markers, z up.
     """
 
     photo: Photo
@@ -278,21 +281,34 @@ def _blur_px(picture: np.ndarray, calibration: Calibration) -> float:
     return 0.5 / float(stats.norm.ppf(0.5 + rise / 2))
 
 
-def _to_torch(light: Light, calibration: Calibration, points_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """From places (N, 3) in the camera's frame to the torch: unit vectors, and the light's strength there by that at the marker."""
-    if light.position_mm is None:
-        way = calibration.rotation @ _direction(light)
-        return np.broadcast_to(way, points_mm.shape), np.ones(len(points_mm))
-    place = np.asarray(light.position_mm, float)
-    way = calibration.rotation @ place + calibration.translation_mm - points_mm
+def _torch_places(lights: Sequence[Light], calibration: Calibration, surface: Surface) -> np.ndarray:
+    """(L, 3) in the camera's frame, mm. A direction alone is taken as seen from the piece, at the usual distance."""
+    outline = surface.outline_px.astype(np.float64)
+    pixel = (0.5 * (outline.min(axis=0) + outline.max(axis=0))).reshape(1, 1, 2)
+    ray = np.append(cv2.undistortPoints(pixel, calibration.camera_matrix, calibration.distortion).ravel(), 1.0)
+    up = calibration.rotation[:, 2]
+    piece = ray * float(up @ calibration.translation_mm) / float(ray @ up)
+    return np.array(
+        [
+            piece + USUAL_DISTANCE_MM * (calibration.rotation @ _direction(light))
+            if light.position_mm is None
+            else calibration.rotation @ np.asarray(light.position_mm, float) + calibration.translation_mm
+            for light in lights
+        ]
+    )
+
+
+def _to_torch(torch_mm: np.ndarray, points_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """From places (N, 3) to the torch (3,), all in the camera's frame: unit vectors, and the light's strength there by that at 300 mm."""
+    way = torch_mm - points_mm
     distance = np.linalg.norm(way, axis=1)
-    return way / distance[:, None], (np.linalg.norm(place) / distance) ** 2
+    return way / distance[:, None], (USUAL_DISTANCE_MM / distance) ** 2
 
 
 def _exposures(
-    ambient: np.ndarray, calibration: Calibration, surface: Surface, lights: Sequence[Light], pictures: Sequence[np.ndarray]
+    ambient: np.ndarray, calibration: Calibration, surface: Surface, torches: np.ndarray, pictures: Sequence[np.ndarray]
 ) -> np.ndarray:
-    """(L,) each torch's light on a white that faces it from the marker's distance, in the photo's units.
+    """(L,) each torch's light on a white that faces it from the usual distance, in the photo's units.
 
     Table and marker are flat and lie where the camera's pose says; their own brightness cancels against the photo without a
     torch, and places that the piece shades fall out by the median.
@@ -316,8 +332,8 @@ def _exposures(
     points = rays * (float(up @ calibration.translation_mm) / (rays @ up))[:, None]
     base = smooth[rows, columns]
     found = []
-    for light, picture in zip(lights, pictures, strict=True):
-        ways, strength = _to_torch(light, calibration, points)
+    for torch, picture in zip(torches, pictures, strict=True):
+        ways, strength = _to_torch(torch, points)
         by_light = cv2.GaussianBlur(picture, (0, 0), 2)[rows, columns] / base / np.maximum((ways @ up) * strength, 0.02)
         lit = by_light > 0.4 * np.percentile(by_light, 60)
         found.append(float(np.median(by_light[lit])))
@@ -402,12 +418,12 @@ def _cups(
     pictures: Sequence[np.ndarray],
 ) -> dict[int, _Fitted]:
     ambient = _linear(photo.rgb)
-    exposures = _exposures(ambient, calibration, surface, lights, pictures)
+    places = _torch_places(lights, calibration, surface)
+    exposures = _exposures(ambient, calibration, surface, places, pictures)
     blur_px = _blur_px(ambient, calibration)
     curvature = 0.0
     if surface.radius_mm and surface.view in ("inside", "outside"):
         curvature = (1 if surface.view == "inside" else -1) / surface.radius_mm
-    burnt = [light.photo.rgb.max(axis=2) >= 254 for light in lights]
     metal = np.zeros(pits.labels.shape, np.float32)
     x0, y0 = surface.origin_px
     metal[y0 : y0 + surface.metal.shape[0], x0 : x0 + surface.metal.shape[1]] = surface.metal
@@ -426,7 +442,7 @@ def _cups(
         face = (laid(metal) > 0.99) & ~taken
         if mouth.sum() < 15 or face.sum() < 40:
             continue
-        torches = [_to_torch(light, calibration, place.point_mm[None]) for light in lights]
+        torches = [_to_torch(torch, place.point_mm[None]) for torch in places]
         ways = np.array([place.frame @ way[0] for way, _ in torches])
         power = np.array([float(strength[0]) for _, strength in torches]) * exposures
         seen = np.array([laid(picture) for picture in pictures])
@@ -493,9 +509,12 @@ def _measure(fitted: _Fitted, pit: Pit) -> Measure:
     """The cup's depth with its interval: the fit's own spread, and what it left out as found on renderings with truth."""
     table, cup = _spread_table(), fitted.cup
     fit = table["fit_factor"] * cup.log_spread
-    left_out = math.hypot(table["always"], table["by_pixel"] / max(pit.equivalent_diameter_px, 1.0))
-    left_out = math.hypot(left_out, table["by_missing_torch"] * max(0, FEWEST_LIGHTS - cup.lights))
-    left_out = math.hypot(left_out, table["by_tangent"] * math.tan(math.radians(min(pit.obliquity_deg, 80.0))))
+    left_out = math.sqrt(
+        table["always"] ** 2
+        + (table["by_misfit"] * math.log(max(cup.misfit / 2, 1))) ** 2
+        + (table["by_doubt"] * (1 - pit.confidence)) ** 2
+        + (table["by_missing_torch"] * max(0, FEWEST_LIGHTS - cup.lights)) ** 2
+    )
     scale = 0.0
     if pit.equivalent_diameter_mm is not None:
         shared = {k: v for k, v in pit.equivalent_diameter_mm.budget.items() if k != "outline of the mouth"}
@@ -559,6 +578,8 @@ def _light_through(
         hull = cv2.convexHull(np.concatenate(calibration.marker_outlines_px).astype(np.float32))
         cv2.fillConvexPoly(shut, np.round(hull).astype(np.int32), 1)
     open_face = face & (shut == 0)
+    oblique = np.full(light.shape, np.nan, np.float32)
+    oblique[y0 : y0 + height, x0 : x0 + width] = surface.obliquity_deg
     beside = (cv2.dilate(metal, np.ones((31, 31), np.uint8)) == 0) & (shut == 0)
     if open_face.sum() < 200 or beside.sum() < 200:
         flags.append(raise_flag("not_backlit"))
@@ -590,6 +611,12 @@ def _light_through(
             continue
         x, y = (float(v) for v in centres[number])
         row, column = round(y) - y0, round(x) - x0
+        # Away from pits only what cannot be a gleam of the background on the metal: bright, alone in the dark, and faced squarely.
+        near_by = light[max(0, top - 5) : top + h + 5, max(0, left - 5) : left + w + 5]
+        peak = float(light[top : top + h, left : left + w][part].max())
+        alone = float(np.median(near_by)) < dark + 0.02 * (bright - dark)
+        if peak < dark + LONELY_SHARE * (bright - dark) or not alone or not oblique[round(y), round(x)] < MOST_OBLIQUE_DEG:
+            continue
         told = surface.unit == "mm" and surface.metal[row, column]
         holes.append(
             Hole(
@@ -602,6 +629,8 @@ def _light_through(
     through: dict[int, bool] = {}
     for pit in pits.pits:
         row, column = round(pit.y_px), round(pit.x_px)
+        if pit.obliquity_deg > MOST_OBLIQUE_DEG:
+            continue  # metal seen edge on mirrors the background
         if pit.id in lit:
             through[pit.id] = True
         elif metal[row, column] and not shut[row, column]:
