@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import tomllib
 from pathlib import Path
 
 import cv2
@@ -71,7 +72,7 @@ def draw(matrix, rotation, translation, radius, half_span, axis_height, length, 
     return mask, facing.sum() * cell, float(np.median(deep[mask > 0]))
 
 
-def shown(monkeypatch, mask):
+def shown(monkeypatch, mask, views=(0.9, 0.04, 0.03, 0.03)):
     """Hand the mask over as if the network had found it."""
     rows, columns = np.nonzero(mask)
     side = 1.16 * max(np.ptp(rows), np.ptp(columns))
@@ -82,7 +83,7 @@ def shown(monkeypatch, mask):
     shares[look.METAL] = square / 255.0
     shares[look.TABLE] = 1 - shares[look.METAL]
     found = look.Specimen(
-        shares=shares, origin=origin, step=step, view_shares=np.array([0.9, 0.04, 0.03, 0.03]), source="learned", version="drawn"
+        shares=shares, origin=origin, step=step, view_shares=np.array(views), source="learned", version="drawn"
     )
     monkeypatch.setattr(room, "find_specimen", lambda rgb, taken=(): found)
     rgb = np.repeat((mask * 90 + 60).astype(np.uint8)[..., None], 3, 2)
@@ -212,6 +213,69 @@ def test_tube_alone_gives_a_scale_and_nothing_gives_pixels(monkeypatch):
     bare = find_surface(photo, blind, view=view)
     assert bare.unit == "px" and bare.mm_per_px is None
     assert bare.seen_area.value == pytest.approx(mask.sum(), rel=0.01)
+
+
+@pytest.mark.parametrize("name", ["bore", "whole tube", "curled sheet"])
+def test_view_is_judged_from_the_shape(monkeypatch, name):
+    view, radius, half_span, height, length, concave = SHAPES[name]
+    matrix, rotation, translation = camera(16.0, -50.0)
+    mask, area, _ = draw(matrix, rotation, translation, radius, half_span, height, length, 35.0, concave)
+    surface = find_surface(
+        shown(monkeypatch, mask, (0.25, 0.25, 0.25, 0.25)), calibration(matrix, rotation, translation), tube=tube(22.225, 1.143)
+    )
+    assert (surface.view, surface.view_source) == (view, "judged from the picture")
+
+
+def test_ring_takes_its_scale_from_the_outside_diameter(monkeypatch):
+    """A ring of 22.225 mm (ASTM B88, 3/4) drawn 890 pixels across: mm per pixel is their ratio."""
+    mask = np.zeros((PICTURE[1], PICTURE[0]), np.uint8)
+    cv2.circle(mask, (900, 700), 445, 1, -1)
+    cv2.circle(mask, (900, 700), 445 - 46, 0, -1)
+    for at in (20, 140, 260):  # burrs
+        x, y = 900 + 445 * np.cos(np.radians(at)), 700 + 445 * np.sin(np.radians(at))
+        cv2.circle(mask, (round(x), round(y)), 12, 1, -1)
+    photo = shown(monkeypatch, mask)
+    matrix, rotation, translation = camera()
+    surface = find_surface(photo, calibration(matrix, rotation, translation), tube=read_tube("3/4"))
+    assert surface.view == "end" and surface.view_source == "judged from the picture"
+    assert surface.mm_per_px.value == pytest.approx(22.225 / 891, rel=0.004)
+    low, high = surface.mm_per_px.interval_95
+    assert low < 22.225 / 891 < high
+
+
+def test_piece_is_found_by_colour_without_the_network(monkeypatch):
+    monkeypatch.setattr(look, "_network", lambda: None)
+    rng = np.random.default_rng(5)
+    rgb = np.full((900, 1200, 3), (150, 150, 146), np.float32)
+    box = cv2.boxPoints(((620, 430), (560, 180), 25)).astype(np.int32)
+    cv2.fillPoly(rgb, [box], (168, 96, 60))
+    rgb += rng.normal(0, 6, rgb.shape)
+    found = look.find_specimen(np.clip(rgb, 0, 255).astype(np.uint8))
+    assert found.source == "colour"
+    truth = cv2.fillPoly(np.zeros((900, 1200), np.uint8), [box], 1)
+    grid = np.stack(np.meshgrid(np.arange(0, 1200, 4.0), np.arange(0, 900, 4.0)), -1).reshape(-1, 2)
+    seen = found.at(found.shares[look.METAL], grid).reshape(225, 300) > 0.5
+    both, either = (seen & (truth[::4, ::4] > 0)).sum(), (seen | (truth[::4, ::4] > 0)).sum()
+    assert both / either > 0.95
+    assert look.find_specimen(np.clip(rng.normal(140, 6, (900, 1200, 3)), 0, 255).astype(np.uint8)) is None
+
+
+DEMO = Path(__file__).parent.parent / "demo_images"
+PICTURES = [row for row in tomllib.loads((DEMO / "manifest.toml").read_text(encoding="utf-8"))["picture"] if row["view"] != "end"]
+
+
+@pytest.mark.parametrize("row", PICTURES, ids=[row["file"] for row in PICTURES])
+def test_demo_photos_against_their_renderer(row):
+    """Scale at the metal and seen area of each demo photo against the truth of the renderer that made it (manifest.toml).
+
+    The network was trained on these pictures among others: this shows that the whole chain holds together;
+    test_truth_pictures judges it.
+    """
+    photo = read_photo(DEMO / row["file"])
+    surface = find_surface(photo, find_scale(photo, Marker(kind=row["marker"])), view=row["view"], tube=read_tube(row["tube"]))
+    assert surface.specimen_source == "learned"
+    assert surface.mm_per_px.value == pytest.approx(row["truth"]["mm_per_px"], rel=0.02)
+    assert surface.seen_area.value == pytest.approx(row["truth"]["seen_area_mm2"], rel=0.08)
 
 
 def test_close_up_without_marker_is_metal_throughout():
