@@ -37,7 +37,8 @@ COLOUR_CLASSES = (
 
 CELL_AXIAL_MM = 0.5  # contact marks are 5 mm and wider: their edges need no finer step along the pipe
 CELL_AROUND_MM = 0.25  # a water line may be 0.7 mm wide
-ROWS, COLUMNS = 352, 208  # the net's one fixed shape: 88 mm around by 104 mm along; longer pieces get larger cells
+ROWS, COLUMNS = 352, 208  # the largest map: 88 mm around by 104 mm along; longer pieces get larger cells
+MAP_ROWS = (160, ROWS)  # the net runs on maps of these heights; 40 mm around holds most bores
 COLUMNS_WITHOUT_SCALE = 150  # without millimetres the piece is laid out as if it were 75 mm long
 FINE_ENOUGH_MM = 0.07  # metal seen finer than this is thinned before it is laid out
 
@@ -325,20 +326,28 @@ def _median(lab: np.ndarray, seen: np.ndarray, axis: int) -> np.ndarray:
 
 
 @cache
-def _net() -> cv2.dnn.Net:
+def _net(rows: int) -> cv2.dnn.Net:
+    """The net for maps of that many rows: each shape has its own, OpenCV's must not change shape from call to call."""
     weights = resources.files("analyzer").joinpath("models/bands.onnx").read_bytes()
     return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
 
 
 def likelihoods(cells: Cells) -> np.ndarray:
-    """(2, h, w) float32, 0..1: how much each cell looks like a contact mark, like the water line."""
+    """(2, h, w) float32, 0..1: how much each cell looks like a contact mark, like the water line.
+
+    The mean of the log-odds over the map and its three mirror images: a band has no side of its own.
+    """
     height, width = cells.seen.shape
-    batch = np.zeros((1, 11, ROWS, COLUMNS), np.float32)
-    batch[0, :, :height, :width] = features(cells.linear, cells.spread, cells.seen)
-    net = _net()
-    net.setInput(batch)
-    logit = net.forward()[0, :, :height, :width]
-    return 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
+    rows = next(r for r in MAP_ROWS if r >= height)
+    read = features(cells.linear, cells.spread, cells.seen)
+    net = _net(rows)
+    odds = np.zeros((2, height, width), np.float32)
+    for mirrored in (np.s_[:, :, :], np.s_[:, ::-1, :], np.s_[:, :, ::-1], np.s_[:, ::-1, ::-1]):
+        batch = np.zeros((1, 11, rows, COLUMNS), np.float32)
+        batch[0, :, :height, :width] = read[mirrored]
+        net.setInput(batch)
+        odds += net.forward()[0, :, :height, :width][mirrored] / 4
+    return special.expit(odds)
 
 
 # --- from likelihood to bands ---
