@@ -35,6 +35,9 @@ LEVELS = (-1.0, 0.0, 1.0, 2.0)  # levels at which openings are measured
 FAINT_MOUTH = 1.5  # the mouth of a candidate that hardly reaches the middle level: this far below its summit
 SURE = 0.5  # a picture is taken to show pits when one of them is at least this sure
 SMALLEST_MOUND_MM = 0.5  # equivalent diameter
+MOUND_LOGIT = 0.7  # of the weights' mound plane, smoothed
+MOUND_GREENER = 8.0  # CIELAB a below that of the ring round it
+SURE_MOUTH_LOGIT = 5.95  # a place that the weights are as sure as this to be a mouth is none
 RING_MM = (0.10, 0.40)  # the metal round a mouth that it is compared with
 
 
@@ -288,10 +291,7 @@ def measure(
         np.maximum.at(values["core"], of, logits[2][at])
     _appearance(values, picture, metal, logit, parts, of, at, share, step)
     values["step_mm"] = np.full(n, surface.mm_per_px.value)
-    mounds = np.zeros(parts.shape, np.int32)
-    if len(logits) > 1:
-        smooth = cv2.GaussianBlur(logits[1], (0, 0), 1.0)
-        _, mounds = cv2.connectedComponents(((smooth > 0) & metal).astype(np.uint8), ltype=cv2.CV_32S)
+    mounds = _mound_regions(picture, metal, logits, step) if len(logits) > 1 else np.zeros(parts.shape, np.int32)
     return Candidates(raster=raster, labels=parts, logit=logit, mounds=mounds, area=columns["area"], values=values)
 
 
@@ -543,6 +543,34 @@ def _draw(labels: np.ndarray, found: Candidates, kept: np.ndarray, area: np.ndar
         inside = np.zeros(part.shape, bool)
         inside.ravel()[order] = True
         part[inside & (part == 0)] = number
+
+
+def _mound_regions(picture: np.ndarray, metal: np.ndarray, logits: np.ndarray, step: float) -> np.ndarray:
+    """Mounds 1..m on the raster, int32: where the weights see product, clearly greener than the metal round it, and no pit.
+
+    On nine validation pictures (h) about half of the marks taken were mounds, and of the mounds seen about four in ten were taken;
+    on four of the training pictures three quarters and two thirds. Mounds of other colours are missed.
+    """
+    raised = (cv2.GaussianBlur(logits[1], (0, 0), 1.5) > MOUND_LOGIT) & metal
+    raised_px = cv2.morphologyEx(raised.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, parts, boxes, _ = cv2.connectedComponentsWithStats(raised_px, ltype=cv2.CV_32S)
+    smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
+    margin = round(0.4 / step)
+    keep = np.zeros(count, np.int32)
+    for k in range(1, count):
+        if boxes[k, cv2.CC_STAT_AREA] * step**2 < math.pi / 4 * SMALLEST_MOUND_MM**2:
+            continue
+        x, y, w, h = boxes[k, :4]
+        box = np.s_[max(y - margin, 0) : y + h + margin, max(x - margin, 0) : x + w + margin]
+        own = parts[box] == k
+        grown = cv2.dilate(own.astype(np.uint8), np.ones((2 * margin + 1,) * 2, np.uint8)) > 0
+        ring = grown & (cv2.dilate(own.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0) & metal[box]
+        if ring.sum() < 20:
+            continue
+        green = cv2.cvtColor(smooth[box].astype(np.float32) / 255, cv2.COLOR_RGB2LAB)[..., 1]
+        if green[own].mean() - np.median(green[ring]) <= -MOUND_GREENER and logits[0][box][own].max() < SURE_MOUTH_LOGIT:
+            keep[k] = 1
+    return np.where(keep > 0, np.cumsum(keep), 0).astype(np.int32)[parts]
 
 
 def _mounds(

@@ -377,6 +377,12 @@ def test_the_record_beside_the_weights_is_complete():
     for table in ("confidence", "opening", "opening_spread"):
         assert record[table]["weights"], table
     assert 0 < record["confidence"]["reported_from"] < 1
+    # low, high, candidates, confidence stated, share that were pits: cross-fitted on pictures the weights were not trained on
+    table = np.array(record["confidence"]["reliability"])
+    assert table[0, 0] == 0 and table[-1, 1] == 1 and (table[1:, 0] == table[:-1, 1]).all()
+    stated, true, n = table[:, 3], table[:, 4], table[:, 2]
+    # every bin within three binomial standard deviations (a picture's candidates are not independent) and a twentieth
+    assert (np.abs(stated - true) <= 3 * np.sqrt(stated * (1 - stated) / n) + 0.05).all()
 
 
 def test_confidence_rises_with_the_evidence(monkeypatch):

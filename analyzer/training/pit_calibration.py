@@ -44,7 +44,7 @@ from analyzer.tables import read_tube
 MATCH_MM = 0.35
 SMALLEST_MM, LEAST_VISIBLE = 0.30, 0.25
 FOLDS = 10
-CONFIDENCE = "summit mean_logit core mound ln_diameter ln_step sure_near sure_per_cm2 doubtful_per_cm2 edge_mm".split()
+CONFIDENCE = "summit mean_logit core ln_diameter ln_step sure_near sure_per_cm2 doubtful_per_cm2 edge_mm".split()
 OPENING = "ln_diameter ln_step wider_below narrower_above summit oblique mean_logit".split()
 SPREAD = "ln_diameter summit ln_step oblique".split()
 EDGES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
@@ -285,11 +285,12 @@ def write_tables(tables: Mapping[str, Any], path: Path) -> None:
     for name, table in tables.items():
         lines.append(f"[{name}]")
         lines += [f"{key} = {value:.6g}" for key, value in table.items() if isinstance(value, float)]
+        for key, value in table.items():  # lists belong to the table itself, so they stand before its sub-tables
+            if isinstance(value, list):
+                lines += [f"{key} = [", *(f"  [{', '.join(f'{v:.4g}' for v in row)}]," for row in value), "]"]
         for key, value in table.items():
             if isinstance(value, Mapping):
                 lines += [f"[{name}.{key}]", *(f"{inner} = {number:.6g}" for inner, number in value.items())]
-            elif isinstance(value, list):
-                lines += [f"{key} = [", *(f"  [{', '.join(f'{v:.4g}' for v in row)}]," for row in value), "]"]
         lines.append("")
     text = "\n".join(lines)
     tomllib.loads(text)
