@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from analyzer.flags import CutpipeError, InputError
+from analyzer.tomlfile import shown
 
 MARKER_HELP = (
     "what lies beside the piece: auto (look for the card, then a ruler), card, ruler, disc:DIAMETER_MM (a coin, for "
     "example disc:24.26), length:X1,Y1,X2,Y2,MM (two points in the photo and their distance), or none"
 )
+
+MARKER_FORMS = "auto, card, ruler, disc:24.26 (a diameter in mm), length:X1,Y1,X2,Y2,MM (two points and their distance) or none"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -137,17 +141,20 @@ def read_marker(text: str) -> object:
             return Marker(kind=kind)
         if kind == "disc":
             diameter = float(rest)
-            if not 5 <= diameter <= 200:
+            if not 5 <= diameter <= 200:  # nan too
                 raise InputError(f"A disc of {diameter:g} mm cannot be right; give its diameter in mm, for example disc:24.26.")
             return Marker(kind=kind, diameter_mm=diameter)
         if kind == "length":
             x1, y1, x2, y2, length = (float(part) for part in rest.split(","))
-            if not length > 0 or (x1, y1) == (x2, y2):
-                raise InputError("A known length needs two different points and a length above zero.")
+            if not all(math.isfinite(v) and abs(v) < 1e5 for v in (x1, y1, x2, y2, length)) or not length > 0 or (x1, y1) == (x2, y2):
+                raise InputError(
+                    "--marker length needs two different points in the photo and the millimetres between them, above zero; "
+                    "give for example length:120,300,980,300,50."
+                )
             return Marker(kind=kind, points_px=((x1, y1), (x2, y2)), length_mm=length)
     except ValueError:
         pass
-    raise InputError(f"--marker {text!r} is not understood; it takes {MARKER_HELP}.")
+    raise InputError(f"--marker {shown(text)!r} is not understood; write {MARKER_FORMS}.")
 
 
 def _examine(options: argparse.Namespace) -> int:

@@ -7,7 +7,6 @@ leaving an entry away.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,8 +19,10 @@ from analyzer.flags import InputError
 from analyzer.measured import Measure
 from analyzer.pits import Mound, Pit, PitCatalogue
 from analyzer.surface import Surface
+from analyzer.tomlfile import read_table, shown
 
 KINDS = ("remove_pit", "confirm_pit", "call_mound", "add_pit", "examine_only", "leave_out", "known_length")
+MOST_PX = 1e5  # no photo is as wide
 POINTING_PX = 2.0  # how far off a fingertip or mouse points on a photo shown at its size: a judgement, no source
 
 
@@ -58,15 +59,10 @@ class Correction:
 
 def read_corrections(path: str | Path) -> tuple[Correction, ...]:
     """Corrections from a TOML file of ``[[correction]]`` tables. Raises InputError naming the entry that cannot be right."""
-    try:
-        document = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"The corrections file {path} cannot be read ({error.strerror}).") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"The corrections file {path} is not valid TOML: {error}.") from None
+    document = read_table(path, what="corrections")
     rows = document.get("correction", [])
     if not isinstance(rows, list) or set(document) - {"correction"}:
-        raise InputError(f"The corrections file {path} holds [[correction]] tables and nothing else.")
+        raise InputError(f"The corrections file {path} may hold [[correction]] tables and nothing else; take the rest out.")
     return tuple(make_correction(row, number) for number, row in enumerate(rows, 1))
 
 
@@ -80,7 +76,7 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
         raise wrong("write it as a [[correction]] table")
     unknown = set(row) - {"kind", "who", "when", "why", "pit", "points_px", "diameter_px", "length_mm"}
     if unknown:
-        raise wrong(f"{', '.join(sorted(unknown))} is not a field of a correction")
+        raise wrong(f"{shown(', '.join(sorted(unknown)))} is not a field of a correction; see the README for the fields")
     kind = row.get("kind")
     if kind not in KINDS:
         raise wrong(f"kind is one of {', '.join(KINDS)}")
@@ -88,11 +84,18 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
     try:
         points_px = None if points is None else tuple((float(x), float(y)) for x, y in points)  # type: ignore[attr-defined]
         numbers = {name: None if row.get(name) is None else float(row[name]) for name in ("diameter_px", "length_mm")}  # type: ignore[arg-type]
-        pit = None if row.get("pit") is None else int(row["pit"])  # type: ignore[call-overload]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise wrong("points are [[x, y], ...] and lengths are numbers") from None
-    if points_px is not None and not all(math.isfinite(v) for point in points_px for v in point):
-        raise wrong("points are finite numbers")
+    pit = row.get("pit")
+    if pit is not None and (isinstance(pit, bool) or not isinstance(pit, int) or pit < 1):
+        raise wrong(f"pit is the pit's number on the marked photo, not {shown(pit)}")
+    if not all(isinstance(row.get(name, ""), str) for name in ("who", "when", "why")):
+        raise wrong("who, when and why are texts in quotes")
+    if points_px is not None and not all(abs(v) < MOST_PX for point in points_px for v in point):  # nan too
+        raise wrong("points are x, y in pixels of the upright photo; a point lies far outside any photo")
+    diameter = numbers["diameter_px"]
+    if diameter is not None and not 1 <= diameter < MOST_PX:
+        raise wrong("diameter_px is the pit's width in pixels of the photo, 1 or more")
     if any(v is not None and not (math.isfinite(v) and v > 0) for v in numbers.values()):
         raise wrong("a length is a number above zero")
     count = 0 if points_px is None else len(points_px)
@@ -225,6 +228,8 @@ def _as_mound(pit: Pit) -> Mound:
 def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
     assert entry.points_px is not None and entry.diameter_px is not None
     x, y = entry.points_px[0]
+    if entry.diameter_px > max(surface.metal.shape):
+        raise InputError(f"The pit added at {x:.0f}, {y:.0f} would be wider than the piece; draw it again with its true width.")
     column, row = round(x) - surface.origin_px[0], round(y) - surface.origin_px[1]
     if not (0 <= row < surface.metal.shape[0] and 0 <= column < surface.metal.shape[1] and surface.metal[row, column]):
         raise InputError(f"The pit added at {x:.0f}, {y:.0f} lies off the metal; point at the metal inside the outline.")
@@ -296,7 +301,7 @@ def _length_factor(surface: Surface, entry: Correction) -> Measure:
     factor = entry.length_mm / before
     if not 0.2 < factor < 5:
         raise InputError(
-            f"The known length of {entry.length_mm:g} mm is {factor:.1f} times what the photo's scale gives; check the "
+            f"The known length of {entry.length_mm:g} mm is {factor:.3g} times what the photo's scale gives; check the "
             "number and its unit."
         )
     return Measure(value=factor, budget={"pointing": factor * math.sqrt(2) * POINTING_PX / pixels})

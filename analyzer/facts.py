@@ -22,6 +22,7 @@ from types import MappingProxyType
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from analyzer.flags import Flag, InputError, raise_flag
+from analyzer.tomlfile import decoded, parse_table, read_text, shown
 from analyzer.measured import KPA_PER_BAR, KPA_PER_PSI, MM_PER_INCH
 
 Value = float | str | bool | tuple[str, ...] | tuple[tuple[int, int], ...]
@@ -173,25 +174,12 @@ NOTHING_KNOWN = Facts(values=MappingProxyType({}))
 
 def read_facts(path: str | Path) -> Facts:
     """The facts in a TOML file. Raises InputError, one sentence with the path of the wrong entry."""
-    try:
-        data = Path(path).read_bytes()
-    except OSError as error:
-        raise InputError(f"The facts file {path} cannot be opened; check its name and place.") from error
-    return parse_facts(data)
+    return parse_facts(read_text(path, what="facts"))
 
 
 def parse_facts(data: str | bytes) -> Facts:
     """The facts in a TOML text, as ``check_facts`` reads them."""
-    if isinstance(data, bytes):
-        try:
-            data = data.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            raise InputError("The facts file is not text in UTF-8; save it again as plain text.") from error
-    try:
-        source = tomllib.loads(data)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"The facts file cannot be read: {error}; write one `name = value` a line.") from error
-    return check_facts(source)
+    return check_facts(parse_table(decoded(data, what="facts") if isinstance(data, bytes) else data, what="facts"))
 
 
 def check_facts(source: Mapping[str, object]) -> Facts:
@@ -244,7 +232,7 @@ def read_value(quantity: Quantity, raw: object, *, path: str = "") -> Value | No
             return True
         if word in ("no", "false"):
             return False
-        raise InputError(f"{where}{quantity.label} is answered with yes or no, not with '{raw}'.")
+        raise InputError(f"{where}{quantity.label} is answered with yes or no, not with '{shown(raw)}'.")
     if quantity.kind == "choice":
         return _choice(quantity, raw, where)
     if quantity.kind == "date":
@@ -325,8 +313,8 @@ def _told_groups() -> list[str]:
 
 def _unknown_key(path: str, key: str) -> str:
     near = get_close_matches(key, [q.id for q in told_quantities()], n=1)
-    hint = f"; did you mean {near[0]}?" if near else "; `cutpipe` writes a facts file with all names to fill in."
-    return f"facts: {path}: no such fact{hint}"
+    hint = f"; did you mean {near[0]}?" if near else "; the front end's House facts saves an empty facts file with all names."
+    return f"facts: {shown(path)}: no such fact{hint}"
 
 
 _NUMBER = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*$")
@@ -338,18 +326,18 @@ def _number(quantity: Quantity, raw: object, where: str) -> float:
     if isinstance(raw, str):
         match = _NUMBER.match(raw)
         if not match:
-            raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{raw}'.")
+            raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
         number, typed = float(match[1].replace(",", ".")), (match[2] or "").strip().lstrip("°")
         if typed and typed.lower() != quantity.unit.lower():
             if (quantity.unit, typed.lower()) not in UNITS:
                 known = [name for (own, name) in UNITS if own == quantity.unit]
                 also = f" (or {', '.join(known)})" if known else ""
-                raise InputError(f"{where}{quantity.label} is read in{unit or ' plain numbers'}{also}, not in '{typed}'.")
+                raise InputError(f"{where}{quantity.label} is read in{unit or ' plain numbers'}{also}, not in '{shown(typed)}'.")
             factor, offset = UNITS[quantity.unit, typed.lower()]
     elif isinstance(raw, (int, float)) and not isinstance(raw, bool):
-        number = float(raw)
+        number = _finite_or_infinite(raw)
     else:
-        raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{raw}'.")
+        raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
     value = (number + offset) * factor
     low, high = quantity.possible
     if not math.isfinite(value) or not low <= value <= high:
@@ -358,6 +346,14 @@ def _number(quantity: Quantity, raw: object, where: str) -> float:
             "check the value and its unit."
         )
     return value
+
+
+def _finite_or_infinite(raw: int | float) -> float:
+    """A whole number beyond what a float holds is as impossible as an infinite one, and refused with it."""
+    try:
+        return float(raw)
+    except OverflowError:
+        return math.inf
 
 
 def _choice(quantity: Quantity, raw: object, where: str) -> str | tuple[str, ...]:
@@ -372,7 +368,7 @@ def _choice(quantity: Quantity, raw: object, where: str) -> str | tuple[str, ...
         if word not in quantity.choices:
             near = get_close_matches(word, quantity.choices, n=1)
             hint = f"did you mean {near[0]}?" if near else f"choose from: {', '.join(quantity.choices)}."
-            raise InputError(f"{where}{quantity.label} knows no '{word}'; {hint}")
+            raise InputError(f"{where}{quantity.label} knows no '{shown(word)}'; {hint}")
     if not words:
         return None
     return tuple(dict.fromkeys(words)) if quantity.multiple else words[0]
@@ -393,7 +389,7 @@ def _date(raw: object, where: str) -> date:
                 return build(match)
             except ValueError:
                 break
-    raise InputError(f"{where}'{raw}' is not a date; write year-month-day, as in 2024-03-31.")
+    raise InputError(f"{where}'{shown(raw)}' is not a date; write year-month-day, as in 2024-03-31.")
 
 
 def _counts(raw: object, where: str) -> tuple[tuple[int, int], ...]:
@@ -402,9 +398,9 @@ def _counts(raw: object, where: str) -> tuple[tuple[int, int], ...]:
     counts = []
     for year, number in raw.items():
         if not str(year).isdigit() or not 1850 <= int(year) <= 2100:
-            raise InputError(f"{where}'{year}' is not a year; write it in four digits.")
+            raise InputError(f"{where}'{shown(year)}' is not a year; write it in four digits.")
         if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number <= 10000:
-            raise InputError(f"{where}{year}: the number of leaks is a whole number from 0, not '{number}'.")
+            raise InputError(f"{where}{year}: the number of leaks is a whole number from 0, not '{shown(number)}'.")
         counts.append((int(year), number))
     return tuple(sorted(counts))
 

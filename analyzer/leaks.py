@@ -28,6 +28,7 @@ from scipy.special import lambertw
 
 from analyzer.causes import Judgement
 from analyzer.flags import InputError
+from analyzer.tomlfile import read_table, shown
 
 LEVEL = 0.95
 _BETA_LOW, _BETA_HIGH = 0.02, 200.0  # outside of it the record tells no exponent
@@ -628,8 +629,8 @@ class Prices:
             value = getattr(self, field.name)
             if value is None:
                 continue
-            if not math.isfinite(value):
-                raise InputError(f"{field.name} must be a finite number: enter it again.")
+            if abs(value) > 1e12 or not math.isfinite(value):  # more than any house costs, in any currency
+                raise InputError(f"{field.name} cannot be that large: enter it again as a plain number.")
             if field.name != "discount_rate" and value < 0:
                 raise InputError(f"{field.name} must not be below 0: enter the price as a positive number.")
         if not -0.05 <= self.discount_rate <= 0.5:
@@ -650,18 +651,13 @@ class Prices:
 
 def read_prices(path: str | Path) -> Prices:
     """Prices from a TOML file with one ``name = value`` a line. Raises InputError, one sentence."""
-    try:
-        rows = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"The prices file {path} cannot be read ({error.strerror}).") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"The prices file {path} is not valid TOML: {error}.") from None
+    rows = read_table(path, what="prices")
     names = [field.name for field in fields(Prices)]
     for name, value in rows.items():
         if name not in names:
-            raise InputError(f"The prices file holds {name}, which is not a price; it takes {', '.join(names)}.")
+            raise InputError(f"The prices file holds {shown(name)}, which is not a price; it takes {', '.join(names)}.")
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise InputError(f"In the prices file {name} must be a number.")
+            raise InputError(f"In the prices file {name} is {shown(value)}; write it as a plain number without a currency sign.")
     if "repair_per_leak" not in rows:
         raise InputError("The prices file needs repair_per_leak: what the repair of one leak costs.")
     return Prices(**rows)

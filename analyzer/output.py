@@ -31,18 +31,31 @@ def write(
 ) -> list[Path]:
     """Write the files of ``FILES`` (or those of ``only``) into ``folder`` and return their paths.
 
-    All are made before the first is written, and each is put in place by a rename, so that a failure leaves no half file.
+    All are made before the first is written, and all are written beside their places before the first is renamed, so that a failure leaves no half file and no half folder.
     Raises InputError where the folder cannot be written.
     """
     made = {name: make(examination, units) for name, make in FILES.items() if only is None or name in only}
     folder = Path(folder)
+    there_before = os.path.exists(folder)  # unlike Path.exists it takes any name
+    staged: dict[Path, Path] = {}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        return [_put(folder / name, data) for name, data in made.items()]
+        for name, data in made.items():
+            if (folder / name).is_dir():
+                raise InputError(f"In {folder} stands a folder named {name}; choose another folder with --out.")
+            staged[folder / name] = _staged(folder / name, data)
+        for path, temporary in staged.items():
+            os.replace(temporary, path)
+        return list(staged)
     except OSError as error:
         raise InputError(
             f"The results cannot be written to {folder} ({error.strerror}); choose another folder with --out."
         ) from None
+    finally:
+        for temporary in staged.values():
+            temporary.unlink(missing_ok=True)  # gone already where all went well
+        if not there_before and folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
 
 
 def write_file(path: str | Path, data: bytes) -> Path:
@@ -56,6 +69,17 @@ def write_file(path: str | Path, data: bytes) -> Path:
 
 
 def _put(path: Path, data: bytes) -> Path:
+    temporary = _staged(path, data)
+    try:
+        os.replace(temporary, path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def _staged(path: Path, data: bytes) -> Path:
+    """The data in a temporary file beside ``path``, fit to be renamed to it."""
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
     try:
         with os.fdopen(handle, "wb") as file:
@@ -64,8 +88,7 @@ def _put(path: Path, data: bytes) -> Path:
         mask = os.umask(0)
         os.umask(mask)
         os.chmod(temporary, 0o666 & ~mask)
-        os.replace(temporary, path)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
-    return path
+    return Path(temporary)

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import csv
 import math
-import tomllib
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +32,7 @@ from typing import Any
 
 from analyzer.flags import Flag, InputError, raise_flag
 from analyzer.measured import MM_PER_INCH, Measure
+from analyzer.tomlfile import parse_table, read_text, shown
 
 KINDS = ("pit", "sound_wall", "thin_wall")
 LARGEST_MM = 30.0  # no wall of a water pipe is thicker; nor is a pit deeper
@@ -116,21 +117,10 @@ class Readings:
 def read_readings(path: str | Path) -> Readings:
     """Readings from a .toml or .csv file. Raises InputError with one sentence that names the reading that cannot be right."""
     path = Path(path)
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"There is no file {path}; check the name and the folder of the readings.") from None
-    except OSError as error:
-        raise InputError(f"{path} cannot be read ({error.strerror}); check the file's permissions.") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path} is not a text file; save the readings as TOML or as CSV in UTF-8.") from None
+    text = read_text(path, what="readings")
     if path.suffix.lower() == ".csv":
         return readings_from_rows(_csv_rows(text, path))
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not valid TOML ({error}); correct that line.") from None
-    return readings_from_rows(_toml_rows(content, path))
+    return readings_from_rows(_toml_rows(parse_table(text, what="readings"), path))
 
 
 def _csv_rows(text: str, path: Path) -> list[dict[str, Any]]:
@@ -141,7 +131,7 @@ def _csv_rows(text: str, path: Path) -> list[dict[str, Any]]:
     rows = []
     for row in csv.DictReader(lines, delimiter=delimiter):
         if None in row:
-            raise InputError(f"{path} has a line with more values than columns ({row[None]}); use a point for decimals.")
+            raise InputError(f"{path} has a line with more values than columns ({', '.join(row[None])}); use a point for decimals.")
         kept = {key.strip(): value.strip() for key, value in row.items() if value is not None and value.strip()}
         if "kind" not in kept:
             kept["kind"] = "pit" if any(key.startswith("depth") for key in kept) else ""
@@ -178,7 +168,7 @@ def readings_from_rows(rows: Iterable[Mapping[str, Any]]) -> Readings:
     """Readings from rows as a file or a form gives them; keys as in the module's head. Raises InputError."""
     readings, flags = [], []
     for number, row in enumerate(rows, start=1):
-        reading = _reading(row, f"reading {number}")
+        reading = _reading(row, f"Reading {number}")
         readings.append(reading)
         if reading.method not in METHODS:
             flags.append(raise_flag("reading_method_unknown", reading.method))
@@ -198,28 +188,30 @@ def readings_from_rows(rows: Iterable[Mapping[str, Any]]) -> Readings:
 def _reading(row: Mapping[str, Any], name: str) -> Reading:
     unknown = set(row) - _KEYS
     if unknown:
-        raise InputError(f"The {name} has {', '.join(sorted(unknown))}, which no reading has; use {', '.join(sorted(_KEYS))}.")
+        raise InputError(f"{name} has {', '.join(sorted(unknown))}, which no reading has; use {', '.join(sorted(_KEYS))}.")
     kind = row.get("kind")
     if kind not in KINDS:
-        raise InputError(f"The {name} is of kind {kind!r}; use pit, sound_wall or thin_wall.")
+        raise InputError(f"{name} is of kind {shown(kind)}; use pit, sound_wall or thin_wall.")
     unit = str(row.get("unit", "mm")).strip().lower()
     if unit not in ("mm", "in", "inch"):
-        raise InputError(f'The {name} has the unit "{unit}"; use "mm" or "in".')
+        raise InputError(f'{name} has the unit "{shown(unit)}"; use "mm" or "in".')
     factor = 1.0 if unit == "mm" else MM_PER_INCH
     wanted, other = ("depth", "wall") if kind == "pit" else ("wall", "depth")
     if other in row or f"{other}_mm" in row:
-        raise InputError(f"The {name} is of kind {kind} and has a {other}; a {kind} has a {wanted}.")
+        raise InputError(f"{name} is of kind {kind} and has a {other}; a {kind} has a {wanted}.")
     value = _length(row, wanted, unit, factor, name)
     if value is None:
-        raise InputError(f"The {name} has no {wanted}; write {wanted} = 0.42 with the unit, or take the line out.")
+        raise InputError(f"{name} has no {wanted}; write {wanted} = 0.42 with the unit, or take the line out.")
     if value < 0 or (kind == "sound_wall" and value == 0):
-        raise InputError(f"The {name} gives a {wanted} of {value:g} mm, which cannot be; measure again from the sound metal beside it.")
+        raise InputError(f"{name} gives a {wanted} of {value:g} mm, which cannot be; measure again from the sound metal beside it.")
     if value > LARGEST_MM:
-        raise InputError(f"The {name} gives a {wanted} of {value:g} mm, more than any water pipe's wall; check the value and its unit.")
-    confirmed = bool(row.get("confirmed", False))
+        raise InputError(f"{name} gives a {wanted} of {value:g} mm, more than any water pipe's wall; check the value and its unit.")
+    confirmed = row.get("confirmed", False)
+    if not isinstance(confirmed, bool):
+        raise InputError(f"{name} has confirmed = {shown(confirmed)}; write confirmed = true, or take it out.")
     if not confirmed and 0.0 < value < SHALLOWEST_MM and (kind != "thin_wall" or value < 0.03):
         raise InputError(
-            f"The {name} gives a {wanted} of {value:g} mm, hardly more than a gauge can tell: if it was read in inches write "
+            f"{name} gives a {wanted} of {value:g} mm, hardly more than a gauge can tell: if it was read in inches write "
             'unit = "in", if it is right write confirmed = true beside it.'
         )
     method = " ".join(str(row.get("method", "dial depth gauge" if kind == "pit" else "caliper")).lower().split())
@@ -228,17 +220,16 @@ def _reading(row: Mapping[str, Any], name: str) -> Reading:
     if resolution is None:
         resolution = known.resolution_mm if known else 0.02
     if not 0.0 < resolution <= 1.0:
-        raise InputError(f"The {name} has a resolution of {resolution:g} mm; give the smallest step that the instrument shows.")
+        raise InputError(f"{name} has a resolution of {resolution:g} mm; give the smallest step that the instrument shows.")
     pit, x_px, y_px = row.get("id", row.get("pit")), _number(row, "x_px", name), _number(row, "y_px", name)
     if (x_px is None) != (y_px is None):
-        raise InputError(f"The {name} has only one of x_px and y_px; give both, or the pit's id.")
+        raise InputError(f"{name} has only one of x_px and y_px; give both, or the pit's id.")
     if pit is not None:
-        try:
-            pit = int(str(pit))
-        except ValueError:
-            raise InputError(f"The {name} names the pit {pit!r}; give the pit's number in the report.") from None
+        if isinstance(pit, bool) or not re.fullmatch(r"[0-9]{1,6}", shown(pit).strip()):
+            raise InputError(f"{name} names the pit {shown(pit)}; give the pit's number in the report.")
+        pit = int(str(pit))
     if kind == "pit" and pit is None and x_px is None:
-        raise InputError(f"The {name} does not say which pit; give the pit's id from the report, or x_px and y_px in the photo.")
+        raise InputError(f"{name} does not say which pit; give the pit's id from the report, or x_px and y_px in the photo.")
     return Reading(
         kind=kind,
         depth_mm=value if kind == "pit" else None,
@@ -255,9 +246,9 @@ def _reading(row: Mapping[str, Any], name: str) -> Reading:
 def _length(row: Mapping[str, Any], key: str, unit: str, factor: float, name: str) -> float | None:
     """The length under ``key`` (in the row's unit) or ``key_mm``, in millimetres."""
     if key in row and f"{key}_mm" in row:
-        raise InputError(f"The {name} has both {key} and {key}_mm; keep one.")
+        raise InputError(f"{name} has both {key} and {key}_mm; keep one.")
     if f"{key}_mm" in row and unit != "mm" and key != "resolution":
-        raise InputError(f'The {name} has {key}_mm but says unit = "{unit}"; write {key} = ... with that unit, or leave the unit out.')
+        raise InputError(f'{name} has {key}_mm but says unit = "{unit}"; write {key} = ... with that unit, or leave the unit out.')
     if f"{key}_mm" in row:
         return _number(row, f"{key}_mm", name)
     value = _number(row, key, name)
@@ -268,9 +259,9 @@ def _number(row: Mapping[str, Any], key: str, name: str) -> float | None:
     if row.get(key) is None:
         return None
     try:
-        value = float(str(row[key]).replace(",", "."))
+        value = float(str(row[key]).replace(",", "."))  # str of a whole number of thousands of digits fails too
     except ValueError:
-        raise InputError(f"The {name} has {key} = {row[key]!r}, which is not a number; write it as 0.42.") from None
+        raise InputError(f"{name} has {key} = {shown(row[key])}, which is not a number; write it as 0.42.") from None
     if isinstance(row[key], bool) or not math.isfinite(value):
-        raise InputError(f"The {name} has {key} = {row[key]}, which is not a number; write it as 0.42, or take the line out.")
+        raise InputError(f"{name} has {key} = {shown(row[key])}, which is not a number; write it as 0.42, or take the line out.")
     return value

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import datetime as dt
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any
@@ -19,7 +21,7 @@ from analyzer.causes import STANDINGS
 from analyzer.examination import Examination
 from analyzer.measured import Measure
 from analyzer.record import CAUTION
-from analyzer.steps import PHASES, homeowner_page
+from analyzer.steps import PHASES, Step, homeowner_page
 from analyzer.wall import PitDepth, Wall
 from analyzer.water import copper_warning
 
@@ -302,7 +304,7 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
             str(pit.id),
             display.plain(pit.axial_mm, "length_mm", units),
             display.plain(pit.around_mm, "length_mm", units),
-            display.full(pit.equivalent_diameter_mm, "length_mm", units)
+            display.full(pit.equivalent_diameter_mm, "length_mm", units).replace("(95 %: ", "(")  # the column's head says it
             if pit.equivalent_diameter_mm
             else f"{pit.equivalent_diameter_px:.0f} pixels",
             _depth(depths.get(pit.id), units),
@@ -313,7 +315,7 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
     )
     blocks: list[Block] = [
         Table(
-            head=("No.", "Along", "Round", "Opening", "Depth", "Through?", "True pit in"),
+            head=("No.", "Along", "Round", "Opening (95 %)", "Depth", "Through?", "True pit in"),
             rows=rows,
             widths=(1.2, 2.2, 2.2, 5.2, 4.4, 2.2, 2.4),
             caption="Numbers as on the marked photo. A depth with a question mark is a range from the size of the mouth alone. Last column: of candidates like this one on pictures with known truth, how "
@@ -405,13 +407,25 @@ def _steps(examination: Examination) -> Section:
         if not rows:
             continue
         blocks.append(Paragraph(text=phase[:1].upper() + phase[1:], strong=True))
+        why, source = said_of_all(rows)
+        if why:
+            blocks.append(Paragraph(text=f"{why} [{source}]"))
         blocks.append(
             Table(
                 head=("Step", "What and why"),
                 rows=tuple(
                     (
                         f"{step.title}\n({step.who}; {step.effort})",
-                        " ".join(part for part in (step.what, step.why, f"Caution: {step.caution}" if step.caution else "", f"[{step.source}]") if part),
+                        " ".join(
+                            part
+                            for part in (
+                                step.what,
+                                "" if (step.why, step.source) == (why, source) else step.why,
+                                f"Caution: {step.caution}" if step.caution else "",
+                                "" if (step.why, step.source) == (why, source) else f"[{step.source}]",
+                            )
+                            if part
+                        ),
                     )
                     for step in rows
                 ),
@@ -419,6 +433,12 @@ def _steps(examination: Examination) -> Section:
             )
         )
     return Section(title="What to do", blocks=tuple(blocks), new_page=True)
+
+
+def said_of_all(steps: Sequence[Step]) -> tuple[str, str]:
+    """The reason and source that most of these steps share, to be said once above them; two empty texts where none is shared."""
+    (shared, times), *_ = Counter((step.why, step.source) for step in steps).most_common(1)
+    return shared if times > 1 else ("", "")
 
 
 def _installation(examination: Examination, units: str) -> Section | None:

@@ -11,6 +11,7 @@ from importlib import resources
 from types import MappingProxyType
 
 from analyzer.flags import InputError
+from analyzer.tomlfile import shown
 from analyzer.measured import MM_PER_INCH
 
 Row = Mapping[str, str]
@@ -145,7 +146,7 @@ def read_tube(text: str) -> Tube:
         return _typed(pair, text)
     sized = _SIZED.fullmatch(plain)
     if not sized or (sized.group(1) and sized.group(3)):
-        raise InputError(f'"{text.strip()}" is not a tube that can be read: {_HELP}.')
+        raise InputError(f'"{shown(text.strip())}" is not a tube that can be read: {_HELP}.')
     size = _size(sized.group(2), text)
     type = (sized.group(1) or sized.group(3) or "").upper()
     if type:

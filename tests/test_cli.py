@@ -56,10 +56,12 @@ def test_card_for_both_papers(tmp_path, capsys):
         ([PHOTO, "--marker", "coin"], "is not understood"),
         ([PHOTO, "--marker", "disc:0.02"], "cannot be right"),
         ([PHOTO, "--marker", "length:1,1,1,1,5"], "two different points"),
+        ([PHOTO, "--marker", "length:nan,1,2,2,5"], "two different points"),
+        ([PHOTO, "--marker", "length:1,1,2,2,inf"], "two different points"),
         ([PHOTO, "--tube", "9/7 Q"], "9/7 Q"),
-        ([PHOTO, "--facts", "nowhere.toml"], "cannot be"),
+        ([PHOTO, "--facts", "nowhere.toml"], "no file"),
         ([PHOTO, "--readings", "nowhere.toml"], "nowhere.toml"),
-        ([PHOTO, "--corrections", "nowhere.toml"], "cannot be read"),
+        ([PHOTO, "--corrections", "nowhere.toml"], "no file"),
         ([PHOTO, "--light", "x.jpg"], "is not understood"),
         ([PHOTO, "--marker", "ruler", "--view", "inside"], "ruler"),
     ],
@@ -69,6 +71,49 @@ def test_a_mistake_gets_one_sentence(arguments, words, tmp_path, capsys):
     assert code == 1 and out == ""
     assert err.startswith("cutpipe: ") and words in err and "Traceback" not in err
     assert not (tmp_path / "result").exists()
+
+
+HUGE = "9" * 5000  # Python itself refuses to read a whole number that long
+FILES_THAT_CANNOT_BE_RIGHT = [
+    ("--facts", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
+    ("--facts", b"age_years = " + HUGE.encode(), "cannot be read"),
+    ("--facts", b"age_years = " + b"9" * 400, "lies between"),
+    ("--facts", b"age_years = 3\nage_years = 4", "stated twice"),
+    ("--facts", "age_years = 3".encode("utf-16"), "UTF-8"),
+    ("--facts", b'material = "' + b"x" * 5000 + b'"', "knows no"),
+    ("--facts", b'material = "a\\nb"', "knows no"),
+    ("--readings", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
+    ("--readings", b'[[pit]]\nid = 1\ndepth_mm = 0.3\nconfirmed = "no"', "confirmed = no"),
+    ("--readings", b"[[pit]]\nid = -1\ndepth_mm = 0.3", "names the pit -1"),
+    ("--readings", b"[[pit]]\nid = 1\ndepth_mm = nan", "not a number"),
+    ("--corrections", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
+    ("--corrections", b'[[correction]]\nkind = "remove_pit"\npit = inf', "not inf"),
+    ("--corrections", b'[[correction]]\nkind = "remove_pit"\npit = 1.7', "not 1.7"),
+    ("--corrections", b'[[correction]]\nkind = "known_length"\npoints_px = [[1, 2], [3, 4]]\nlength_mm = ' + b"9" * 400, "numbers"),
+    ("--corrections", b'[[correction]]\nkind = "remove_pit"\npit = 1\nwho = [1]', "texts in quotes"),
+    ("--corrections", b'[[correction]]\nkind = "leave_out"\npoints_px = [[1e12, 0], [1e12, 5], [0, 1e12]]', "far outside"),
+    ("--corrections", b'[[correction]]\nkind = "add_pit"\npoints_px = [[5, 5]]\ndiameter_px = 1e-9', "1 or more"),
+    ("--prices", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
+    ("--prices", b"repair_per_leak = " + b"9" * 400, "that large"),
+    ("--prices", b'repair_per_leak = "900"', "plain number"),
+]
+
+
+@pytest.mark.parametrize("option, data, words", FILES_THAT_CANNOT_BE_RIGHT)
+def test_a_file_that_cannot_be_right_gets_one_sentence(option, data, words, tmp_path, capsys):
+    (tmp_path / "mine.toml").write_bytes(data)
+    code, out, err = run(capsys, "examine", PHOTO, option, str(tmp_path / "mine.toml"), "--quiet", "--out", str(tmp_path / "result"))
+    assert code == 1 and out == "" and words in err
+    assert err.startswith("cutpipe: ") and err.count("\n") == 1 and len(err) < 600
+    assert not (tmp_path / "result").exists()
+
+
+@pytest.mark.parametrize("option, sentence", [("--facts", "age_years = 200000"), ("--prices", "house = 1"), ("--readings", "pit = 3"), ("--corrections", "a = 1")])
+def test_a_text_editor_s_byte_order_mark_is_no_mistake(option, sentence, tmp_path, capsys):
+    """With the mark in front the file is read, and refused for what it says, not for the mark."""
+    (tmp_path / "mine.toml").write_bytes(b"\xef\xbb\xbf" + sentence.encode())
+    _, _, err = run(capsys, "examine", PHOTO, option, str(tmp_path / "mine.toml"), "--quiet", "--out", str(tmp_path / "result"))
+    assert "UTF-8" not in err and "cannot be read" not in err and err.startswith("cutpipe: ")
 
 
 def test_no_pipe_in_view(tmp_path, capsys):
@@ -84,6 +129,18 @@ def test_results_that_cannot_be_written(tmp_path, capsys):
     blocked.write_text("here already")
     code, _, err = run(capsys, "card", "--out", str(blocked))
     assert code == 1 and "cannot be written" in err and blocked.read_text() == "here already"
+
+
+def test_a_folder_in_the_way_leaves_no_half_result(tmp_path, demo_examination):
+    from analyzer import output
+    from analyzer.flags import InputError
+
+    (tmp_path / "pits.csv").mkdir()
+    with pytest.raises(InputError, match="stands a folder"):
+        output.write(demo_examination, tmp_path, only=("pits.csv", "bands.csv", "examination.json"))
+    assert [path.name for path in tmp_path.iterdir()] == ["pits.csv"]
+    with pytest.raises(InputError, match="cannot be written"):
+        output.write(demo_examination, tmp_path / ("x" * 300), only=("pits.csv",))
 
 
 def test_runs_as_a_module():

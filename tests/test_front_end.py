@@ -73,6 +73,33 @@ def test_an_impossible_fact_is_refused_in_one_sentence(demo):
     demo.toggle(key="every_fact").set_value(False).run()
 
 
+def test_corrections_come_back_with_the_settings_they_were_made_under(demo):
+    from analyzer.corrections import Correction
+    from analyzer.examination import Settings
+
+    case = demo.session_state["cutpipe_case"]
+    before, entry = case.settings, Correction(kind="confirm_pit", pit=1, who="", when="")
+    demo.segmented_control(key="section").set_value("Photo").run()
+    case.corrections.append(entry)
+    script = AppTest.from_function(_change_settings)
+    script.session_state["cutpipe_case"] = case
+    script.session_state["wanted"] = Settings(view="outside")
+    script.run()
+    assert not script.exception and case.corrections == []
+    script.session_state["wanted"] = before
+    script.run()
+    assert case.settings == before and case.corrections == [entry]
+    case.corrections.clear()
+
+
+def _change_settings():
+    import streamlit
+
+    from ui import state
+
+    state.set_settings(streamlit.session_state["wanted"])
+
+
 def png(image: Image.Image) -> bytes:
     out = io.BytesIO()
     image.save(out, "PNG")

@@ -44,6 +44,14 @@ def test_pdf_is_tagged_with_language_outline_and_no_path(pages, demo_examination
     assert not re.search(rb"/(home|root|work|tmp)/", report.pdf(demo_examination))
 
 
+def test_what_all_steps_share_is_said_once():
+    from types import SimpleNamespace as Row
+
+    shared, other = Row(why="It changes the ranking.", source="rules"), Row(why="Else it is lost.", source="practice")
+    assert report.said_of_all([shared, other, shared]) == ("It changes the ranking.", "rules")
+    assert report.said_of_all([shared, other]) == ("", "")
+
+
 def test_same_bytes(demo_examination):
     assert report.pdf(demo_examination) == report.pdf(demo_examination)
 

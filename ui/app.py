@@ -12,7 +12,7 @@ import streamlit as st
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout that is not installed works too
 
 from analyzer.flags import CutpipeError  # noqa: E402
-from ui import demo, state, style  # noqa: E402
+from ui import blocks, demo, state, style  # noqa: E402
 from ui.sections import figures, first, house, marks, reasons, save, steps, wall  # noqa: E402
 
 # A file of our own: a named icon would be fetched from the network.
@@ -48,8 +48,12 @@ def main() -> None:
     try:
         examination = state.examined()
     except CutpipeError as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(blocks.safe(str(error)), icon=":material/error:")
+        st.caption("Your photo and everything you entered are kept. Change what does not fit below, or begin with a new piece.")
         first.settings_form(open_=True)
+        if state.case().readings is not None and st.button("Take the gauge readings out", icon=":material/delete:"):
+            state.set_readings([], None)
+            st.rerun()
         if chosen == "House facts":
             house.show(None)
         return

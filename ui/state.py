@@ -47,6 +47,8 @@ class Case:
     readings: Readings | None = None
     corrections: list[Correction] = field(default_factory=list)
     undone: list[Correction] = field(default_factory=list)
+    # Corrections made under other settings: they belong to another automatic result, and come back with those settings.
+    set_aside: dict[Settings, tuple[list[Correction], list[Correction]]] = field(default_factory=dict)
     prices: Prices | None = None
     demo: str = ""
     who: str = ""
@@ -78,11 +80,12 @@ def clear() -> None:
 
 
 def set_settings(settings: Settings) -> None:
-    """Change what was said about the photo; corrections were made on the old result and go."""
+    """Change what was said about the photo; corrections made on the old result are set aside until its settings come back."""
     current = case()
     if settings != current.settings:
+        current.set_aside[current.settings] = (current.corrections, current.undone)
         current.settings = settings
-        current.corrections, current.undone = [], []
+        current.corrections, current.undone = current.set_aside.pop(settings, ([], []))
 
 
 def correct(entry: Correction) -> None:

@@ -11,7 +11,7 @@ from analyzer.examination import Settings
 from analyzer.flags import CutpipeError
 from analyzer.scale import Marker, common_coins
 from analyzer.tables import sizes_and_types
-from ui import demo, state
+from ui import blocks, demo, state
 
 VIEWS = {
     None: "Judge it from the picture",
@@ -75,7 +75,7 @@ def _take(data: bytes, name: str) -> None:
     try:
         state.photo(data, name)
     except CutpipeError as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(blocks.safe(str(error)), icon=":material/error:")
         return
     state.begin(data, name)
     st.rerun()
@@ -122,7 +122,7 @@ def _apply(view: str | None, tube: str | None, marker: str, disc: float | None) 
     try:
         made = Settings(view=view, tube=tube, marker=Marker(kind=marker, diameter_mm=disc if marker == "disc" else None))
     except CutpipeError as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(blocks.safe(str(error)), icon=":material/error:")
         return
     state.set_settings(made)
     st.rerun()

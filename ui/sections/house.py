@@ -42,7 +42,7 @@ def show(examination: Examination | None) -> None:
                     st.session_state.pop(f"fact_{quantity.id}", None)
                 st.rerun()
             except CutpipeError as error:
-                st.error(str(error), icon=":material/error:")
+                st.error(blocks.safe(str(error)), icon=":material/error:")
 
 
 def _repair_or_replace(examination: Examination) -> None:

@@ -36,7 +36,10 @@ def show(examination: Examination) -> None:
         with st.expander(f"Causes that do not fit or cannot be told ({len(rest)})"):
             for finding in rest:
                 _finding(finding, expanded=False)
-    st.caption("A photo ranks explanations; it does not prove one.")
+    st.caption(
+        "A photo ranks explanations; it does not prove one. In brackets behind a source stands whether it was read for this "
+        "table of rules, told from memory, or is common practice without a source."
+    )
 
 
 def _finding(finding: Finding, *, expanded: bool) -> None:

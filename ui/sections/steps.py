@@ -20,9 +20,14 @@ def show(examination: Examination) -> None:
         if not rows:
             continue
         st.subheader(phase[:1].upper() + phase[1:])
+        why, source = report.said_of_all(rows)
+        if why:
+            st.caption(blocks.safe(f"{why} Source: {source}."))
         for step in rows:
             with st.container(border=True):
                 st.markdown(f"**{blocks.safe(step.title)}**  \n{blocks.safe(step.what)}")
                 if step.caution:
                     st.warning(blocks.safe(step.caution), icon=":material/warning:")
-                st.caption(blocks.safe(f"{step.why} Who: {step.who}. Effort: {step.effort}. Source: {step.source}."))
+                own = "" if (step.why, step.source) == (why, source) else step.why
+                end = "" if (step.why, step.source) == (why, source) else f" Source: {step.source}."
+                st.caption(blocks.safe(f"{own} Who: {step.who}. Effort: {step.effort}.{end}".strip()))
