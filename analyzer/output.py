@@ -41,7 +41,7 @@ def write(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, data in made.items():
-            if (folder / name).is_dir():
+            if os.path.isdir(folder / name):
                 raise InputError(f"In {folder} stands a folder named {name}; choose another folder with --out.")
             staged[folder / name] = _staged(folder / name, data)
         for path, temporary in staged.items():
@@ -54,7 +54,7 @@ def write(
     finally:
         for temporary in staged.values():
             temporary.unlink(missing_ok=True)  # gone already where all went well
-        if not there_before and folder.is_dir() and not any(folder.iterdir()):
+        if not there_before and os.path.isdir(folder) and not any(folder.iterdir()):
             folder.rmdir()
 
 

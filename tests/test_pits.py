@@ -122,6 +122,25 @@ def drawn(monkeypatch, surface: Surface, mouths: list[tuple[float, float, float,
     monkeypatch.setattr(likelihood, "learned_logits", logits)
 
 
+def mound_drawn(monkeypatch, surface: Surface, colour: tuple[int, int, int], mouth_logit: float) -> Photo:
+    """A disc of 2 mm at the middle of a flat piece, in the weights' mound plane and in the picture."""
+    picture = np.full((520, 520, 3), (150, 95, 70), np.uint8)
+    left, top = surface.origin_px
+    centre = (left + surface.metal.shape[1] // 2, top + surface.metal.shape[0] // 2)
+    cv2.circle(picture, centre, 20, colour, -1)
+
+    def logits(picture, metal, name=likelihood.MODEL):
+        y, x = np.indices(metal.shape)
+        rows, columns = np.nonzero(metal)
+        distance = np.hypot(x - columns.mean(), y - rows.mean()).astype(np.float32)
+        mound = np.clip(0.7 + 20 - distance, -4, 4)
+        mouth = np.where(distance < 10, mouth_logit, -12.0).astype(np.float32)
+        return np.stack([mouth, mound, mouth - 1])
+
+    monkeypatch.setattr(likelihood, "learned_logits", logits)
+    return photo(picture)
+
+
 def measured(surface: Surface) -> dict[str, np.ndarray]:
     found = pits.candidates(grey_photo(surface).rgb, surface, 0.05)
     return dict(found.values)
@@ -294,6 +313,23 @@ def test_without_weights_or_without_scale_the_evidence_is_contrast(monkeypatch):
     assert catalogue.evidence == "contrast"
     (pit,) = catalogue.pits
     assert pit.equivalent_diameter_mm.value == pytest.approx(44 * 0.05, rel=0.25)
+
+
+def test_a_green_mound_is_counted_apart_and_is_no_pit(monkeypatch):
+    surface = flat(0.05)
+    catalogue = find_pits(mound_drawn(monkeypatch, surface, (90, 150, 110), -12.0), CALIBRATION, surface)
+    (mound,) = catalogue.mounds
+    assert mound.area_mm2.value == pytest.approx(math.pi, rel=0.08)
+    assert mound.area_px == pytest.approx(math.pi * 20**2, rel=0.08)
+    assert (mound.axial_mm, mound.around_mm) == (pytest.approx(10, abs=0.1), pytest.approx(10, abs=0.1))
+    assert mound.colour_class == "green_product"
+    assert catalogue.pits == ()
+
+
+@pytest.mark.parametrize(("colour", "mouth"), [((150, 90, 65), -12.0), ((90, 150, 110), 7.0)])
+def test_metal_coloured_spots_and_sure_pits_are_no_mounds(monkeypatch, colour, mouth):
+    surface = flat(0.05)
+    assert find_pits(mound_drawn(monkeypatch, surface, colour, mouth), CALIBRATION, surface).mounds == ()
 
 
 def test_no_pits_are_sought_on_a_cut_end():

@@ -153,10 +153,11 @@ def test_turned_and_resized_pictures_give_the_same_measures(monkeypatch):
     assert np.abs(figures / figures[0] - 1).max() < 0.015
 
 
-def test_frame_runs_from_the_left_and_unrolls_straight(monkeypatch):
+@pytest.mark.parametrize("turn", [0.0, 180.0])
+def test_frame_runs_from_the_left_and_unrolls_straight(monkeypatch, turn):
     """A ramp painted along and around the metal comes out straight on the unrolled map."""
     view, radius, half_span, height, length, concave = SHAPES["bore"]
-    matrix, rotation, translation = camera(8.0, 0.0)
+    matrix, rotation, translation = camera(8.0, turn)
     mask, _, _ = draw(matrix, rotation, translation, radius, half_span, height, length, 10.0, concave)
     surface = find_surface(
         shown(monkeypatch, mask), calibration(matrix, rotation, translation), view=view, tube=tube(22.225, 1.143)
