@@ -637,7 +637,7 @@ def pdf(examination: Examination, *, units: str = "metric", made: dt.datetime | 
 def _print(pages: _Pages, block: Block) -> None:
     if isinstance(block, Paragraph):
         pages.set_font("body", "B" if block.strong else "", 9.5)
-        if pages.get_y() > pages.h - 30:
+        if pages.get_y() > pages.h - (60 if block.strong else 30):  # a heading stays with what follows it
             pages.add_page()
         pages.multi_cell(0, 4.9, block.text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         pages.ln(1.4)
