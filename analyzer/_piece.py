@@ -371,8 +371,26 @@ def fit_piece(
 def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mask_sd_px: float) -> Fit:
     """Move the fitted outline onto the edges that the picture itself shows near it.
 
-    ``mask_sd_px``: how far off the mask's edge may be. Where the picture shows no clear edge the mask's stays.
+    ``mask_sd_px``: how far off the mask's edge may be. Where the picture shows no clear edge the mask's stays. A bore that
+    comes out wide may have taken a sawn rim for bore: it is then tried with either rim, and both, left out.
     """
+    best = _on_edges(camera, rgb, fit, prior, mask_sd_px=mask_sd_px, first_round=0)
+    mean, spread = best.expected
+    if prior.view != "inside" or best.parameters[4] < mean[4] + 0.5 * spread[4]:
+        return best
+    tried = [best]
+    for low, high in ((1, 0), (0, 1), (1, 1)):
+        p = best.parameters.copy()
+        p[4] -= (low + high) * prior.wall / 2
+        shift = (low - high) * prior.wall / 2
+        p[:2] += shift * np.array([np.sin(p[2]), -np.cos(p[2])])
+        tried.append(_on_edges(camera, rgb, replace(fit, parameters=p), prior, mask_sd_px=mask_sd_px, first_round=1))
+    return min(tried, key=lambda one: one.edge_cost)
+
+
+def _on_edges(
+    camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mask_sd_px: float, first_round: int
+) -> Fit:
     height, width = rgb.shape[:2]
     p, free = fit.parameters.copy(), fit.free
     mean, spread = fit.expected
@@ -381,7 +399,7 @@ def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mas
     mm = float(np.linalg.norm(camera.centre - np.asarray(fit.piece.centre))) / camera.matrix[0, 0]  # a pixel's size there
     sd_mask = np.array([fit.sd[name] for name in fit.names])
     covariance, edges, picture, misfit = fit.covariance, 0, None, float("inf")
-    for round_ in range(3):
+    for round_ in range(first_round, 3):
         piece = _build(p, prior, fit.whole)
         pixels, usable, part = piece.outline(camera, along=160, around=80)
         if not np.isfinite(pixels).all():
