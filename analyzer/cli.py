@@ -1,4 +1,4 @@
-"""The command line: ``cutpipe open``, ``examine``, ``card``, ``rules``, ``schema``. Words for a plumber; the work is done elsewhere."""
+"""The command line: ``cutpipe open``, ``examine``, ``card``, ``facts``, ``rules``, ``schema``. Words for a plumber; the work is done elsewhere."""
 
 from __future__ import annotations
 
@@ -113,6 +113,15 @@ def _parser() -> argparse.ArgumentParser:
     card.add_argument("--paper", choices=("a4", "letter", "both"), default="both", help="paper size (default: one file for each)")
     card.add_argument("--out", metavar="FOLDER", default=".", help="folder for the PDF (default: here)")
     card.set_defaults(run=_card)
+
+    facts = commands.add_parser(
+        "facts",
+        help="print an empty facts file to fill in",
+        description="Print a facts file with every question about the installation, its unit, what it tells and how to find it out. "
+        "Save it, take away the # before what you know, and give it to examine with --facts.",
+        epilog="Example: cutpipe facts > house.toml",
+    )
+    facts.set_defaults(run=_facts)
 
     rules = commands.add_parser(
         "rules",
@@ -236,6 +245,13 @@ def _card(options: argparse.Namespace) -> int:
     for paper in papers:
         path = output.write_file(Path(options.out) / f"scale-card-{paper}.pdf", card_pdf(paper))
         print(f"{path}: print at 100 %, check the printed length with a ruler before use.")
+    return 0
+
+
+def _facts(options: argparse.Namespace) -> int:
+    from analyzer.facts import facts_template
+
+    print(facts_template(), end="")
     return 0
 
 
