@@ -149,7 +149,10 @@ def find_relief(
 
 def _check_lights(lights: Sequence[Light]) -> None:
     directions = []
-    for light in lights:
+    for number, light in enumerate(lights):
+        for earlier in lights[:number]:
+            if earlier.photo.sha256 == light.photo.sha256:
+                raise InputError(f"{light.photo.name} is the same photo as {earlier.photo.name}; add one photo for each place of the torch.")
         if light.position_mm is not None:
             direction = np.asarray(light.position_mm, float)
         else:
