@@ -241,7 +241,6 @@ class Fit:
     sd: dict[str, float]  # standard uncertainty of the fitted parameters
     covariance: np.ndarray
     names: tuple[str, ...]
-    outside_radius: float
     cost: float  # half the sum of squared residuals, the outline's and the prior's
     parameters: np.ndarray  # of ``_build``
     free: np.ndarray  # bool: which of them were fitted
@@ -361,11 +360,11 @@ def fit_piece(
     covariance = worse**2 * np.linalg.pinv(jacobian.T @ jacobian) * np.outer(scale[free], scale[free])
     names = tuple(name for name, kept in zip(_NAMES, free) if kept)
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(names, np.diag(covariance))}
-    outer = piece.radius if prior.view == "outside" else (prior.outside_radius or piece.radius + prior.wall)
-    return Fit(piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, outside_radius=float(outer),
-        cost=cost, outside_diameter=_diameter_seen(prior, p[4], sd["size"] / worse, mean[4], spread[4], worse),
+    return Fit(
+        piece=piece, rms_px=rms, sd=sd, covariance=covariance, names=names, cost=cost,
+        outside_diameter=_diameter_seen(prior, p[4], sd["size"] / worse, mean[4], spread[4], worse),
         parameters=p, free=free, expected=(mean, spread), whole=whole,
-    )
+    )  # fmt: skip
 
 
 def refine_piece(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mask_sd_px: float) -> Fit:

@@ -15,7 +15,7 @@ from analyzer.flags import Flag, SurfaceError, raise_flag
 from analyzer.measured import Measure
 from analyzer.photo import Photo
 from analyzer.scale import Calibration, CrossCheck, compare_scales
-from analyzer.specimen import COVERED, METAL, OTHER_SIDE, RIM, Specimen, find_specimen
+from analyzer.specimen import COVERED, METAL, RIM, Specimen, find_specimen
 from analyzer.tables import Tube
 
 GRAZING_DEG = 70.0  # metal more oblique than this is seen but not examined
@@ -252,7 +252,7 @@ def _in_pixels(photo: Photo, found: Specimen, view: str, source: str, flags: lis
 
 
 def _target(found: Specimen, mask: np.ndarray, photo: Photo) -> Target:
-    """Signed distance to the edge of ``mask`` (shares over the network's window), twice as fine as the window."""
+    """Signed distance to the edge of ``mask`` (shares over the network's window), three times as fine."""
     fine = cv2.resize(mask.astype(np.float32), None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC)
     inside = (fine > 0.5).astype(np.uint8)
     distance = cv2.distanceTransform(inside, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
