@@ -30,7 +30,8 @@ DRAWN_OUT = 1.2  # length by width from which a mouth counts as drawn out
 CLUSTERED_AT = 0.7  # a nearest-neighbour index below this makes the Poisson interval too narrow to be left without a flag
 SIMULATIONS = 499  # random sets of pits that the nearest-neighbour index is compared with
 SMALL_AREA_CM2 = 100.0  # below this a rating carries its note: A-1 is then less than 25 pits
-NO_PITS_OF_NOTE_PER_CM2 = 0.1  # fewer than one pit in 10 cm2
+HARDLY_ANY = 2.0  # expected pits (sum of confidences): fewer are no pits of note, if none of them is sure
+SURE = 0.75  # confidence from which a single pit is of note
 EVEN_COLOUR_SHARE = 0.6  # one colour class over this share of the metal
 LEAD_NEEDED = 1.0  # the best pattern must lead the next by this much in log-likelihood (less its parameters), else none is named
 BUMP_BY_CHANCE = 6.0  # gain in log-likelihood that a bell-shaped gathering reaches in one of a hundred even scatters (5 to 100 pits)
@@ -112,7 +113,7 @@ def read_pattern(
     in_mark = 0.0
     if examined and quantities["contact_mark_seen"]:
         in_mark = _gain_mark(*_inside("contact_mark", surface, bands, examined), places.confidence)
-    _pattern_class(quantities, places, drawn, in_mark, density, bands)
+    _pattern_class(quantities, places, drawn, in_mark, bands)
     return Pattern(
         pits_per_cm2=density,
         density_rating=nearest_rating("density_pits_per_m2", density.value * 1e4) if rated else None,
@@ -439,7 +440,6 @@ def _pattern_class(
     places: _Places,
     drawn: float,
     in_mark: float,
-    density: Measure | None,
     bands: Bands,
 ) -> None:
     """What the arrangement alone looks like, by likelihood against even scatter.
@@ -453,8 +453,7 @@ def _pattern_class(
     - scattered_pitting: none of these gains.
     """
     number = len(places.u)
-    sure = int((places.confidence >= 0.5).sum())
-    sparse = number == 0 or (sure < 3 and number < 2 * LEAST_PITS and (density is None or sure / max(number, 1) * density.value < NO_PITS_OF_NOTE_PER_CM2))
+    sparse = number == 0 or (places.confidence.sum() < HARDLY_ANY and places.confidence.max() < SURE)
     largest = max(bands.colour_shares.values(), default=0.0)
     banded = any(band.kind in ("contact_mark", "water_line") for band in bands.bands)
     quantities["surface_even"] = bool(sparse and not banded and largest >= EVEN_COLOUR_SHARE)

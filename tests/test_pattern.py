@@ -48,7 +48,9 @@ def flat_piece(length_mm: float = 60.0, width_mm: float = 30.0, mm_per_px: float
     )
 
 
-def catalogue(surface: Surface, axial: np.ndarray, across: np.ndarray, *, elongation: float = 1.0, orientation_deg=0.0) -> PitCatalogue:
+def catalogue(
+    surface: Surface, axial: np.ndarray, across: np.ndarray, *, elongation: float = 1.0, orientation_deg=0.0, confidence: float = 0.9
+) -> PitCatalogue:
     """Pits of 1 mm2 at places from 0 to 1 along and across the piece."""
     height, width = surface.metal.shape
     scaled = surface.unit == "mm"
@@ -60,7 +62,7 @@ def catalogue(surface: Surface, axial: np.ndarray, across: np.ndarray, *, elonga
             y_px=float(min(y * height, height - 1)),
             opening_area_px=100.0,
             equivalent_diameter_px=11.3,
-            confidence=0.9,
+            confidence=confidence,
             through=None,
             obliquity_deg=0.0,
             contrast=12.0,
@@ -313,6 +315,17 @@ def test_pits_in_a_mark_are_named_so():
 def test_drawn_out_pits_that_fade_from_one_end_are_named_so():
     names = _named(lambda draw, n: (1 - np.minimum(draw.exponential(0.2, n), 1), draw.uniform(0, 1, n)), elongation=1.4)
     assert names.count("erosion_at_fitting") >= 0.95 * len(names)
+
+
+def test_a_few_doubtful_pits_are_no_pits_of_note_but_one_sure_pit_is():
+    surface = flat_piece()
+    places = np.array([0.2, 0.5, 0.7, 0.8]), np.array([0.3, 0.7, 0.4, 0.6])
+    doubtful = read_pattern(surface, catalogue(surface, *places, confidence=0.3), no_bands(surface)).quantities
+    assert doubtful["pit_pattern_class"] == "uniform_attack" and doubtful["pit_pattern_margin"] < 1
+    sure = read_pattern(surface, catalogue(surface, places[0][:1], places[1][:1], confidence=0.9), no_bands(surface)).quantities
+    assert "pit_pattern_class" not in sure and sure["surface_even"] is False
+    many = np.random.default_rng(1).uniform(0, 1, (2, 12))
+    assert read_pattern(surface, catalogue(surface, *many, confidence=0.3), no_bands(surface)).quantities["pit_pattern_class"] == "scattered_pitting"
 
 
 def test_a_mark_that_the_pits_avoid_does_not_make_it_contact():
