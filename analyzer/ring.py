@@ -164,6 +164,14 @@ def _edge_strength(strip: np.ndarray, window_px: float) -> np.ndarray:
     return difference / (difference + 0.03)
 
 
+def _once_each(starts: list[tuple[float, np.ndarray]]) -> list[tuple[float, np.ndarray]]:
+    kept: list[tuple[float, np.ndarray]] = []
+    for value, p in starts:
+        if not any(np.array_equal(p, other) for _, other in kept):
+            kept.append((value, p))
+    return kept
+
+
 def _fit_outline(
     image: np.ndarray, centre: tuple[float, float], radius: float, slack: float
 ) -> list[tuple[float, tuple[float, float], np.ndarray]]:
@@ -184,7 +192,7 @@ def _fit_outline(
 
             simplex = np.vstack([parameters] + [parameters + step for step in np.diag([2.0, 3.0, 3.0, 2.0, 2.0])])
             result = optimize.minimize(
-                loss, parameters, method="Nelder-Mead", options={"initial_simplex": simplex, "xatol": 0.05, "fatol": 1e-4, "maxiter": 220}
+                loss, parameters, method="Nelder-Mead", options={"initial_simplex": simplex, "xatol": 0.1, "fatol": 3e-4, "maxiter": 160}
             )
             parameters = result.x
         return -float(result.fun), parameters
@@ -203,8 +211,9 @@ def _fit_outline(
                 place = (basis @ p - radius - offsets[0]) / STEP_PX
                 grid.append((float(ndimage.map_coordinates(coarse, [place, columns], order=1).mean()), p))
         starts.append(max(grid, key=lambda item: item[0]))
+        starts.append(grid[4])  # and the circle's own middle
     top = max(value for value, _ in starts)
-    climbed = [climb(p, fields) for value, p in starts if value > 0.6 * top]
+    climbed = [climb(p, fields) for value, p in _once_each(starts) if value > 0.6 * top]
     # the ring's two edges are nearly parallel: look beside the strongest for the other one
     _, strongest = max(climbed, key=lambda item: item[0])
     beside = np.arange(-span, span + 0.5, 0.5)
@@ -679,6 +688,8 @@ def _perimeter(points: np.ndarray) -> float:
     return float(np.linalg.norm(np.roll(points, -1, 0) - points, axis=1).sum())
 
 
+FIRM_ENOUGH = 0.5  # share of the outer edge that holds; rings with known truth hold from 0.56 up, grain of all sizes up to 0.52
+
 HEIGHT_MM = (20.0, 8.0)  # of the cut above the table where nothing tells it: common practice, no source
 LARGEST_LIFT = 1.45  # a ring's scale against the marker's: the cut at most a third of the way to the camera
 
@@ -711,7 +722,7 @@ class _Outline:
     radius: np.ndarray  # (ANGLES,)
     measured: np.ndarray
     weight: np.ndarray
-    support: float
+    firm: float  # share of the edge that holds within a pixel
 
 
 def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> _Outline:
@@ -720,7 +731,7 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
     best: tuple[float, tuple[float, float], np.ndarray, float] | None = None
     top = candidates[0][0] if candidates else 0.0
     for support, x, y, radius in candidates[:4]:
-        if support < 0.6 * top:
+        if support < (0.6 if best is None or best[0] < 0.25 else 0.85) * top:
             continue
         left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
         # found in a small picture among all radii: look again at its own size, and for a larger circle round the same middle (the
@@ -741,31 +752,27 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
         ovals = _fit_outline(_lightness_and_colour(_linear(window)), (x - left, y - upper), radius, 0.16)
         strongest = max((oval[0] for oval in ovals), default=0.0)
         light = _linear(window)
-        edges = []
-        for value, middle, outline in ovals:
-            if value < 0.6 * strongest:
-                continue
-            refined, measured, weight = _refine_outer(light, middle, outline)
-            # an edge holds where it is measured within a pixel of the oval; an oval that leans from one edge to another fails
-            edges.append((float((weight * (np.abs(measured - refined) < 1.0)).mean()), middle, refined, value))
+        edges = [_held(light, middle, outline, value) for value, middle, outline in ovals if value >= 0.6 * strongest]
         if not edges:
             continue
         # the outer edge is the outermost of those that hold nearly as well as the best
         firmest = max(edge[0] for edge in edges)
         held = [edge for edge in edges if edge[0] > 0.85 * firmest]
-        hold, middle, outline, value = max(held, key=lambda edge: float(edge[2].mean()))
+        largest_held = max(float(edge[2].mean()) for edge in held)
+        same = [edge for edge in held if edge[2].mean() > 0.98 * largest_held]
+        hold, middle, outline, value = max(same, key=lambda edge: edge[0])
         # a ring has a second edge close inside; a coin or a cap has none as strong
         radii = [(edge[3], float(edge[2].mean() / outline.mean())) for edge in edges]
         inside = max((v for v, share in radii if 0.6 < share < 0.99), default=0.3)
         score = hold * inside
         if best is None or score > best[0]:
-            best = (score, (middle[0] + left, middle[1] + upper), outline, value)
-    if best is None or best[3] < 0.35:
+            best = (score, (middle[0] + left, middle[1] + upper), outline, hold)
+    if best is None or best[3] < FIRM_ENOUGH:
         raise SurfaceError(
             f"No cut ring is seen in {photo.name}; stand the ring upright on a plain table, take the photo from straight above "
             "with the cut face sharp, or choose another view."
         )
-    _, centre, outline, support = best
+    _, centre, outline, firm = best
     for _ in range(2):
         left, upper, window = _window(photo.rgb, *centre, 1.3 * float(outline.mean()))
         radius, measured, weight = _refine_outer(_linear(window), (centre[0] - left, centre[1] - upper), outline)
@@ -777,7 +784,18 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
         points = _points(centre, radius)
         centre = (centre[0] + float(first[1]), centre[1] - float(first[2]))
         outline = _radius_about(centre, points)
-    return _Outline(centre_px=centre, radius=radius, measured=measured, weight=weight, support=support)
+    return _Outline(centre_px=centre, radius=radius, measured=measured, weight=weight, firm=firm)
+
+
+def _held(
+    light: np.ndarray, centre: tuple[float, float], radius: np.ndarray, support: float
+) -> tuple[float, tuple[float, float], np.ndarray, float]:
+    """An oval edge, refined: (how firmly it holds 0..1, centre, radius, support).
+
+    It holds where it is measured within a pixel of the oval; an oval that leans from one edge to another fails there.
+    """
+    refined, measured, weight = _refine_outer(light, centre, radius)
+    return float((weight * (np.abs(measured - refined) < 1.0)).mean()), centre, refined, support
 
 
 def _window(rgb: np.ndarray, x: float, y: float, reach: float) -> tuple[int, int, np.ndarray]:
@@ -843,6 +861,11 @@ def measure_ring(
         wall_px = np.maximum(wall_px - (spread[0] + spread[1]) * weight, 0.0)
         flags.append(raise_flag("ring_overexposed", f" over {100 * white.mean():.0f} % of its length"))
 
+    if (wall_px < 1.0).mean() > 0.3:
+        raise SurfaceError(
+            f"What looks like a ring in {photo.name} has no wall round a third of it; take the photo from straight above with the cut "
+            "face sharp, or choose another view."
+        )
     unsure = sure < UNSURE
     if unsure.mean() > 0.05:
         flags.append(raise_flag("ring_edge_unsure", f"over {100 * unsure.mean():.0f} % of its length"))

@@ -31,7 +31,7 @@ def wall_with_pits(base_mm: float, pits: list[tuple[float, float, float]], wavin
 
 
 def draw(
-    wall: np.ndarray, *, radius_px: float = 200.0, seed: int = 0, blur_px: float = 1.0, noise: float = 2.5, rim: tuple[float, float, float] = (0.42, 0.24, 0.19),
+    wall: np.ndarray, *, radius_px: float = 120.0, seed: int = 0, blur_px: float = 1.0, noise: float = 2.5, rim: tuple[float, float, float] = (0.42, 0.24, 0.19),
     bore: tuple[float, float, float] = (0.03, 0.018, 0.012), table: tuple[float, float, float] = (0.16, 0.17, 0.19), saw: float = 0.15, light_deg: float = 30.0,
     gain: float = 1.0, squash: float = 0.0, deposit_deg: tuple[float, float] | None = None, outside_loss: tuple[float, float, float] | None = None,
     through_table: bool = False,
@@ -42,7 +42,7 @@ def draw(
     ``through_table``: the table shows through the bore, as on a short ring.
     """
     rng = np.random.default_rng(seed)
-    side, over = int(3.2 * radius_px), 4
+    side, over = int(3.2 * radius_px), 3
     centre = (side / 2 + rng.uniform(-8, 8), side / 2 + rng.uniform(-8, 8))
     mm = OUTSIDE_DIAMETER_MM / (2 * radius_px)
     grid = (np.arange(side * over) + 0.5) / over - 0.5
