@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -20,6 +21,8 @@ from analyzer.photo import Photo
 from analyzer.pits import Mound, PitCatalogue
 from analyzer.surface import Surface, unrolled
 
+DRAWN_DEG = 80.0  # metal seen still more edge on is a few smeared pixels
+MAP_PITCH = 1.5  # of the photo's pixels on the metal: oblique metal has them further apart
 LIGHT, DARK = (255, 255, 255), (20, 20, 20)
 PIT = (255, 214, 10)  # sunflower: 10:1 on black, and far in lightness from copper, patina and oxide
 UNSURE = (255, 255, 255)
@@ -78,19 +81,28 @@ def unrolled_map(
     photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, units: str = "metric", longest_px: int = 2400
 ) -> np.ndarray:
     """(h, w, 3) uint8: the metal laid flat with the marks, a rule along the pipe and one round it."""
-    span_axial, span_around = _spans(surface)
-    step = max(span_axial, span_around) / longest_px
-    flat, seen = unrolled(surface, photo.rgb, step)
-    flat = np.where(seen[:, :, None], flat, 245).astype(np.uint8)
+    with np.errstate(invalid="ignore"):  # NaN off the metal
+        surface = replace(surface, metal=surface.metal & (surface.obliquity_deg <= DRAWN_DEG))
+    step = max(_spans(surface)) / longest_px
+    pitch = surface.mm_per_px.value if surface.mm_per_px is not None else 1.0
+    # The map is laid no finer than the photo's own pixels and then enlarged: finer it would show the gaps between them.
+    coarse = max(step, MAP_PITCH * pitch)
+    flat, seen = unrolled(surface, photo.rgb, coarse)
+    size = (round(flat.shape[1] * coarse / step), round(flat.shape[0] * coarse / step))
+
+    def enlarged(mask: np.ndarray) -> np.ndarray:
+        return cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) > 0.5
+
+    flat = cv2.resize(np.where(seen[:, :, None], flat, 245).astype(np.uint8), size, interpolation=cv2.INTER_CUBIC)
     height, width = flat.shape[:2]
     line = max(1, round(max(width, height) / 1200))
-    band_flat, _ = unrolled(surface, bands.labels, step)
+    band_flat, _ = unrolled(surface, bands.labels, coarse)
     for place, kind in enumerate(KINDS, 1):
-        mask = ((np.round(band_flat) == place) & seen).astype(np.uint8)
+        mask = enlarged((np.round(band_flat) == place) & seen).astype(np.uint8)
         if mask.any():
             _hatch(flat, mask, BAND_COLOURS[kind], line, place)
-    label_flat, _ = unrolled(surface, (pits.labels > 0).astype(np.uint8) * 255, step)
-    mask = ((label_flat > 127) & seen).astype(np.uint8)
+    label_flat, _ = unrolled(surface, (pits.labels > 0).astype(np.uint8) * 255, coarse)
+    mask = enlarged((label_flat > 127) & seen).astype(np.uint8)
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cv2.polylines(flat, contours, True, DARK, 3 * line, cv2.LINE_AA)
     cv2.polylines(flat, contours, True, PIT, line, cv2.LINE_AA)
@@ -206,7 +218,7 @@ def _with_rules(flat: np.ndarray, surface: Surface, step: float, units: str) -> 
         first = np.ceil(start * factor / tick) * tick
         for value in np.arange(first, start * factor + span + 1e-9, tick):
             at = (value / factor - start) / step
-            text = f"{value:.10g}"
+            text = f"{value + 0.0:.10g}".replace("-0", "0") if abs(value) < tick / 2 else f"{value:.10g}"
             if along:
                 x, y = margin_left + at, margin_top + height
                 draw.line([(x, y), (x, y + size // 2)], fill=DARK, width=2)

@@ -7,9 +7,22 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from analyzer import drawing, record, report
+import numpy as np
+
+from analyzer import charts, drawing, record, report
 from analyzer.examination import Examination
 from analyzer.flags import InputError
+
+
+def _laid_flat(examination: Examination, units: str) -> np.ndarray:
+    """The metal laid flat; of a cut ring, its wall laid out by angle."""
+    profile = charts.ring_profile(examination.wall, units=units) if examination.surface.view == "end" else None
+    if profile is not None:
+        return profile
+    return drawing.unrolled_map(
+        examination.photo, examination.surface, examination.standing_pits, examination.bands, units=units
+    )
+
 
 FILES: dict[str, Callable[[Examination, str], bytes]] = {
     "examination.json": lambda e, units: record.to_json(e).encode(),
@@ -18,9 +31,7 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
     "pit-labels.png": lambda e, units: drawing.png(e.pits.labels),
     "band-labels.png": lambda e, units: drawing.png(e.bands.labels),
     "overlay.png": lambda e, units: drawing.png(drawing.marked_photo(e.photo, e.surface, e.standing_pits, e.bands)),
-    "unrolled.png": lambda e, units: drawing.png(
-        drawing.unrolled_map(e.photo, e.surface, e.standing_pits, e.bands, units=units)
-    ),
+    "unrolled.png": lambda e, units: drawing.png(_laid_flat(e, units)),
     "report.html": lambda e, units: report.html(e, units=units).encode(),
     "report.pdf": lambda e, units: report.pdf(e, units=units),
 }
