@@ -247,6 +247,7 @@ class Fit:
     expected: tuple[np.ndarray, np.ndarray]  # what was known of them beforehand: mean and standard uncertainty
     whole: bool  # a whole tube
     edge_cost: float = float("inf")  # as ``cost``, of the stretches against the picture's edges
+    loose_sides: int = 4  # ends and sides along which the picture shows no edge at all
     edges: int = 0  # stretches of the outline that lie on an edge of the picture (of 18)
     outside_diameter: tuple[float, float] | None  # by the picture alone, whatever was told of it; standard uncertainty, mm
 
@@ -397,7 +398,7 @@ def _on_edges(
     scale = np.array([1, 1, 0.02, 1, 1, 0.005 if flat else 0.03, 0.02, 0.02, 0.02, 0.02, 0.5])[free]
     mm = float(np.linalg.norm(camera.centre - np.asarray(fit.piece.centre))) / camera.matrix[0, 0]  # a pixel's size there
     sd_mask = np.array([fit.sd[name] for name in fit.names])
-    covariance, edges, picture, misfit = fit.covariance, 0, None, float("inf")
+    covariance, edges, picture, misfit, loose = fit.covariance, 0, None, float("inf"), 4
     for round_ in range(first_round, 3):
         piece = _build(p, prior, fit.whole)
         pixels, usable, part = piece.outline(camera, along=160, around=80)
@@ -463,6 +464,9 @@ def _on_edges(
             + 0.5 * np.sum(((known - mean[free]) / spread[free]) ** 2)
         )
         edges = len(used)
+        at_edge = {id(stretch) for stretch, _ in used}
+        sides = [[s for s in stretches[begin : begin + n] if len(s) > 4] for begin, n in _sides(len(stretches))]
+        loose = sum(bool(side) and not any(id(s) in at_edge for s in side) for side in sides)
         p = p.copy()
         p[free] += q * scale
         p = _bounded(p, flat)
@@ -470,9 +474,15 @@ def _on_edges(
     piece = _build(p, prior, fit.whole)
     sd = {name: float(np.sqrt(max(v, 0.0))) for name, v in zip(fit.names, np.diag(covariance))}
     return replace(
-        fit, piece=piece, parameters=p, covariance=covariance, sd=sd, edges=edges, edge_cost=misfit,
+        fit, piece=piece, parameters=p, covariance=covariance, sd=sd, edges=edges, loose_sides=loose, edge_cost=misfit,
         outside_diameter=_diameter_seen(prior, p[4], sd["size"], mean[4], spread[4], 1.0),
     )  # fmt: skip
+
+
+def _sides(count: int) -> list[tuple[int, int]]:
+    """Where the stretches of the two ends (three each) and the two sides lie in their list: (first, number)."""
+    each = (count - 6) // 2
+    return [(0, 3), (3, 3), (6, each), (6 + each, each)]
 
 
 def _diameter_seen(

@@ -25,7 +25,7 @@ OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-
 ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
 SURE_EDGE_COST = 25.0  # an outline that lies on the picture's edges this well needs no second look
 ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
-EDGE_ON_RELATIVE = 0.015  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
+EDGE_ON_RELATIVE = 0.025  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
 
@@ -433,7 +433,7 @@ def _in_millimetres(
     check = _tube_check(calibration, fit, tube, relative)
     if check is not None and not check.agrees:
         flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
-    if fit.rms_px > 2.5 * found.step and fit.edges < 12:
+    if fit.rms_px > found.step and (fit.loose_sides or (fit.rms_px > 2.5 * found.step and fit.edges < 12)):
         flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
     piece = _named_frame(fit.piece, camera)
     return _cast(photo, found, camera, piece, fit, view, source, relative, height_sd, check, flags)
@@ -557,6 +557,8 @@ def _cast(
     if height_sd:
         area_relative["height above the table"] = power * height_sd / middle
     area_relative["outline edge"] = edge
+    if any(flag.id == "outline_poor" for flag in flags):
+        area_relative["outline not seen"] = 0.1 * max(1, fit.loose_sides)
     lengths = {name: piece.length * part for name, part in shared.items()}
     lengths["outline edge"] = fit.sd["length"]
 
