@@ -17,7 +17,7 @@ drawn pictures by ``analyzer/training/closeup_weights.py``; no photograph of pit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,8 @@ BREAK_LEVELS = (2.7, 5.0)  # in spreads of the picture's metal
 LINE_SHARES = (0.5, 0.15)  # longest dark mark that counts as a spot, as shares of the shorter side
 DARK_LEVELS = (1.5, 3.0)  # in units of what the brightest hundredth of the metal shows upside down
 OUTLINE_SHARE = 0.35  # a mouth's outline lies at this share of its darkness
+LARGE_PX = 45.0  # diameter above which a mark is no surer for being larger
+LIKELY = 0.5  # a given likelihood above this is a place to look at
 SMALLEST_PX = 6  # area of a candidate in working pixels
 
 FEATURES = (
@@ -54,14 +56,14 @@ class Candidate:
 
 # Logistic weights, intercept first, then in the order of FEATURES: what the training script printed.
 WITHOUT_SCALE = (
-    -3.123, 1.253, 0.951, 1.003, -0.031, 0.134, 0.439, 0.806,
-    0.266, -0.003, -0.515, 0.25, -2.508, -1.064, 0.277, 2.367,
+    -2.233, 1.292, 1.015, 0.99, 0.038, 0.134, 0.413, 0.582,
+    0.174, 0.005, -0.532, 0.207, -3.052, -1.136, 0.295, 2.343,
 )  # fmt: skip
 WITH_SCALE = (
-    -11.426, 1.387, 1.011, 0.756, -0.626, 0.875, 0.856, 0.418,
-    0.81, 0.291, -0.063, 0.283, 4.412, -0.54, 0.226, 1.163,
+    -11.344, 1.384, 1.009, 0.759, -0.62, 0.863, 0.847, 0.402,
+    0.773, 0.296, -0.065, 0.29, 4.363, -0.516, 0.223, 1.187,
 )  # fmt: skip
-THRESHOLD, THRESHOLD_WITH_SCALE = 1.0, 1.0
+THRESHOLD, THRESHOLD_WITH_SCALE = 1.1, -1.5
 THRESHOLD_PER_LOG_AREA = 0.3  # a larger picture offers chance more places to look like a pit
 REFERENCE_AREA_PX = 256**2
 
@@ -77,12 +79,15 @@ def pit_regions(
     """
     h, w = metal.shape
     small, on, factor = working_picture(rgb, metal, pixel_mm)
+    if likelihood is not None and likelihood.shape != on.shape:
+        likelihood = cv2.resize(likelihood.astype(np.float32), on.shape[::-1], interpolation=cv2.INTER_AREA)
     if pixel_mm is None:
         room = max(float(np.log(max(on.sum(), 1) / REFERENCE_AREA_PX)), 0.0)
-        found = select(candidates(small, on), WITHOUT_SCALE, THRESHOLD + THRESHOLD_PER_LOG_AREA * room)
+        found = select(candidates(small, on, likelihood=likelihood), WITHOUT_SCALE, THRESHOLD + THRESHOLD_PER_LOG_AREA * room)
     else:
         step = pixel_mm / factor
-        sized = [c for c in candidates(small, on, pixel_mm=step) if SMALLEST_MM <= c.diameter_px * step <= LARGEST_MM]
+        every = candidates(small, on, pixel_mm=step, likelihood=likelihood)
+        sized = [c for c in every if SMALLEST_MM <= c.diameter_px * step <= LARGEST_MM]
         found = select(sized, WITH_SCALE, THRESHOLD_WITH_SCALE)
     labels = np.zeros(on.shape, np.int32)
     for number, (candidate, _) in enumerate(found, 1):
@@ -122,7 +127,9 @@ class _Maps:
         self.bright_level = [float(np.percentile(b[metal], 99)) for b in bright]
 
 
-def candidates(rgb: np.ndarray, metal: np.ndarray, *, pixel_mm: float | None = None) -> list[Candidate]:
+def candidates(
+    rgb: np.ndarray, metal: np.ndarray, *, pixel_mm: float | None = None, likelihood: np.ndarray | None = None
+) -> list[Candidate]:
     """All places of a working picture that may be pits, overlapping ones included."""
     if metal.sum() < 64:
         return []
@@ -144,6 +151,8 @@ def candidates(rgb: np.ndarray, metal: np.ndarray, *, pixel_mm: float | None = N
         for level in DARK_LEVELS:
             region = ndi.binary_fill_holes((maps.darkness[k] > level * max(maps.bright_level[k], 0.03)) & metal)
             _gather(out, seen, maps, region, k, 0.05, most)
+    if likelihood is not None:
+        _gather(out, seen, maps, (likelihood > LIKELY) & metal, 0, 0.15, most)
     return out
 
 
@@ -225,7 +234,7 @@ def _features(mask: np.ndarray, window: tuple[slice, slice], maps: _Maps, diamet
     dark = [float(np.percentile(d[window][mask], 90)) / max(b, 0.02) for d, b in zip(maps.darkness, maps.bright_level, strict=True)]
     return np.array(
         [
-            np.log(diameter),
+            np.log(min(diameter, LARGE_PX)),
             np.log(max(contrast, 0.01)),
             np.log(max(contrast / np.sqrt(outside.var() + 0.02**2), 0.05)),
             float((outside < np.median(inside)).mean()),
@@ -250,15 +259,19 @@ def select(found: list[Candidate], weights: tuple[float, ...], threshold: float)
         return []
     scores = weights[0] + np.stack([c.features for c in found]) @ np.array(weights[1:])
     shape = [max(c.window[axis].stop for c in found) for axis in (0, 1)]
-    taken = np.zeros(shape, bool)
-    out = []
+    taken = np.zeros(shape, np.int32)
+    out: list[tuple[Candidate, float]] = []
     for i in np.argsort(-scores, kind="stable"):
         if scores[i] < threshold:
             break
-        place = taken[found[i].window]
-        if place[found[i].mask].mean() <= 0.1:
-            place[found[i].mask] = True
-            out.append((found[i], float(scores[i])))
+        mask, place = found[i].mask, taken[found[i].window]
+        shared = np.bincount(place[mask])[1:]
+        area = mask.sum()
+        if any(n > 0.1 * min(area, out[k][0].mask.sum()) for k, n in enumerate(shared) if n):
+            continue  # the same place, a part of it, or a surer pit with its surroundings
+        free = mask & (place == 0)
+        out.append((replace(found[i], mask=free), float(scores[i])))
+        place[free] = len(out)
     return out
 
 
@@ -297,10 +310,14 @@ def darkness(shade: np.ndarray, length: float) -> np.ndarray:
     h, w = shade.shape
     k = max(1, int(length // 48))  # a long line needs no fine steps
     coarse = shade if k == 1 else cv2.resize(shade, (max(1, w // k), max(1, h // k)), interpolation=cv2.INTER_AREA)
+    # mirrored past the picture's edge, so that a pit that the edge cuts is still closed in
+    edge = int(length / k / 2) + 1
+    coarse = cv2.copyMakeBorder(coarse, edge, edge, edge, edge, cv2.BORDER_REFLECT)
     lowest = None
     for step in range(12):
         closed = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, line(length / k, np.pi * step / 12))
         lowest = closed if lowest is None else np.minimum(lowest, closed)
+    lowest = lowest[edge:-edge, edge:-edge]
     if k > 1:
         lowest = cv2.resize(lowest, (w, h), interpolation=cv2.INTER_LINEAR)
     return np.maximum(lowest - shade, 0)

@@ -139,6 +139,33 @@ def test_only_metal_is_looked_at() -> None:
     assert pit_regions(rgb, np.zeros_like(metal))[0].max() == 0
 
 
+def test_a_likelihood_adds_places_but_not_pits() -> None:
+    """Where the picture shows nothing, a likelihood of 1 finds nothing; where it shows pits, the same are found."""
+    rgb = photo(with_discs(metal_with_lay()))
+    metal = np.ones(rgb.shape[:2], bool)
+    everywhere = np.zeros(metal.shape, np.float32)
+    for x, y, radius in (*DISCS, (300, 60, 12.0)):
+        everywhere = np.maximum(everywhere, disc_cover(metal.shape, x, y, radius))
+    labels, _ = pit_regions(rgb, metal, likelihood=everywhere)
+    assert labels.max() == len(DISCS)
+    assert labels[60, 300] == 0
+
+
+def test_the_table_round_the_metal_is_neither_pit_nor_yardstick() -> None:
+    """Metal of 4 x 3 with discs on a pitch-dark, speckled table: as many pits as without the table, the metal's edge is none."""
+    shade = with_discs(metal_with_lay())
+    alone = found(photo(shade))[0]
+    rng = np.random.default_rng(1)
+    wide = np.exp(rng.normal(-2.5, 0.8, (500, 600))).astype(np.float32)
+    table = np.log(wide)
+    table[100:400, 100:500] = shade
+    metal = np.zeros(table.shape, bool)
+    metal[100:400, 100:500] = True
+    labels, _ = pit_regions(photo(table), metal)
+    assert labels.max() == alone.max() == len(DISCS)
+    assert (labels > 0).sum() == pytest.approx((alone > 0).sum(), rel=0.05)
+
+
 def test_a_scale_bounds_the_size() -> None:
     """Discs of 0.15, 1, 2.5 and 12 mm: looked for from SMALLEST_MM to LARGEST_MM only, and found at their area."""
     pixel_mm = 0.05
@@ -162,6 +189,14 @@ def test_a_large_picture_is_reduced_and_its_labels_brought_back() -> None:
     assert labels.shape == rgb.shape[:2]
     assert score.size == len(discs)
     assert (labels > 0).sum() == pytest.approx(sum(np.pi * radius**2 for *_, radius in discs), rel=0.12)
+    small, on, factor = closeup.working_picture(rgb, np.ones(rgb.shape[:2], bool), None)
+    assert small.shape[:2] == on.shape == (1000, 1333)
+    assert factor == pytest.approx(1000 / 1800)
+    metal = np.ones(rgb.shape[:2], bool)
+    metal[:, 1501:] = False
+    labels, _ = pit_regions(rgb, metal)
+    assert labels.max() == 3
+    assert not labels[~metal].any()
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (8, 200), (16, 16), (40, 24)])
