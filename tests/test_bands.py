@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import csv
-import json
-import os
 from importlib import resources
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -143,6 +140,19 @@ def test_shares_follow_the_painted_area_and_add_to_one():
     assert found.colour_shares["green_product"] == pytest.approx(200 / 700, abs=0.05)
 
 
+def test_shares_are_of_area_on_the_metal_not_of_pixels():
+    linear = bare(2)
+    mask = np.zeros(linear.shape[:2], bool)
+    mask[:, :200] = True
+    photo = photo_of(paint(linear, mask, GREEN, 3))
+    surface = surface_of(photo)
+    area = surface.area_per_px.copy()
+    area[:, :200] *= 3  # the green end is seen three times as obliquely
+    surface = Surface(**{**{f: getattr(surface, f) for f in surface.__dataclass_fields__}, "area_per_px": area})
+    found = find_bands(photo, calibration(np.ones(3)), surface)
+    assert found.colour_shares["green_product"] == pytest.approx(600 / 1100, abs=0.07)
+
+
 def test_without_a_card_the_cameras_white_stands_and_is_flagged():
     photo = photo_of(bare(3))
     found = find_bands(photo, calibration(), surface_of(photo))
@@ -169,6 +179,44 @@ def test_a_long_piece_still_fits_into_the_nets_shape():
     photo = photo_of(np.tile(bare(5), (1, 3, 1)))
     cells = lay_out(photo.rgb, surface_of(photo))
     assert cells.seen.shape[1] == bands_module.COLUMNS and cells.axial_step == pytest.approx(210 / 208, rel=0.02)
+
+
+def test_a_pixel_lies_where_its_cell_is():
+    photo = photo_of(bare(4))
+    surface = surface_of(photo)
+    cells = lay_out(photo.rgb, surface)
+    # cell centres at integers: half a cell after the start of the map is 0
+    column = (cells.axial_start + bands_module.CELL_AXIAL_MM / 2) / 0.1
+    assert np.interp(column, np.arange(700), cells.column[0]) == pytest.approx(0, abs=1e-3)
+    assert np.diff(cells.row[:, 0]).mean() == pytest.approx(0.1 / bands_module.CELL_AROUND_MM, rel=1e-4)
+
+
+# --- the pair of edges ---
+
+
+def test_the_pair_of_edges_lies_at_the_painted_mark_and_is_weak_without_one():
+    linear = bare(20)
+    mask = np.zeros(linear.shape[:2], bool)
+    mask[:, 180:320] = True
+    for image, marked in ((paint(linear, mask, GREEN, 21), True), (linear, False)):
+        photo = photo_of(image)
+        cells = lay_out(photo.rgb, surface_of(photo))
+        start, stop, strength = bands_module._strongest_pair(bands_module._steps(cells), cells.seen.shape[1])
+        if marked:
+            assert (start, stop) == pytest.approx((18 / 0.5, 32 / 0.5), abs=1.5)
+        assert (strength > bands_module.PAIR_ALONE) == marked
+
+
+def test_a_fading_blotch_is_no_mark():
+    steps = bands_module._Steps(
+        vector=np.zeros((101, 4)), size=np.full(101, 2.0), agreement=np.full(101, 0.9)
+    )
+    steps.size[[40, 60]] = 6.0
+    assert bands_module._stand_out(steps, 40, 60)
+    faded = bands_module._Steps(vector=steps.vector, size=np.full(101, 2.0), agreement=steps.agreement)
+    ragged = bands_module._Steps(vector=steps.vector, size=steps.size, agreement=np.full(101, 0.5))
+    restless = bands_module._Steps(vector=steps.vector, size=np.where(steps.size > 5, 6.0, 5.0), agreement=steps.agreement)
+    assert not any(bands_module._stand_out(other, 40, 60) for other in (faded, ragged, restless))
 
 
 # --- the line's fit ---
@@ -239,6 +287,9 @@ def test_a_painted_contact_mark_is_found_where_it_is(low_mm, high_mm, colour, co
     assert mark.axial_mm == pytest.approx((low_mm, high_mm), abs=1.0)
     low, high = mark.area_mm2.interval_95
     assert low < (high_mm - low_mm) * 32 < high
+    # the scale's 1 % counts twice in an area; two edges of 32 mm are each uncertain by BAND_EDGE_MM
+    edge = bands_module.BAND_EDGE_MM["contact_mark"] * 32 * np.sqrt(2)
+    assert dict(mark.area_mm2.budget) == pytest.approx({"scale": 0.02 * mark.area_mm2.value, "band edge": edge}, rel=0.03)
     assert (mark.colour_class, mark.confidence) == (colour_class, "clear")
     assert mark.share_of_metal == pytest.approx((high_mm - low_mm) / 70, abs=0.03)
 
