@@ -80,14 +80,14 @@ def fit_cup(
     *,
     cell_mm: float,
     cell_per_px: float,
-    blur_cells: float,
+    blur_cells: tuple[float, float],
     curvature_by_mm: float = 0.0,
 ) -> Cup | None:
     """Fit a cup to a patch of CELLS x CELLS, columns along ``axial`` and rows along ``around``.
 
     ``observed`` (L, CELLS, CELLS): linear light under each torch that reaches the place. ``face_level`` (L,): that of the
     sound metal round the mouth. ``ways`` (L, 3): unit vectors to the torch in the frame axial, around, outward. ``power`` (L,):
-    light of each torch on a white face square to it. ``view`` (3,): unit vector to the camera. ``mouth``: bool, as found.
+    light of each torch on a white face square to it. ``blur_cells``: standard deviation of the photo's blur along columns and rows. ``view`` (3,): unit vector to the camera. ``mouth``: bool, as found.
     ``curvature_by_mm``: 1 / radius of a bore, negative for an outside. None where too little of the mouth is seen.
     """
     problem = _Problem(observed, face_level, ways, power, view, mouth, cell_mm, cell_per_px, blur_cells, curvature_by_mm)
@@ -207,7 +207,7 @@ class _Problem:
         closed = 1 - 1 / (1 + (sunk / (0.6 * size)) ** 2)
         from_mouth = np.empty((len(shapes), self.lights, self.places), single)
         from_face = np.empty_like(from_mouth)
-        beside = np.stack([cv2.GaussianBlur(1 - part, (0, 0), self.blur) for part in opening])[:, self.look]
+        beside = np.stack([cv2.GaussianBlur(1 - part, (0, 0), self.blur[0], sigmaY=self.blur[1]) for part in opening])[:, self.look]
         mouth_area = np.maximum(opening.sum(axis=(1, 2)), 1e-6)
         for k, way in enumerate(self.ways):
             across = max(math.hypot(way[0], way[1]), 1e-3)
@@ -222,7 +222,7 @@ class _Problem:
             caught = (light * opening).sum(axis=(1, 2)) / mouth_area
             light = (light + STRAY_LIGHT + SECOND_LIGHT * caught[:, None, None] * closed) * opening * self.power[k]
             light = light.astype(single)
-            from_mouth[:, k] = np.stack([cv2.GaussianBlur(part, (0, 0), self.blur) for part in light])[:, self.look]
+            from_mouth[:, k] = np.stack([cv2.GaussianBlur(part, (0, 0), self.blur[0], sigmaY=self.blur[1]) for part in light])[:, self.look]
             from_face[:, k] = self.face_level[k] * beside
         return from_mouth, from_face
 

@@ -41,7 +41,8 @@ MOVED_PIECE_PX = 3.0  # between piece and surroundings
 SAME_POSE = 0.03  # height of the correlation's peak; other poses gave 0.005 at most, the same pose 0.08 or more
 SURE_PEAK = 0.1
 THROUGH_SHARE = 0.12  # of the way from the dark metal to the bright background
-LONELY_SHARE = 0.3  # the same for light where no pit was found
+LONELY_SHARE = 0.5  # the same for light where no pit was found
+EDGE_MM = 2.0
 MOST_OBLIQUE_DEG = 60.0
 
 
@@ -353,6 +354,7 @@ class _Place:
     columns: np.ndarray  # (CELLS, CELLS) x in the photo
     rows: np.ndarray
     step_mm: float
+    px_mm: tuple[float, float]  # how far a pixel's blur reaches on the metal along axial and around; more where foreshortened
     frame: np.ndarray  # (3, 3) camera directions of axial, around, normal
     point_mm: np.ndarray  # (3,) in the camera frame
 
@@ -401,6 +403,7 @@ def _place(pit: Pit, calibration: Calibration, surface: Surface) -> _Place | Non
         columns=(offsets[0] + pit.x_px).reshape(CELLS, CELLS).astype(np.float32),
         rows=(offsets[1] + pit.y_px).reshape(CELLS, CELLS).astype(np.float32),
         step_mm=step,
+        px_mm=tuple(float(v) for v in np.linalg.norm(jacobian, axis=1)),
         frame=np.stack([axial_way, around_way, normal]),
         point_mm=by_pixel[0],
     )
@@ -463,7 +466,7 @@ def _cups(
             mouth,
             cell_mm=place.step_mm,
             cell_per_px=pixel_mm / place.step_mm,
-            blur_cells=blur_px * pixel_mm / place.step_mm,
+            blur_cells=tuple(blur_px * px_mm / place.step_mm for px_mm in place.px_mm),
             curvature_by_mm=curvature,
         )
         if cup is not None:
@@ -596,6 +599,7 @@ def _light_through(
     limit = max(dark + THROUGH_SHARE * (bright - dark), dark + 12 * spread)
     _, spots, figures, centres = cv2.connectedComponentsWithStats((light > limit).astype(np.uint8), connectivity=8)
     near = cv2.dilate(metal, np.ones((3, 3), np.uint8)) > 0
+    from_edge_mm = cv2.distanceTransform(metal, cv2.DIST_L2, 5) * (surface.mm_per_px.value if surface.mm_per_px else 1.0)
     holes: list[Hole] = []
     lit: set[int] = set()
     for number in range(1, len(figures)):
@@ -610,15 +614,19 @@ def _light_through(
         touched = pits.labels[rows, columns]
         touched = np.unique(touched[touched > 0])
         if len(touched):
-            lit.update(int(t) for t in touched)
+            mouths = sum(int((pits.labels == t).sum()) for t in touched)
+            if part.sum() < 2 * mouths + 12:  # a spot that runs far beyond the mouth is a gleam over it
+                lit.update(int(t) for t in touched)
             continue
         x, y = (float(v) for v in centres[number])
         row, column = round(y) - y0, round(x) - x0
-        # Away from pits only what cannot be a gleam of the background on the metal: bright, alone in the dark, and faced squarely.
+        # Away from pits only what cannot be a gleam of the background on the metal: bright, alone
+        # in the dark, faced squarely, and off the sawn edge with its burrs and solder.
         near_by = light[max(0, top - 5) : top + h + 5, max(0, left - 5) : left + w + 5]
         peak = float(light[top : top + h, left : left + w][part].max())
         alone = float(np.median(near_by)) < dark + 0.02 * (bright - dark)
-        if peak < dark + LONELY_SHARE * (bright - dark) or not alone or not oblique[round(y), round(x)] < MOST_OBLIQUE_DEG:
+        square = oblique[round(y), round(x)] < MOST_OBLIQUE_DEG and from_edge_mm[round(y), round(x)] > EDGE_MM
+        if peak < dark + LONELY_SHARE * (bright - dark) or not alone or not square:
             continue
         told = surface.unit == "mm" and surface.metal[row, column]
         holes.append(
