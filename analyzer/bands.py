@@ -71,7 +71,7 @@ LINE_PRIOR = 0.7  # log-odds against the line: a blurred rim looks like it
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
-BAND_EDGE_MM = {"contact_mark": 0.8, "water_line": 0.2}  # standard uncertainty of an edge, from 40 bands of pictures with known truth
+BAND_EDGE_MM = {"contact_mark": 1.0, "water_line": 0.3}  # standard uncertainty of an edge, from 40 bands of pictures with known truth
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -246,6 +246,16 @@ def test_the_water_lines_path_and_width_are_found_through_noise(width_mm):
     assert np.minimum(field, true).sum() / np.maximum(field, true).sum() > (width_mm - 0.2) / width_mm
 
 
+def test_a_line_stands_out_over_its_own_path_moved_aside_and_an_unpainted_path_does_not():
+    _, true, cells = line_likelihood(1.5, 0.0, 1)
+    painted = true > 0.5
+    aside = np.roll(painted, 30, axis=0)
+    assert bands_module._prominence(painted, cells) > 3
+    assert bands_module._prominence(aside, cells) < 1.2
+    # the net alone may be sure of the unpainted path: it still is no water line
+    assert not bands_module._fit_line(np.where(aside, 0.98, 0.02), cells).any()
+
+
 def test_a_line_that_tape_interrupts_is_one_band():
     linear = bare(33)
     mask = np.abs(np.arange(320)[:, None] - 170 + 0 * np.arange(700)) < 9
