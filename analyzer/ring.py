@@ -924,13 +924,13 @@ def measure_ring(
             loss_inside_mm=_read_only(by_degree(np.maximum(sound - true_wall_px - outside_loss, 0.0)) * k),
         )
     return Ring(
-        centre_px=centre,
+        centre_px=(float(centre[0]), float(centre[1])),
         outer_contour_px=_read_only(by_degree(outer_points)),
         inner_contour_px=_read_only(by_degree(inner_points)),
         wall_px=_read_only(by_degree(wall_px)),
         mm_per_px=mm_per_px,
         scale_source=scale_source,
-        minimum_image_angle_deg=angle,
+        minimum_image_angle_deg=float(angle),
         ovality_percent=ovality,
         edge_uncertainty_px=OUTER_LOCAL_PX,
         flags=tuple(flags),
