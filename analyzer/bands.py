@@ -2,8 +2,9 @@
 
 The metal is laid out in cells of 0.5 mm along the pipe by 0.25 mm around it, each the mean colour of the pixels that fall
 into it. A small learned net (``models/bands.onnx``, trained by ``analyzer.training.bands``) gives for each cell how much it
-looks like part of a contact mark or of the water line; extents, edges and areas are then read from that map. Colour
-classes are plain ranges in CIELAB, checked against ``data/colours.csv``.
+looks like part of a contact mark or of the water line. Contact marks are also sought as the pair of edges across the pipe at
+which the colour steps there and back, and no band stands that the colours themselves do not show. Edges are drawn between the
+colours on both sides, and extents and areas read from them. Colour classes are plain ranges in CIELAB, checked against ``data/colours.csv``.
 """
 
 from __future__ import annotations
@@ -127,8 +128,8 @@ def find_bands(photo: Photo, calibration: Calibration, surface: Surface) -> Band
     shares = _shares(classes, cells, surface)
     mark, line = _fit(likelihoods(cells), cells)
 
-    marks_px = _to_pixels(mark, cells) & _coverable(surface)
-    line_px = _to_pixels(line, cells) & _coverable(surface)
+    marks_px = _to_pixels(mark, cells) & surface.metal
+    line_px = _to_pixels(line, cells) & surface.metal
     window = labels[top : top + height, left : left + width]
     window[marks_px] = 1
     window[line_px] = 2  # a water line that crosses a mark stays a water line
@@ -291,10 +292,6 @@ def _to_pixels(field: np.ndarray, cells: Cells) -> np.ndarray:
     """bool in the surface's window: where the map's field is over one half, between cells linearly."""
     padded = cv2.copyMakeBorder(field.astype(np.float32), 1, 1, 1, 1, cv2.BORDER_REPLICATE)
     return cv2.remap(padded, cells.column + 1, cells.row + 1, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) > 0.5
-
-
-def _coverable(surface: Surface) -> np.ndarray:
-    return surface.metal
 
 
 # --- the net ---
