@@ -32,6 +32,8 @@ LEAST_APART_DEG = 15.0  # torches closer together say nearly the same
 LEAST_HEIGHT = 0.1  # of the torch over the face at the pit, as a sine: below, every scratch throws a shadow
 SHADE_SHARE = 0.2  # a face this much darker under one torch than under another, per light thrown on it, lies in shadow
 DARKEST_FACE = 0.025  # apparent brightness of the darkest oxide under a torch, white being 1
+SHADOW_CLEAR = 0.2  # a photo has shadows where its darkest places, by the room's light, are this far under the middle
+OVER_ROOM = 2.5  # a face in the torch's light is this much brighter than the room alone leaves it
 EVEN_SHARE = 0.12  # between the darkest and the brightest side of the face round a pit; a shadow's edge there is less even
 USUAL_DISTANCE_MM = 300.0  # of a torch held over the table, where only its direction is told; common practice, no source
 USUAL_BLUR_PX = 0.85  # standard deviation where no edge is found to measure it
@@ -344,6 +346,24 @@ def _exposures(
     return np.array(found) * float(np.percentile(base, 98))
 
 
+def _room_shares(ambient: np.ndarray, pictures: Sequence[np.ndarray], exposures: np.ndarray) -> np.ndarray:
+    """(L,) the room's light in each torch's photo, by that in the photo without a torch: what is left in the deepest shadows.
+
+    The torch and the room do not change, only the exposure: the photo with the clearest shadows tells it for all. Zero where no
+    photo has a shadow.
+    """
+    smooth = cv2.GaussianBlur(ambient, (0, 0), 2)[::3, ::3]
+    bright = smooth > 0.01
+    if not bright.any():
+        return np.zeros(len(pictures))
+    shares = [(cv2.GaussianBlur(picture, (0, 0), 2)[::3, ::3] / np.maximum(smooth, 0.01))[bright] for picture in pictures]
+    least = np.array([np.percentile(share, 1) for share in shares])
+    clear = least < SHADOW_CLEAR * np.array([np.median(share) for share in shares])
+    if not clear.any():
+        return np.zeros(len(pictures))
+    return exposures * float(np.min((least / exposures)[clear]))
+
+
 # ------------------------------------------------------------------------------------------------------------- the pits
 
 
@@ -426,6 +446,7 @@ def _cups(
     ambient = _linear(photo.rgb)
     places = _torch_places(lights, calibration, surface)
     exposures = _exposures(ambient, calibration, surface, places, pictures)
+    room_shares = _room_shares(ambient, pictures, exposures)
     blur_px = _blur_px(ambient, calibration)
     curvature = 0.0
     if surface.radius_mm and surface.view in ("inside", "outside"):
@@ -453,7 +474,7 @@ def _cups(
         power = np.array([float(strength[0]) for _, strength in torches]) * exposures
         seen = np.array([laid(picture) for picture in pictures])
         level = np.array([float(np.median(values[face])) for values in seen])
-        reached = _reached(seen, level, ways, power, laid(ambient), face)
+        reached = _reached(seen, level, ways, power, room_shares, laid(ambient), face)
         if not len(reached):
             continue
         pixel_mm = math.sqrt(_pixel_area(surface, pit))
@@ -482,7 +503,13 @@ def _pixel_area(surface: Surface, pit: Pit) -> float:
 
 
 def _reached(
-    seen: np.ndarray, level: np.ndarray, ways: np.ndarray, power: np.ndarray, ambient: np.ndarray, face: np.ndarray
+    seen: np.ndarray,
+    level: np.ndarray,
+    ways: np.ndarray,
+    power: np.ndarray,
+    room_shares: np.ndarray,
+    ambient: np.ndarray,
+    face: np.ndarray,
 ) -> np.ndarray:
     """Numbers of the torches whose light reaches the face all round the pit.
 
@@ -497,6 +524,8 @@ def _reached(
     kept = []
     for number, values in enumerate(seen):
         if brightness[number] <= max(SHADE_SHARE * compared, DARKEST_FACE):
+            continue
+        if level[number] < OVER_ROOM * room_shares[number] * float(np.median(ambient[face])):
             continue
         share = values / np.maximum(ambient, 0.01)
         sides = [np.median(share[part]) for part in (face & (sector == k) for k in range(8)) if part.sum() > 8]
@@ -517,6 +546,7 @@ def _measure(fitted: _Fitted, pit: Pit) -> Measure:
     fit = table["fit_factor"] * cup.log_spread
     left_out = math.sqrt(
         table["always"] ** 2
+        + (table["by_tangent"] * math.tan(math.radians(min(pit.obliquity_deg, 80.0)))) ** 2
         + (table["by_misfit"] * math.log(max(cup.misfit / 2, 1))) ** 2
         + (table["by_doubt"] * (1 - pit.confidence)) ** 2
         + (table["by_missing_torch"] * max(0, FEWEST_LIGHTS - cup.lights)) ** 2

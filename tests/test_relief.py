@@ -110,6 +110,26 @@ def test_a_bore_hides_torches_behind_its_own_rim():
     assert all(1 <= count < len(AZIMUTHS) for count in relief.torches.values())
 
 
+def test_half_spheres_seen_from_the_side():
+    """The near wall hides part of the floor, and blur reaches farther along the line of sight: the camera looks 38 degrees askew."""
+    scene = Scene(
+        dents=(Dent(axial=-12, around=-4, radius=0.8, depth=0.8), Dent(axial=-3, around=3, radius=1.1, depth=1.1)),
+        tilt_deg=38.0,
+    )
+    assert max(abs(e) for e in errors(scene, relief_of(scene)).values()) < 0.06
+
+
+def test_a_torch_whose_shadow_edge_runs_beside_a_pit_is_left_out():
+    """Two torches light a bore from one side: the shadow of that side's rim covers one wall, crosses the next pits, leaves the other."""
+    counts = []
+    for around in (-5.0, -3.0, -2.0, 0.0, 3.0, 5.0):
+        scene = replace(BORE, dents=(Dent(axial=0, around=around, radius=0.8, depth=0.4),))
+        relief = relief_of(scene, azimuths=(72, 144), elevations=(30, 40))
+        counts.append(relief.torches.get(1, 0))
+        assert all(abs(e) < 0.15 for e in errors(scene, relief).values())
+    assert counts == [0, 0, 0, 1, 1, 2]
+
+
 def test_a_torch_told_by_its_direction_alone():
     relief = relief_of(PLATE, directions=True, keep=(1, 3, 5))
     assert max(abs(e) for e in errors(PLATE, relief).values()) < 0.15
