@@ -7,7 +7,7 @@ quick and is done anew whenever a fact, a reading or a correction changes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -194,6 +194,7 @@ def look(
     ring = None
     if surface.view == "end":
         ring = measure_ring(photo, calibration, surface, tube)
+        surface = _at_the_cut(surface, ring)
     for extra in series[1:]:
         if extra.role == "ring" and ring is None:
             ring_calibration = find_scale(extra, Marker())
@@ -221,6 +222,19 @@ def look(
         ring=ring,
         relief=relief,
         flags=_once((*quality, *(flag for stage in stages if stage is not None for flag in stage.flags))),
+    )
+
+
+def _at_the_cut(surface: Surface, ring: Ring) -> Surface:
+    """The ring's own outline gives the scale at the cut plane better than the outline of all that is seen of the piece."""
+    if ring.mm_per_px is None or surface.mm_per_px is None:
+        return surface
+    factor = ring.mm_per_px.value / surface.mm_per_px.value
+    return replace(
+        surface,
+        mm_per_px=ring.mm_per_px,
+        seen_area=surface.seen_area.times(factor**2),
+        examined_area=surface.examined_area.times(factor**2),
     )
 
 
