@@ -133,7 +133,7 @@ def _parser() -> argparse.ArgumentParser:
     schema = commands.add_parser(
         "schema",
         help="print the description (JSON Schema) of examination.json",
-        description="Print the JSON Schema that every examination.json keeps to.",
+        description="Print the JSON Schema (draft 2020-12) that every examination.json keeps to, for programs that read it.",
     )
     schema.set_defaults(run=_schema)
     return parser
