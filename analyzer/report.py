@@ -282,7 +282,7 @@ def _measures(examination: Examination, units: str) -> Section:
         )
     if bands.colour_shares and surface.view != "end":
         shares = sorted(((share, name) for name, share in bands.colour_shares.items() if share >= 0.01), reverse=True)
-        white = {"card": "white taken from the card's paper", "grey world": "white guessed from the whole picture"}
+        white = {"card": "white taken from the card's paper", "camera": "white as the camera set it, not checked"}
         blocks.append(
             Paragraph(
                 text="Colours of the metal: "
