@@ -2,8 +2,8 @@
 
 The model: an elliptic mouth in the sound face, and below it a cup of depth ``d (1 - e^2)^form`` (e = 0 in the middle and 1 at the
 rim; form 1/2 is half an ellipsoid, 1 a paraboloid). Its floor is shaded by Lambert's cosine law, lies in the rim's shadow
-where the torch does not reach it, receives a share of the light that falls into the cup a second time, and is seen along the
-line of sight, so that the near wall hides floor behind it. The metal's own brightness is the same under every torch and falls
+where the torch does not reach it, receives light a second time from the cup itself (evenly, as in an integrating sphere), and is
+seen along the line of sight, so that the near wall hides floor behind it. The metal's own brightness is the same under every torch and falls
 out pixel by pixel (photometric stereo after Woodham 1980); the lens's blur, measured at edges of the same photos, mixes floor
 and face as in the photo.
 
@@ -24,7 +24,7 @@ TEXTURE = 0.3  # relative scatter of the metal's brightness from place to place,
 TORCH_SPREAD = 0.2  # relative scatter of the light on this place about what the card and table say
 RELATIVE_NOISE, NOISE_FLOOR = 0.12, 0.006  # of a pixel's brightness: gloss and colour; sensor and compression, white being 0.3-0.5
 LOOK_PX = 8.0  # pixels of the photo that make one independent look (blur and sharpening tie neighbours)
-SECOND_LIGHT = 0.3  # share of the cup's light that reaches a deep place of its floor a second time
+WHITE_ALBEDO = 0.8  # of the brightest of the surroundings: paper
 STRAY_LIGHT = 0.01  # share of the torch's light that comes from the room
 SHADOW_SOFTNESS = 0.6  # cells
 RIM_SOFTNESS = 0.06  # of e^2: a mouth's lip is rounded
@@ -172,8 +172,8 @@ class _Problem:
             made[k] = stretch @ self.inverse * math.exp(-shape[4])
         return made
 
-    def _images(self, shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Light from the mouth and from the face round it, each (B, L, places)."""
+    def _images(self, shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Light from the mouth at first hand, light that enters the mouth, and the face round it, each (B, L, places)."""
         single = np.float32
 
         def column(values: np.ndarray) -> np.ndarray:
@@ -204,11 +204,9 @@ class _Problem:
         normal_x = np.where(inside, 2 * depth * slope * (u * m00 + v * m10), 0)
         normal_y = np.where(inside, 2 * depth * slope * (u * m01 + v * m11), 0) - self.curvature * (y + middle_y)
         length = np.sqrt(1 + normal_x**2 + normal_y**2)
-        closed = 1 - 1 / (1 + (sunk / (0.6 * size)) ** 2)
         from_mouth = np.empty((len(shapes), self.lights, self.places), single)
-        from_face = np.empty_like(from_mouth)
+        entering, from_face = np.empty_like(from_mouth), np.empty_like(from_mouth)
         beside = np.stack([cv2.GaussianBlur(1 - part, (0, 0), self.blur[0], sigmaY=self.blur[1]) for part in opening])[:, self.look]
-        mouth_area = np.maximum(opening.sum(axis=(1, 2)), 1e-6)
         for k, way in enumerate(self.ways):
             across = max(math.hypot(way[0], way[1]), 1e-3)
             rise, step_x, step_y = way[2] / across, single(way[0] / across), single(way[1] / across)
@@ -219,20 +217,29 @@ class _Problem:
             clear = (rise * to_rim - sunk - curve) / (SHADOW_SOFTNESS * max(rise, 0.3))
             lit = np.where(inside, 1 / (1 + np.exp(-np.clip(4 * clear, -20, 20))), 1)
             light = np.clip((normal_x * way[0] + normal_y * way[1] + way[2]) / length, 0, None) * lit
-            caught = (light * opening).sum(axis=(1, 2)) / mouth_area
-            light = (light + STRAY_LIGHT + SECOND_LIGHT * caught[:, None, None] * closed) * opening * self.power[k]
-            light = light.astype(single)
+            light = ((light + STRAY_LIGHT) * opening * self.power[k]).astype(single)
             from_mouth[:, k] = np.stack([cv2.GaussianBlur(part, (0, 0), self.blur[0], sigmaY=self.blur[1]) for part in light])[:, self.look]
+            entering[:, k] = single(self.power[k] * way[2]) * (1 - beside)
             from_face[:, k] = self.face_level[k] * beside
-        return from_mouth, from_face
+        return from_mouth, entering, from_face
 
     def _residuals(self, states: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Of states (B, 7 + L): brightness (B, L * places), texture (B, places), priors (B, 7 + L), each to be squared and summed."""
-        from_mouth, from_face = self._images(states[:, :_SHAPE])
-        from_mouth = from_mouth * np.exp(states[:, _SHAPE:])[:, :, None].astype(np.float32)
+        first, entering, from_face = self._images(states[:, :_SHAPE])
+        torches = np.exp(states[:, _SHAPE:])[:, :, None].astype(np.float32)
+        first, entering = first * torches, entering * torches
         precision = 1 / self.noise[None] ** 2
-        up = ((self.observed - from_face) * from_mouth * precision).sum(axis=(1, 2))
-        brightness = np.clip(up / np.maximum((from_mouth**2 * precision).sum(axis=(1, 2)), 1e-9), 0.01, 3.0)
+        beyond = (self.observed - from_face) * precision
+        # Of the floor's area, the share that its mouth is: exact for spherical caps, near the truth for deeper cups.
+        steep = np.exp(states[:, 0] - states[:, 4])
+        mouth = 1 / np.where(steep < 1, 1 + steep**2, 2 + 1.57 * (steep - 1))
+        brightness = np.full(len(states), 0.3)
+        for _ in range(3):
+            # Light within a cavity: each time the share 1 - mouth of what the floor throws back falls on the floor again.
+            back = np.clip(WHITE_ALBEDO * brightness, 0, 0.95) * (1 - mouth)
+            from_mouth = first + (mouth * back / (1 - back))[:, None, None].astype(np.float32) * entering
+            up = (beyond * from_mouth).sum(axis=(1, 2))
+            brightness = np.clip(up / np.maximum((from_mouth**2 * precision).sum(axis=(1, 2)), 1e-9), 0.01, 3.0)
         model = brightness[:, None, None] * from_mouth + from_face
         own = 1 / TEXTURE**2
         texture = ((self.observed * model * precision).sum(axis=1) + own) / ((model**2 * precision).sum(axis=1) + own)

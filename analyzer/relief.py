@@ -41,7 +41,7 @@ NUDGE_PX = 0.6  # smaller shifts are left as they are
 MOST_SHIFT_PX = 12.0  # at the photo's own size: more than that is a moved piece, not a nudged phone
 MOVED_PIECE_PX = 3.0  # between piece and surroundings
 SAME_POSE = 0.03  # height of the correlation's peak; other poses gave 0.005 at most, the same pose 0.08 or more
-SURE_PEAK = 0.1
+SURE_PEAK, VERY_SURE_PEAK = 0.1, 0.3
 THROUGH_SHARE = 0.12  # of the way from the dark metal to the bright background
 LONELY_SHARE = 0.5  # the same for light where no pit was found
 EDGE_MM = 2.0
@@ -228,12 +228,16 @@ def _aligned(
         (left, top), (right, bottom) = np.maximum(outline.min(0).astype(int), 0), np.ceil(outline.max(0)).astype(int) + 1
         if right - left > 60 and bottom - top > 60:
             finer, peak = _shift(photo.rgb[top:bottom, left:right], other.rgb[top:bottom, left:right])
-            if peak > SURE_PEAK and np.hypot(*(finer - moved)) < MOVED_PIECE_PX:
+            if peak > VERY_SURE_PEAK or peak > SURE_PEAK and np.hypot(*(finer - moved)) < MOVED_PIECE_PX:
                 moved = finer
     x0, y0 = surface.origin_px
-    window = np.s_[y0 : y0 + surface.metal.shape[0], x0 : x0 + surface.metal.shape[1]]
+    left, top, width, height = cv2.boundingRect(surface.metal.astype(np.uint8))
+    margin = round(MOST_SHIFT_PX)
+    window = np.s_[
+        max(0, y0 + top - margin) : y0 + top + height + margin, max(0, x0 + left - margin) : x0 + left + width + margin
+    ]
     own, peak = _shift(photo.rgb[window], other.rgb[window])
-    if peak > SURE_PEAK and np.hypot(*(own - moved)) > MOVED_PIECE_PX:
+    if peak > VERY_SURE_PEAK and np.hypot(*(own - moved)) > MOVED_PIECE_PX:
         raise InputError(
             f"The piece lies elsewhere in {other.name} than in {photo.name}; leave phone and piece where they are and move only the light."
         )
@@ -478,9 +482,10 @@ def _cups(
         if not len(reached):
             continue
         pixel_mm = math.sqrt(_pixel_area(surface, pit))
+        room = room_shares[reached, None, None] * laid(ambient)
         cup = fit_cup(
-            seen[reached],
-            level[reached],
+            seen[reached] - room,
+            level[reached] - np.median(room[:, face], axis=1),
             ways[reached],
             power[reached],
             place.frame @ (-place.point_mm / np.linalg.norm(place.point_mm)),

@@ -135,7 +135,9 @@ def _cast(scene: Scene, columns: np.ndarray, rows: np.ndarray) -> _Hits:
     points[metal] = (at + scene.middle)[metal]
     reach = np.where(metal, t, reach)
     normals[metal] = face_normals[metal]
-    albedo[metal] = 0.3
+    # tarnish: mottled on a scale of millimetres, with fine scratches along the axis
+    mottle = np.sin(1.9 * axial + 2.3 * np.sin(0.8 * around)) * np.sin(2.4 * around + 1.1 * np.sin(1.3 * axial))
+    albedo[metal] = (0.3 + 0.06 * mottle + 0.03 * np.sin(17 * around + 3 * np.sin(0.4 * axial)))[metal]
     owner = np.full(count, -1)
     face_depth = reach.copy()
     for number, dent in enumerate(scene.dents):
@@ -221,6 +223,7 @@ def _all_hits(scene: Scene) -> tuple[_Hits, tuple[np.ndarray, np.ndarray], tuple
     return plain, (y, x), tuple(_cast(scene, x + dx, y + dy) for dx in offsets for dy in offsets)
 
 
+@lru_cache(maxsize=40)
 def photograph(
     scene: Scene, *, torch: tuple[float, float, float] | None = None, behind: bool = False, name: str = "photo.png"
 ) -> Photo:
@@ -258,7 +261,7 @@ def truth(scene: Scene, *, mouth_error: float = 1.0) -> tuple[Calibration, Surfa
     """The scene's calibration, surface and pits as perfect earlier stages would give them; mouths may be off by a factor."""
     columns, rows = scene.size
     grid_x, grid_y = np.meshgrid(np.arange(columns, dtype=float), np.arange(rows, dtype=float))
-    hits = _cast(scene, grid_x.ravel(), grid_y.ravel())
+    hits = _all_hits(scene)[0]
     rays = np.stack([(grid_x.ravel() - scene.matrix[0, 2]) / scene.focal, (grid_y.ravel() - scene.matrix[1, 2]) / scene.focal, np.ones(rows * columns)], axis=1)
     turned = hits.face_normals @ scene.rotation.T
     facing = np.abs((rays * turned).sum(axis=1))

@@ -14,7 +14,8 @@ import pytest
 from analyzer.flags import InputError
 from analyzer.measured import Measure
 from analyzer.photo import read_photo
-from analyzer.relief import FEWEST_LIGHTS, Light, find_relief
+from analyzer._cup import CELLS
+from analyzer.relief import FEWEST_LIGHTS, Light, _blur_px, _exposures, _linear, _reached, find_relief
 from analyzer.scale import Marker, find_scale
 from analyzer.surface import find_surface
 from analyzer.tables import read_tube
@@ -83,7 +84,7 @@ def plate():
 def test_half_spheres_in_a_flat_plate_are_within_eight_percent(plate):
     found = np.abs(list(errors(PLATE, plate).values()))
     assert len(found) == len(PLATE.dents)
-    assert np.median(found) < 0.04  # 0.02 seen
+    assert np.median(found) < 0.06
     assert found.max() < 0.08
     assert plate.flags == ()
 
@@ -116,7 +117,7 @@ def test_half_spheres_seen_from_the_side():
         dents=(Dent(axial=-12, around=-4, radius=0.8, depth=0.8), Dent(axial=-3, around=3, radius=1.1, depth=1.1)),
         tilt_deg=38.0,
     )
-    assert max(abs(e) for e in errors(scene, relief_of(scene)).values()) < 0.06
+    assert max(abs(e) for e in errors(scene, relief_of(scene)).values()) < 0.08
 
 
 def test_a_torch_whose_shadow_edge_runs_beside_a_pit_is_left_out():
@@ -180,16 +181,47 @@ def test_heights_on_the_unrolled_face(plate):
     assert not heights.mm.flags.writeable
 
 
-def test_a_nudge_of_the_phone_is_undone(plate):
+def test_a_nudge_of_the_phone_is_undone():
     calibration, surface, pits = truth(PLATE)
-    pits = replace(pits, pits=pits.pits[3:6])
     lights = lights_of(PLATE)
-    moved = replace(PLATE, shift_px=(3.0, -2.0))
-    lights[0] = replace(lights[0], photo=photograph(moved, torch=torch_at(0, 30)))
+    for number in (0, 2):
+        moved = photograph(replace(PLATE, shift_px=(5.0, -4.0)), torch=torch_at(AZIMUTHS[number], ELEVATIONS[number]))
+        lights[number] = replace(lights[number], photo=moved)
     relief = find_relief(photograph(PLATE), calibration, surface, pits, lights=lights)
-    assert [flag.id for flag in relief.flags] == ["pose_nudged"]
-    for number in (4, 5, 6):
-        assert relief.pit_depths_mm[number].value == pytest.approx(plate.pit_depths_mm[number].value, rel=0.06)
+    assert {flag.id for flag in relief.flags} == {"pose_nudged"}
+    assert max(abs(e) for e in errors(PLATE, relief).values()) < 0.08  # 0.16 where it is not undone
+
+
+def test_bright_cups_light_themselves():
+    """By the integrating sphere; without the second light these errors reach 0.7."""
+    bright = replace(PLATE, dents=tuple(replace(dent, albedo=0.7) for dent in PLATE.dents[:4]))
+    assert max(abs(e) for e in errors(bright, relief_of(bright)).values()) < 0.3
+
+
+def test_each_exposure_is_read_from_the_table():
+    calibration, surface, _ = truth(PLATE)
+    pictures = [_linear(light.photo.rgb) for light in lights_of(PLATE)]
+    torches = np.array([calibration.rotation @ np.array(torch_at(a, e)) + calibration.translation_mm for a, e in zip(AZIMUTHS, ELEVATIONS, strict=True)])
+    ambient = _linear(photograph(PLATE).rgb)
+    even = _exposures(ambient, calibration, surface, torches, pictures)
+    assert even == pytest.approx(np.full(5, even.mean()), rel=0.06)
+    dimmed = _exposures(ambient, calibration, surface, torches, [pictures[0] * 0.5, *pictures[1:]])
+    assert dimmed / even == pytest.approx([0.5, 1, 1, 1, 1], rel=1e-3)
+
+
+@pytest.mark.parametrize("blur", [0.6, 1.0])
+def test_the_blur_is_measured_at_the_marker(blur):
+    """A pixel's own width adds 0.29 px in quadrature."""
+    scene = replace(PLATE, blur_px=blur)
+    assert _blur_px(_linear(photograph(scene).rgb), truth(scene)[0]) == pytest.approx(math.hypot(blur, 0.29), abs=0.06)
+
+
+def test_a_face_in_shadow_is_told_without_any_other_shadow_to_compare():
+    face = np.ones((CELLS, CELLS), bool)
+    seen = np.stack([np.full((CELLS, CELLS), value, np.float32) for value in (0.1, 0.012, 0.09)])
+    ways = np.tile([0.6, 0, 0.8], (3, 1))
+    kept = _reached(seen, seen[:, 0, 0], ways, np.ones(3), np.zeros(3), np.full((CELLS, CELLS), 0.1, np.float32), face)
+    assert list(kept) == [0, 2]
 
 
 # ------------------------------------------------------------------------------------------------------ light from behind
@@ -199,6 +231,7 @@ HOLED = Scene(
         Dent(axial=-13, around=-6, radius=0.8, depth=0.9, through=True),
         Dent(axial=0, around=-6, radius=0.8, depth=0.9),
         Dent(axial=6, around=5, radius=0.5, depth=0.9, through=True),
+        Dent(axial=-17.1, around=4, radius=0.8, depth=0.5),  # at the sawn edge, with the bright background beside it
     )
 )
 
@@ -206,7 +239,7 @@ HOLED = Scene(
 def test_light_from_behind_finds_every_hole_and_invents_none():
     calibration, surface, pits = truth(HOLED)
     relief = find_relief(photograph(HOLED), calibration, surface, pits, backlit=photograph(HOLED, behind=True))
-    assert relief.through == {1: True, 2: False, 3: True}
+    assert relief.through == {1: True, 2: False, 3: True, 4: False}
     assert relief.holes == () and relief.flags == ()
 
 
@@ -214,9 +247,9 @@ def test_light_where_no_pit_was_found_is_told():
     calibration, surface, pits = truth(HOLED)
     labels = pits.labels.copy()
     labels[labels == 3] = 0
-    pits = replace(pits, pits=pits.pits[:2], labels=labels)
+    pits = replace(pits, pits=pits.pits[:2] + pits.pits[3:], labels=labels)
     relief = find_relief(photograph(HOLED), calibration, surface, pits, backlit=photograph(HOLED, behind=True))
-    assert relief.through == {1: True, 2: False}
+    assert relief.through == {1: True, 2: False, 4: False}
     (hole,) = relief.holes
     assert math.hypot(hole.axial_mm - 6, hole.around_mm - 5) < 0.4
     assert [flag.id for flag in relief.flags] == ["light_without_pit"]
@@ -230,10 +263,11 @@ def test_without_light_behind_nothing_is_said_of_holes():
 
 def test_nothing_is_said_of_metal_that_lies_on_the_card():
     calibration, surface, pits = truth(HOLED)
-    whole = np.array([[0, 0], [HOLED.size[0], 0], [HOLED.size[0], HOLED.size[1]], [0, HOLED.size[1]]], float)
+    x = pits.pits[1].x_px + 20  # the card reaches under the left part of the plate
+    whole = np.array([[0, 0], [x, 0], [x, HOLED.size[1]], [0, HOLED.size[1]]], float)
     covered = replace(calibration, marker_outlines_px=(whole,))
     relief = find_relief(photograph(HOLED), covered, surface, pits, backlit=photograph(HOLED, behind=True))
-    assert relief.through == {}
+    assert relief.through == {1: True, 3: True}  # light that is seen counts anyhow
 
 
 # --------------------------------------------------------------------------------------------------------------- bad input
@@ -283,8 +317,8 @@ def test_photos_of_another_size_pose_or_piece():
     other = np.random.default_rng(1).integers(0, 255, PLATE.size[::-1]).astype(np.uint8)
     stranger = replace(lights[0].photo, rgb=np.repeat(other[..., None], 3, axis=2), sha256="0")
     assert "pose" in refused([replace(lights[0], photo=stranger), *lights[1:]])
-    moved = photograph(replace(PLATE, piece_shift=1.2), torch=torch_at(0, 30))
-    assert "move only the light" in refused([replace(lights[0], photo=moved), *lights[1:]])
+    moved = photograph(replace(PLATE, piece_shift=0.7), torch=torch_at(0, 30))
+    assert "piece lies elsewhere" in refused([replace(lights[0], photo=moved), *lights[1:]])
 
 
 def test_no_scale():
