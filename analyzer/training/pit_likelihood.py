@@ -1,16 +1,17 @@
 """Train the U-Net that tells a pit's mouth, a mound and a pit's core from the metal round them; writes OUT.pt and OUT.onnx.
 
-    python -m analyzer.training.pit_likelihood TRUTH_FOLDER STEPS OUT [--names d,h] [--from WEIGHTS] [--rate 5e-4] [--mistakes]
+    python -m analyzer.training.pit_likelihood TRUTH_FOLDER STEPS OUT [--names d,h] [--leave-out h01,h03] [--from WEIGHTS]
 
 TRUTH_FOLDER holds ``images/`` and ``truth/NAME/{truth.json,pits.png,class.png,capped.png}`` (rendered pictures with exact
 masks). ``--names`` are beginnings of the names that are learned from; what is left out can judge. ``--from`` goes on from
 earlier weights (.pt, or the .onnx in ``analyzer/models``). Needs torch 2.13 and, to start from an .onnx, onnx; a GPU is used
-where there is one: a step takes a second on one core. OUT is written every 100 steps. Neither the package nor its tests need this file. The calibration tables beside the weights are made
-afterwards by ``analyzer.training.pit_calibration``.
+where there is one: a step takes a second on one core. OUT is written every 100 steps. Neither the package nor its tests need
+this file. The calibration tables beside the weights are made afterwards by ``analyzer.training.pit_calibration``.
 
 Every crop is turned, mirrored, stretched, coarsened (as by a phone farther away: fewer pixels, noise, JPEG), re-lit and
-re-coloured. Pits too small or too hidden to be counted are neither right nor wrong. Small pits weigh as much as large
-ones; half of the crops lie at a pit, a fifth at a mound or where earlier weights were mistaken, the rest anywhere on metal.
+re-coloured, and pits of other pictures are set into a third of them: a network that saw each pit in one place only learns the
+place. Pits too small or too hidden to be counted are neither right nor wrong. Small pits weigh more than large ones; half of
+the crops lie at a pit, a fifth at a mound or where earlier weights were mistaken, the rest anywhere on metal.
 """
 
 from __future__ import annotations
@@ -112,6 +113,14 @@ class Net(nn.Module):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Graft:
+    """One pit cut out of its picture: light against the metal round it, so that it can stand on other metal."""
+
+    ratio: np.ndarray  # float32 (h, w, 3), 1 where it is as light as its surroundings
+    target: np.ndarray  # float32 (4, h, w), as of a Scene
+
+
+@dataclass(frozen=True, kw_only=True)
 class Scene:
     """One picture at MM_PER_PX: ``target`` holds a plane for each of CHANNELS and last the weight of each pixel."""
 
@@ -120,6 +129,7 @@ class Scene:
     pits: tuple[tuple[float, float], ...]  # centres, x and y
     traps: tuple[tuple[float, float], ...]  # mounds and earlier mistakes
     metal: tuple[np.ndarray, np.ndarray]  # rows, columns
+    grafts: tuple[Graft, ...]  # its pits that stand alone, to be set into other pictures
     share: float  # how often it is drawn
 
 
@@ -165,17 +175,71 @@ def read_scene(root: Path, name: str, image: str | None, earlier: Net | None, sh
     mouth, mound, metal = laid(counted[mouths]), laid(capped > 0), laid(classes == 1)
     weight = (laid(ignored[mouths]) < 0.3) * (0.15 + 0.85 * (metal > 0.5))
     weight = weight * resample(np.where(counted[mouths], weight_of[mouths], 1).astype(np.float32), raster, nearest=True)
+    target = np.stack([mouth, mound, laid(core), weight]).astype(np.float16)
     traps = [tuple(c) for c in cv2.connectedComponentsWithStats((mound > 0.5).astype(np.uint8))[3][1:]]
     if earlier is not None:
         traps += _mistakes(earlier, picture, mouth)
     return Scene(
         image=picture,
-        target=np.stack([mouth, mound, laid(core), weight]).astype(np.float16),
+        target=target,
         pits=tuple(centres),
         traps=tuple(traps),
         metal=np.nonzero(metal > 0.5),
+        grafts=_grafts(picture, target, metal > 0.5),
         share=share * (metal > 0.5).sum() ** 0.5 * (1 + min(len(centres), 30) / 15),
     )
+
+
+def _grafts(picture: np.ndarray, target: np.ndarray, metal: np.ndarray) -> tuple[Graft, ...]:
+    """The mouths that stand alone on open metal, each with some of the metal round it."""
+    mouth = target[0].astype(np.float32)
+    count, parts, boxes, _ = cv2.connectedComponentsWithStats((mouth > 0.5).astype(np.uint8))
+    found = []
+    for k in range(1, count):
+        x, y, w, h = (int(v) for v in boxes[k, :4])
+        around = max(5, round(0.4 * max(w, h)))
+        if max(w, h) + 2 * around > CROP // 2 or min(x, y) < around:
+            continue
+        box = np.s_[y - around : y + h + around, x - around : x + w + around]
+        alone = not np.any((parts[box] != k) & (parts[box] > 0))
+        if parts[box].shape != (h + 2 * around, w + 2 * around) or not alone or not metal[box].all():
+            continue
+        if target[1][box].max() > 0.1 or target[3][box].min() < 0.5:  # a mound, or a pit that is not counted
+            continue
+        own = picture[box].astype(np.float32) / 255
+        ring = np.median(own[mouth[box] < 0.1], axis=0)
+        found.append(Graft(ratio=own / np.maximum(ring, 0.02), target=target[:, *box].astype(np.float32)))
+    return tuple(found)
+
+
+def _set_in(image: np.ndarray, target: np.ndarray, graft: Graft) -> None:
+    """Set a graft, turned and resized, somewhere on the crop's open metal; ``image`` and ``target`` are changed."""
+    quarter, size = random.randrange(4), float(np.exp(random.uniform(-0.35, 0.25)))
+    planes = np.concatenate([graft.ratio, graft.target.transpose(1, 2, 0)], axis=2)
+    planes = np.rot90(planes, quarter)
+    if random.random() < 0.5:
+        planes = planes[:, ::-1]
+    method = cv2.INTER_AREA if size < 1 else cv2.INTER_LINEAR
+    planes = np.dstack(
+        [cv2.resize(np.ascontiguousarray(part), None, fx=size, fy=size, interpolation=method) for part in np.split(planes, [3], 2)]
+    )
+    h, w = planes.shape[:2]
+    if planes[..., 3].sum() < 30 or min(CROP - h, CROP - w) < 1:  # below the smallest size that counts
+        return
+    for _ in range(6):
+        x, y = random.randrange(CROP - w), random.randrange(CROP - h)
+        box = np.s_[y : y + h, x : x + w]
+        under = target[:, *box]
+        if under[:2].max() > 0.05 or under[3].min() < 0.5:
+            continue
+        distance = cv2.distanceTransform((planes[..., 3] < 0.05).astype(np.uint8), cv2.DIST_L2, 3)
+        margin = max(3.0, 0.8 * float(min(distance[0].min(), distance[-1].min(), distance[:, 0].min(), distance[:, -1].min())))
+        share = np.clip(1 - distance / margin, 0, 1)[..., None]
+        ratio = np.exp(random.uniform(0.7, 1.15) * np.log(np.clip(planes[..., :3], 0.02, 8)))  # fainter or stronger
+        image[box] = np.clip(image[box] * (1 + share * (ratio - 1)), 0, 1)
+        target[0][box], target[2][box] = planes[..., 3], planes[..., 5]
+        target[3][box] = np.where(planes[..., 3] > 0.5, np.maximum(planes[..., 6], 1), under[3])
+        return
 
 
 @torch.no_grad()
@@ -195,10 +259,10 @@ def _mistakes(net: Net, picture: np.ndarray, mouth: np.ndarray) -> list[tuple[fl
     return [(x, y) for x, y in found if near[int(y), int(x)] < 0.2]
 
 
-def read_scenes(root: Path, names: tuple[str, ...], earlier: Net | None) -> list[Scene]:
+def read_scenes(root: Path, names: tuple[str, ...], left_out: tuple[str, ...], earlier: Net | None) -> list[Scene]:
     scenes: list[Scene | None] = []
     for folder in sorted((root / "truth").iterdir()):
-        if not folder.name.startswith(names):
+        if not folder.name.startswith(names) or folder.name in left_out:
             continue
         truth = json.loads((folder / "truth.json").read_text())
         if truth["view"] == "end":
@@ -223,7 +287,12 @@ def draw(scenes: list[Scene], shares: list[float]) -> tuple[np.ndarray, np.ndarr
         x, y = float(scene.metal[1][k]), float(scene.metal[0][k])
     x, y = x + random.uniform(-90, 90), y + random.uniform(-90, 90)
     image, target = _cut(scene, x, y) if random.random() < 0.5 else _turned(scene, x, y)
-    if random.random() < 0.4:
+    if random.random() < 0.35:
+        for _ in range(random.randint(1, 4)):
+            giver = random.choices(scenes, shares)[0]
+            if giver.grafts:
+                _set_in(image, target, random.choice(giver.grafts))
+    if random.random() < 0.25:
         image = _coarser(image)
     quarter = random.randrange(4)
     image, target = np.rot90(image, quarter), np.rot90(target, quarter, (1, 2))
@@ -320,6 +389,7 @@ def main() -> None:
     parser.add_argument("steps", type=int)
     parser.add_argument("out", type=Path)
     parser.add_argument("--names", default="d")
+    parser.add_argument("--leave-out", default="", help="names that are not learned from, to judge on")
     parser.add_argument("--from", dest="start", type=Path)
     parser.add_argument("--rate", type=float, default=5e-4)
     parser.add_argument("--mistakes", action="store_true", help="draw more often where the earlier weights were mistaken")
@@ -337,7 +407,7 @@ def main() -> None:
     if asked.start is not None:
         net.start_from(asked.start)
         earlier = net if asked.mistakes else None
-    scenes = read_scenes(asked.truth, tuple(asked.names.split(",")), earlier)
+    scenes = read_scenes(asked.truth, tuple(asked.names.split(",")), tuple(asked.leave_out.split(",")), earlier)
     shares = [scene.share for scene in scenes]
     print(f"{len(scenes)} pictures", flush=True)
     net = net.to(device, memory_format=torch.channels_last)
