@@ -25,6 +25,8 @@ OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-
 ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
 SURE_EDGE_COST = 25.0  # an outline that lies on the picture's edges this well needs no second look
 ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
+TILT_MATTERS_PERCENT = 3.0  # two tilts of a disc whose scales at the metal differ by less need no decision
+TILT_DECIDED = 4.0  # difference of squared misfits to the tube's diameter: two standard deviations
 EDGE_ON_RELATIVE = 0.025  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
@@ -108,7 +110,12 @@ def find_surface(
         return _ring(photo, calibration, found, tube, source, flags)
     if calibration.rotation is None and tube is None:
         return _in_pixels(photo, found, view, source, flags)
-    return _in_millimetres(photo, calibration, found, view, source, tube, flags)
+    surface = _in_millimetres(photo, calibration, found, view, source, tube, list(flags))
+    if calibration.other_pose is None or not any(flag.id == "disc_tilt_ambiguous" for flag in calibration.flags):
+        return surface
+    rotation, translation = calibration.other_pose
+    tilted = replace(calibration, rotation=rotation, translation_mm=translation)
+    return _likelier_tilt(surface, _in_millimetres(photo, tilted, found, view, source, tube, list(flags)))
 
 
 def unrolled(surface: Surface, image: np.ndarray, step: float) -> tuple[np.ndarray, np.ndarray]:
@@ -148,6 +155,24 @@ def unrolled(surface: Surface, image: np.ndarray, step: float) -> tuple[np.ndarr
     laid = cv2.remap(window, known[0], known[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     laid[~seen] = 0
     return laid, seen
+
+
+def _likelier_tilt(first: Surface, other: Surface) -> Surface:
+    """Of two surfaces by the two tilts that a disc leaves open, the one on which the tube has its nominal diameter.
+
+    Where the two scales differ much and the tube does not tell them apart, the flag ``disc_tilt_undecided`` names both.
+    """
+    assert first.mm_per_px is not None and other.mm_per_px is not None
+    apart = {check.name: (check.difference_percent / check.standard_uncertainty_percent) ** 2 for check in first.cross_checks}
+    apart_other = {check.name: (check.difference_percent / check.standard_uncertainty_percent) ** 2 for check in other.cross_checks}
+    misfit, misfit_other = apart.get("tube diameter", 0.0), apart_other.get("tube diameter", 0.0)
+    chosen, left = (other, first) if misfit_other < misfit else (first, other)
+    assert chosen.mm_per_px is not None and left.mm_per_px is not None
+    percent = 100 * (left.mm_per_px.value / chosen.mm_per_px.value - 1)
+    if abs(percent) > TILT_MATTERS_PERCENT and abs(misfit - misfit_other) < TILT_DECIDED:
+        flag = raise_flag("disc_tilt_undecided", f" ({percent:+.1f} %)")
+        return replace(chosen, flags=(*chosen.flags, flag))
+    return chosen
 
 
 # --- which view -------------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -13,7 +14,7 @@ import pytest
 
 from analyzer import specimen as look
 from analyzer import surface as room
-from analyzer.flags import SurfaceError
+from analyzer.flags import SurfaceError, raise_flag
 from analyzer.measured import Measure
 from analyzer.photo import CameraFacts, Photo, read_photo
 from analyzer.scale import Calibration, Marker, find_scale
@@ -133,6 +134,27 @@ def test_scale_is_that_of_the_metal_not_of_the_table(monkeypatch):
     )
     assert surface.mm_per_px.value == pytest.approx((230.0 - 1.143 - 0.11) / FOCAL, rel=0.002)
     assert surface.seen_area.value == pytest.approx(64.0 * 60.0, rel=0.01)
+
+
+@pytest.mark.parametrize("mistaken", [False, True])
+@pytest.mark.parametrize("marker, decided", [(0.002, True), (0.02, False)])
+def test_of_a_discs_two_tilts_the_one_that_suits_the_tube_is_taken(monkeypatch, mistaken, marker, decided):
+    """A disc beside the piece: tilted the other way about its own place by 6 degrees, the metal lies 3.4 % farther off.
+
+    Reference: the drawn cylinder's depth, and 22.225 mm of ASTM B88. What an uncertain marker leaves open is said.
+    """
+    view, radius, half_span, height, length, concave = SHAPES["whole tube"]
+    matrix, rotation, translation = camera(4.0)
+    mask, _, depth = draw(matrix, rotation, translation, radius, half_span, height, length, 35.0, concave)
+    place = np.array([0.0, 75.0, 0.0])  # of the disc, on the table
+    tilted = cv2.Rodrigues(np.array([np.radians(6.0), 0, 0]))[0] @ rotation
+    poses = [(rotation, translation), (tilted, rotation @ place + translation - tilted @ place)]
+    first, other = poses[::-1] if mistaken else poses
+    disc = calibration(matrix, *first, method="disc", other_pose=other, flags=(raise_flag("disc_tilt_ambiguous"),))
+    disc = replace(disc, relative_uncertainty={"marker": marker})
+    surface = find_surface(shown(monkeypatch, mask), disc, view=view, tube=tube(22.225, 1.143))
+    assert surface.mm_per_px.value == pytest.approx(depth / FOCAL, rel=0.004)
+    assert ("disc_tilt_undecided" in [flag.id for flag in surface.flags]) is not decided
 
 
 def test_turned_and_resized_pictures_give_the_same_measures(monkeypatch):
