@@ -1,4 +1,4 @@
-"""How likely each pixel of the metal is a pit's mouth: the learned evidence, run by OpenCV on tiles.
+"""How likely each pixel of the metal is a pit's mouth: the learned evidence, run on tiles.
 
 The weights are ``models/pit-likelihood.onnx``; what they are and how they were calibrated stands beside them in
 ``models/pit-likelihood.toml``, so that better weights replace them without a change of code. Training:
@@ -10,12 +10,14 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 from importlib import resources
 from typing import Any
 
 import cv2
 import numpy as np
+
+from analyzer._network import network
 
 SIDES = tuple(range(256, 1025, 32))  # sides that a tile may have, pixels; the network halves four times
 LARGEST_TILE = 640 * 1024  # pixels: 24 float maps of a tile stay near 60 MB
@@ -133,13 +135,6 @@ def model_record(name: str = MODEL) -> Mapping[str, Any] | None:
     return tomllib.loads(record.read_text(encoding="utf-8"))
 
 
-@lru_cache(maxsize=4)
-def _network(name: str, shape: tuple[int, int]) -> cv2.dnn.Net:
-    """The network for tiles of one shape: OpenCV 5.0 may fail where one network meets tiles of several shapes."""
-    data = resources.files("analyzer").joinpath("models").joinpath(f"{name}.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
-
-
 def learned_logits(rgb: np.ndarray, metal: np.ndarray, *, name: str = MODEL) -> np.ndarray:
     """The network's logits at each pixel of a grid at the weights' resolution.
 
@@ -189,6 +184,5 @@ def _ramp(length: int) -> np.ndarray:
 def _run(name: str, tile: np.ndarray, channels: int) -> np.ndarray:
     """The network's answer (channels, rows, columns) on one tile."""
     height, width = tile.shape[:2]
-    network = _network(name, (height, width))
-    network.setInput(cv2.dnn.blobFromImage(tile, 1 / 255.0))
-    return network.forward().reshape(-1, height, width)[:channels]
+    answer = network(name)(cv2.dnn.blobFromImage(tile, 1 / 255.0))[0]
+    return answer.reshape(-1, height, width)[:channels]

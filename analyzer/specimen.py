@@ -6,16 +6,17 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
 import cv2
 import numpy as np
+
+from analyzer._network import network, weights
 
 SIDE = 256  # pixels of the network's square picture; analyzer/training/specimen.py holds the same figure
 CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 VIEWS = ("inside", "outside", "flat", "end")
 TABLE, METAL, RIM, OTHER_SIDE, MARKER, COVERED = range(6)
-MODEL_FILE = "models/specimen.onnx"
+MODEL = "specimen"
 SMALLEST_SCENE_PX = 700  # a picture with a shorter side is a close-up
 SMALLEST_SHARE = 0.0008  # of the window's pixels: a piece smaller than this cannot be measured
 
@@ -69,26 +70,19 @@ class Specimen:
 
 
 @cache
-def _network() -> tuple[cv2.dnn.Net, str] | None:
-    """The network, made once and run on one shape only (OpenCV 5 fails when the shape changes), and its fingerprint."""
-    file = resources.files("analyzer").joinpath(MODEL_FILE)
-    if not file.is_file():
-        return None
-    data = file.read_bytes()
-    net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
-    net.setPreferableBackend(cv2.dnn.DNN_BACKEND_OPENCV)
-    return net, hashlib.sha256(data).hexdigest()[:12]
+def _version() -> str | None:
+    """The weights' fingerprint; None where their file is missing."""
+    data = weights(MODEL)
+    return None if data is None else hashlib.sha256(data).hexdigest()[:12]
 
 
 def _run(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(SIDE, SIDE, 3) uint8 to class shares (6, SIDE, SIDE) and view shares (4,)."""
     side = SIDE
-    net, _ = _network()
     x = (square.astype(np.float32) / 255 - 0.45) / 0.25
     # planes: colour, then row and column within the block of 2 x 2
     blocks = x.reshape(side // 2, 2, side // 2, 2, 3).transpose(4, 1, 3, 0, 2).reshape(1, 12, side // 2, side // 2)
-    net.setInput(np.ascontiguousarray(blocks), "blocks")
-    logits, view = net.forward(["classes", "view"])
+    logits, view = network(MODEL, ("classes", "view"))(blocks)
     logits = logits.reshape(len(CLASSES), 2, 2, side // 2, side // 2).transpose(0, 3, 1, 4, 2).reshape(-1, side, side)
     logits = np.exp(logits - logits.max(0))
     view = np.exp(view.ravel() - view.max())
@@ -167,7 +161,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
     """
     height, width = rgb.shape[:2]
     span = float(max(height, width))
-    if _network() is None:
+    if _version() is None:
         return _by_colour(rgb)
     square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
     far, view = _look(square)
@@ -200,7 +194,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         gone[MARKER] = 1
         shares = np.where(free, shares, gone[:, None, None])
     return Specimen(
-        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_network()[1]
+        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_version()
     )
 
 
@@ -210,7 +204,7 @@ def lies_apart(rgb: np.ndarray) -> bool:
     Careful on purpose: a close-up taken for a piece on a table would lose metal.
     """
     height, width = rgb.shape[:2]
-    if _network() is None or min(height, width) < SMALLEST_SCENE_PX:
+    if _version() is None or min(height, width) < SMALLEST_SCENE_PX:
         return False
     span = float(max(height, width))
     square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)

@@ -14,7 +14,7 @@ ORDER = (
     "measured display flags tomlfile photo tables scale card ring surface closeup likelihood bands pits relief pattern corrections readings "
     "capacity extremes wall facts water flow metals derived causes leaks steps examination record drawing charts report output cli"
 ).split()
-SERVES = {"_edges": "scale", "_find_card": "scale", "_find_ruler": "scale", "_find_disc": "scale", "_plane_pose": "scale", "_piece": "surface", "_outline_edges": "surface", "_cup": "relief", "specimen": "surface"}
+SERVES = {"_network": "surface", "_edges": "scale", "_find_card": "scale", "_find_ruler": "scale", "_find_disc": "scale", "_plane_pose": "scale", "_piece": "surface", "_outline_edges": "surface", "_cup": "relief", "specimen": "surface"}
 FORBIDDEN = {"requests", "urllib", "http", "socket", "ftplib", "smtplib", "httpx", "aiohttp"}
 
 

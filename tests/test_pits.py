@@ -389,20 +389,6 @@ def test_tiles_cover_the_metal_once_blended(monkeypatch, name):
     assert run <= 1.6 * max(metal.sum(), SIDES[0] ** 2)
 
 
-def test_opencv_gives_what_another_runtime_gives():
-    runtime = pytest.importorskip("onnxruntime", reason="onnxruntime is not installed: the second runtime cannot be asked")
-    from importlib import resources
-
-    path = resources.files("analyzer").joinpath("models").joinpath("pit-likelihood.onnx")
-    tile = np.random.default_rng(2).integers(0, 255, (256, 288, 3), np.uint8)
-    tile = cv2.GaussianBlur(tile, (0, 0), 3)
-    channels = len((likelihood.model_record() or {}).get("channels", ["mouth"]))
-    ours = likelihood._run(likelihood.MODEL, tile, channels)
-    session = runtime.InferenceSession(path.read_bytes())
-    theirs = session.run(None, {session.get_inputs()[0].name: tile.transpose(2, 0, 1)[None].astype(np.float32) / 255})[0][0]
-    assert np.abs(ours - theirs[:channels]).max() < 1e-2
-
-
 # ------------------------------------------------------------------------------------------------------------- calibration
 
 

@@ -267,7 +267,7 @@ def test_ring_takes_its_scale_from_the_outside_diameter(monkeypatch):
 
 
 def test_piece_is_found_by_colour_without_the_network(monkeypatch):
-    monkeypatch.setattr(look, "_network", lambda: None)
+    monkeypatch.setattr(look, "_version", lambda: None)
     rng = np.random.default_rng(5)
     rgb = np.full((900, 1200, 3), (150, 150, 146), np.float32)
     box = cv2.boxPoints(((620, 430), (560, 180), 25)).astype(np.int32)

@@ -1,0 +1,89 @@
+"""The learned networks run on arrays: by ONNX Runtime where it is installed, else by OpenCV.
+
+Both read the same files and give the same figures to rounding (``tests/test_network.py``). ONNX Runtime takes half the time on
+processors with 512-bit vectors and one network serves all shapes; OpenCV is there in any case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache, lru_cache
+from importlib import resources
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+
+ENGINES = ("onnxruntime", "opencv")
+SHAPES_KEPT = 4  # networks that OpenCV keeps, each with the memory of a tile
+
+
+class Network(Protocol):
+    """Runs on a float32 array of any shape that the network takes; gives the outputs that were asked for, in that order."""
+
+    def __call__(self, values: np.ndarray) -> list[np.ndarray]: ...
+
+
+@cache
+def engine() -> str:
+    """The engine that is used: the first of ENGINES that is installed and runs."""
+    try:
+        import onnxruntime  # noqa: F401
+    except ImportError:
+        return ENGINES[1]
+    return ENGINES[0]
+
+
+def weights(name: str) -> bytes | None:
+    """The bytes of ``models/NAME.onnx``; None where the file is missing."""
+    file = resources.files("analyzer").joinpath(f"models/{name}.onnx")
+    return file.read_bytes() if file.is_file() else None
+
+
+def network(name: str, outputs: Sequence[str] | None = None) -> Network:
+    """The network of ``models/NAME.onnx`` with all its outputs, or those named; made once for each number of threads.
+
+    The number of threads is OpenCV's own (``cv2.setNumThreads``), whichever engine runs.
+    """
+    return _made(name, None if outputs is None else tuple(outputs), engine(), cv2.getNumThreads())
+
+
+@lru_cache(maxsize=8)
+def _made(name: str, outputs: tuple[str, ...] | None, by: str, threads: int) -> Network:
+    data = weights(name)
+    if data is None:
+        raise FileNotFoundError(f"There are no weights {name}.onnx.")
+    return _Runtime(data, outputs, threads) if by == "onnxruntime" else _OpenCV(data, outputs)
+
+
+class _Runtime:
+    def __init__(self, data: bytes, outputs: tuple[str, ...] | None, threads: int) -> None:
+        import onnxruntime
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = max(1, threads)
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        options.enable_mem_pattern = False  # else it keeps a plan and its memory for every shape
+        # threads that wait for work give the processor free
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+        self._session: Any = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+        self._input = self._session.get_inputs()[0].name
+        self._outputs = outputs
+
+    def __call__(self, values: np.ndarray) -> list[np.ndarray]:
+        return list(self._session.run(self._outputs, {self._input: np.ascontiguousarray(values, np.float32)}))
+
+
+class _OpenCV:
+    """One network for each shape: OpenCV 5.0 may fail where one network meets several."""
+
+    def __init__(self, data: bytes, outputs: tuple[str, ...] | None) -> None:
+        self._outputs = outputs
+        buffer = np.frombuffer(data, np.uint8)
+        self._of_shape = lru_cache(maxsize=SHAPES_KEPT)(lambda shape: cv2.dnn.readNetFromONNX(buffer))
+
+    def __call__(self, values: np.ndarray) -> list[np.ndarray]:
+        net = self._of_shape(values.shape)
+        net.setInput(np.ascontiguousarray(values, np.float32))
+        return list(net.forward(self._outputs or net.getUnconnectedOutLayersNames()))
