@@ -501,6 +501,8 @@ def _diameter_seen(
     prior: Prior, size: float, size_sd: float, expected: float, expected_sd: float, worse: float
 ) -> tuple[float, float] | None:
     """The outside diameter that the outline shows, with what was told of it taken out again; None where it shows none."""
+    if size_sd == 0:  # pressed against a bound: the outline was not free to show a size
+        return None
     weight = 1 / size_sd**2 - 1 / expected_sd**2
     if weight <= 0.05 / expected_sd**2:
         return None

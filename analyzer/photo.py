@@ -74,6 +74,7 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
             raise PhotoError(f"{path} is a folder; name the photo in it.") from None
         except OSError as error:
             raise PhotoError(f"{path} cannot be read ({error.strerror}); check the file's permissions.") from None
+    name = "".join(sign if sign.isprintable() else " " for sign in name)  # a line break in a name would break every sentence
     if not data:
         raise PhotoError(f"{name} is empty (0 bytes); copy it from the phone again.")
     image, frames = _decode(data, name)
@@ -157,7 +158,7 @@ def _to_srgb(image: Image.Image, name: str) -> np.ndarray:
     except Exception:  # unreadable orientation: keep the picture as stored
         pass
     if image.mode.startswith(("I", "F")):
-        samples = np.asarray(image).astype(np.float64)
+        samples = np.nan_to_num(np.asarray(image).astype(np.float64), posinf=0.0, neginf=0.0)
         # 16-bit files may use only 10 or 12 bits; scale by the brightest sample rather than show black.
         top = 65535.0 if samples.max() > 4095 else max(float(samples.max()), 1.0)
         grey = np.clip(samples * (255.0 / top), 0, 255).astype(np.uint8)
