@@ -1,8 +1,9 @@
-"""Accuracy against pictures with known truth: ``python -m tests.accuracy FOLDER [--only h] [--out DIR] [--jobs N]``.
+"""Accuracy against pictures with known truth: ``python -m tests.accuracy FOLDER [--only h] [--out DIR] [--jobs N] [--worst 3]``.
 
 FOLDER holds ``images/`` and ``truth/`` (rendered pipes; scored by ``tests/truth_score.py``), or ``img/``, ``mask/`` and
 ``inst/`` (real metal with drawn masks; scored by ``tests/mask_score.py``), as their README files describe. View, tube size and kind of marker are
 told, as a person knows them; the tube's type is not. Prints the figures beside their goals and exits with 1 where one is not met.
+With ``--out`` the worst rendered pictures are drawn there, with what was missed and what was mistaken.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from analyzer import output
 from analyzer.cli import read_marker
 from analyzer.examination import Settings, examine
 from analyzer.flags import CutpipeError
-from tests import mask_score, truth_score
+from tests import mask_score, truth_score, worst_errors
 
 FILES = ("examination.json", "pit-labels.png", "band-labels.png")
 
@@ -83,7 +84,7 @@ def _median(values: list[float]) -> float | None:
     return float(np.median(values)) if values else None
 
 
-def rendered(folder: Path, results: Path, only: str, jobs: int) -> int:
+def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> int:
     truths = [t for t in truth_score.load_truth(str(folder)) if t["name"].startswith(tuple(only.split(","))) or not only]
     tasks = []
     for truth in truths:
@@ -137,6 +138,10 @@ def rendered(folder: Path, results: Path, only: str, jobs: int) -> int:
     share = 100 * float(np.mean(counted)) if counted else None
     table.row("95 % intervals hold: count as detected, %", share, "90 to 99", None if share is None else 90 <= share <= 99, f"n={len(counted)}")
     _rings([by_name[r["name"]] for r in rows if r["view"] == "end"], results, table)
+    for row in sorted((r for r in seen if r["true"] >= 5), key=lambda r: r["f1"])[:worst]:
+        name = row["name"]
+        if name in predictions:
+            print(worst_errors.explain(by_name[name], predictions[name], folder, results / f"worst-{name}.jpg"))
     print(f"{table.missed} goals missed")
     return int(table.missed > 0)
 
@@ -171,7 +176,7 @@ def _rings(truths: list[dict], results: Path, table: Table) -> None:
             table.row(f"cut ring: {name}, median error" + ("" if "degrees" in name else ", mm"), middle, f"{goal}", None if middle is None else middle <= goal, f"n={len(values)}")
 
 
-def real(folder: Path, results: Path, only: str, jobs: int) -> int:
+def real(folder: Path, results: Path, only: str, jobs: int, worst: int) -> int:
     names = sorted(p.stem for p in (folder / "img").iterdir() if p.stem.startswith(tuple(only.split(","))) or not only)
     tasks = [
         (name, str(next((folder / "img").glob(f"{name}.*"))), str(results / name), {"view": "flat", "marker": "none"})
@@ -207,12 +212,13 @@ def main() -> int:
     parser.add_argument("--only", default="", help="names that begin so, several with commas")
     parser.add_argument("--out", type=Path, help="keep the results here")
     parser.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2)))
+    parser.add_argument("--worst", type=int, default=3, help="so many of the worst pictures are drawn into --out and explained")
     options = parser.parse_args()
     if not options.folder.is_dir():
         parser.error(f"{options.folder} is not a folder")
     kind = rendered if (options.folder / "truth").is_dir() else real
     with tempfile.TemporaryDirectory() as scratch:
-        return kind(options.folder, options.out or Path(scratch), options.only, options.jobs)
+        return kind(options.folder, options.out or Path(scratch), options.only, options.jobs, options.worst if options.out else 0)
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ from PIL import Image
 from analyzer import Settings, examine
 from analyzer.cli import read_marker
 from analyzer.output import write
-from tests import truth_score
+from tests import truth_score, worst_errors
 from tests.accuracy import FILES, told
 from tests.conftest import DATA, ROOT
 
@@ -55,7 +55,7 @@ def test_most_pits_are_found_and_few_invented(examined):
 
 
 def test_openings_are_measured(examined):
-    # A guard too: h16 has ten matched pits, half of them under product; tests.accuracy holds the goal over whole folders.
+    # A guard too: these pictures have a dozen and three dozen matched pits; tests.accuracy holds the goal over whole folders.
     assert np.median(examined.score["diam_err"]) < 25.0
     assert np.mean(examined.score["cover_diam"]) > 0.7
 
@@ -100,3 +100,16 @@ def test_the_record_of_a_picture_without_scale_claims_no_millimetre(tmp_path):
     assert len(document["pits"]) == 2
     assert all(pit["equivalent_diameter_mm"] is None and pit["equivalent_diameter_px"] > 10 for pit in document["pits"])
     assert "no_scale" in {flag["id"] for flag in document["flags"]}
+
+
+def test_worst_errors_are_told_as_they_are(tmp_path):
+    """All true pits given back but one, and one added far off: the line that explains the picture says just that."""
+    truth = dict(next(iter(TRUTHS.values())))
+    truth["_contrast"] = truth_score.contrast(truth, str(FOLDER))
+    prediction = truth_score.as_prediction(truth)
+    gone = prediction["pits"].pop(0)
+    prediction["pits"].append({**gone, "x_px": 0.0, "y_px": 0.0})
+    sentence = worst_errors.explain(truth, prediction, FOLDER, tmp_path / "worst.jpg")
+    counted = sum(truth_score.valid(pit) for pit in truth["pits"])
+    assert f"{counted - 1} of {counted} found; missed: 1 of" in sentence and "1 taken by mistake" in sentence
+    assert (tmp_path / "worst.jpg").stat().st_size > 10_000
