@@ -29,7 +29,7 @@ def is_one_sentence(error: CutpipeError) -> bool:
 
 def test_card_and_piece_cut_off_at_the_picture_s_edge():
     """The rows from the card's middle up: two markers are left, the piece leaves the picture."""
-    photo = read_photo(encoded(Image.open(CARD).crop((0, 0, 2600, 1097)), "JPEG", quality=92))
+    photo = read_photo(encoded(Image.open(CARD).crop((0, 0, 2600, 1097)), "JPEG"))
     calibration = find_scale(photo, Marker())
     assert calibration.method == "card"
     try:
