@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from analyzer.extremes import DeepestToExpect, probability_plot, reduced_variate
 from analyzer.leaks import CostComparison, RepairOrReplace
 from analyzer.measured import MM_PER_INCH
+from analyzer.relief import Heights
 from analyzer.wall import Wall
 
 INK, MAIN, SECOND, SHADE = "#1c2024", "#0b6e69", "#b3540b", "#9ad0cb"
@@ -58,6 +59,26 @@ def ring_profile(wall: Wall, *, units: str = "metric") -> np.ndarray | None:
         axes.legend(loc="lower left", frameon=False, fontsize=8)
 
     return _drawn(draw)
+
+
+def depth_map(heights: Heights, *, units: str = "metric") -> np.ndarray:
+    """Depth of the pits on the metal laid flat, from the torches; metal that is not seen is grey."""
+    unit, factor = _length(units)
+    every = max(1, max(heights.mm.shape) // 1200)
+    depth = -heights.mm[::every, ::every] * factor
+    along = heights.axial_mm * factor, (heights.axial_mm + heights.mm.shape[1] * heights.step_mm) * factor
+    round_ = (heights.around_mm + heights.mm.shape[0] * heights.step_mm) * factor, heights.around_mm * factor
+    share = heights.mm.shape[0] / heights.mm.shape[1]
+
+    def draw(axes: Axes) -> None:
+        axes.grid(False)
+        axes.set_facecolor("#d5d9dc")
+        shown = axes.imshow(depth, extent=(*along, *round_), cmap="viridis_r", vmin=0, interpolation="nearest", aspect="equal")
+        axes.set_xlabel(f"along the pipe, {unit}")
+        axes.set_ylabel(f"round the pipe, {unit}")
+        axes.figure.colorbar(shown, ax=axes, label=f"depth, {unit}", shrink=0.9)
+
+    return _drawn(draw, height=float(np.clip(8.0 * share, 2.6, 9.0)))
 
 
 def probability_paper(deepest: DeepestToExpect, *, units: str = "metric") -> np.ndarray | None:

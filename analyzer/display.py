@@ -25,10 +25,22 @@ _KINDS: dict[str, dict[str, tuple[str, float, int]]] = {
 
 
 def decimals_for(uncertainty: float, most: int) -> int:
-    """Decimals that show two digits of the uncertainty (GUM 7.2.6), and no more than ``most``."""
+    """Decimals that show the uncertainty, and no more than ``most``.
+
+    At most two digits of it (GUM 7.2.6), and only one where it begins with 355 to 949: the rule of the Particle Data Group, Review of
+    Particle Physics, introduction 5.3 (from memory).
+
+    >>> decimals_for(0.827, 3), decimals_for(0.119, 3), decimals_for(0.967, 3)
+    (1, 2, 1)
+    """
     if not uncertainty > 0:
         return most
-    return int(min(most, max(0, 1 - math.floor(math.log10(uncertainty)))))
+    place = math.floor(math.log10(uncertainty))
+    first_digits = uncertainty / 10.0**place
+    if first_digits >= 9.5:  # rounds up to 10
+        place += 1
+    digits = 1 if 3.55 <= first_digits < 9.5 else 2
+    return int(min(most, max(0, digits - 1 - place)))
 
 
 def number(value: float, decimals: int) -> str:

@@ -1,7 +1,7 @@
 """Pictures of a result: the marked photo and the unrolled map. They draw what was found and compute nothing new.
 
 Pits are drawn as their own outline in a light line with a dark border, so that they show on bright and on dark metal and to
-colour-blind eyes alike; bands as hatching; the examined metal as a dashed outline.
+colour-blind eyes alike, a doubtful one in white; bands as hatching; the examined metal as a dashed outline.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from analyzer.bands import KINDS, Bands
 from analyzer.measured import MM_PER_INCH
 from analyzer.photo import Photo
 from analyzer.pits import Mound, PitCatalogue
+from analyzer.ring import Ring
+from analyzer.scale import Calibration
 from analyzer.surface import Surface, unrolled
 
 DRAWN_DEG = 80.0  # metal seen still more edge on is a few smeared pixels
@@ -26,6 +28,8 @@ MAP_PITCH = 1.5  # of the photo's pixels on the metal: oblique metal has them fu
 LIGHT, DARK = (255, 255, 255), (20, 20, 20)
 PIT = (255, 214, 10)  # sunflower: 10:1 on black, and far in lightness from copper, patina and oxide
 UNSURE = (255, 255, 255)
+SURE_FROM = 0.5  # confidence below which a pit is drawn as doubtful
+MARKER = (127, 229, 220)
 BAND_COLOURS = {"contact_mark": (86, 180, 233), "water_line": (240, 130, 220), "overall_stain": (200, 200, 200), "other": (160, 220, 140)}
 # first and second of a colour-blind-safe set (Okabe and Ito 2008), lightened to stand on dark metal
 
@@ -36,9 +40,19 @@ def font(size: int) -> ImageFont.FreeTypeFont:
 
 
 def marked_photo(
-    photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, numbers: bool = True, longest_px: int = 2400
+    photo: Photo,
+    surface: Surface,
+    pits: PitCatalogue,
+    bands: Bands,
+    *,
+    ring: Ring | None = None,
+    numbers: bool = True,
+    longest_px: int = 2400,
 ) -> np.ndarray:
-    """(h, w, 3) uint8: the photo cut to the piece with a margin, pits outlined and numbered, bands hatched."""
+    """(h, w, 3) uint8: the photo cut to the piece with a margin, pits outlined and numbered, bands hatched.
+
+    With ``ring`` (a cut end) both edges of its wall and the thinnest place instead of the metal's outline.
+    """
     left, top, right, bottom = window(photo, surface)
     enlarge = float(np.clip(longest_px / max(right - left, bottom - top), 0.1, 3.0))
     size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
@@ -51,12 +65,13 @@ def marked_photo(
         mask = cv2.resize((band_labels == place).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         if mask.any():
             _hatch(picture, mask, BAND_COLOURS[kind], line, place)
-    outline = ((surface.outline_px - (left, top)) * enlarge).astype(np.float32)
-    if len(outline) > 2:
-        _dashes(picture, outline, line)
+    if ring is not None:
+        _ring(picture, ring, (left, top), enlarge, line)
+    elif len(surface.outline_px) > 2:
+        _dashes(picture, ((surface.outline_px - (left, top)) * enlarge).astype(np.float32), line)
     labels = pits.labels[top:bottom, left:right]
     for pit in pits.pits:
-        colour = PIT if pit.confidence >= 0.5 else UNSURE
+        colour = PIT if pit.confidence >= SURE_FROM else UNSURE
         for contour in _contours(labels, pit.id, pit.x_px - left, pit.y_px - top, pit.equivalent_diameter_px):
             points = np.round((contour + 0.5) * enlarge - 0.5).astype(np.int32)
             cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
@@ -75,6 +90,20 @@ def marked_photo(
         place = ((pit.x_px - left) * enlarge + 0.75 * radius + 2, (pit.y_px - top) * enlarge - 0.75 * radius - letters.size)
         draw.text(place, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
     return np.asarray(canvas)
+
+
+def whole_photo(photo: Photo, calibration: Calibration, surface: Surface, *, longest_px: int = 1600) -> np.ndarray:
+    """(h, w, 3) uint8: the whole photo with the marker that gave the scale (light line) and the metal (dashed)."""
+    picture = reduced(photo.rgb, longest_px).copy()
+    enlarge = picture.shape[1] / photo.width_px
+    line = max(1, round(max(picture.shape[:2]) / 700))
+    for outline in calibration.marker_outlines_px:
+        points = np.round(np.asarray(outline, float) * enlarge).astype(np.int32)
+        cv2.polylines(picture, [points], True, DARK, 4 * line, cv2.LINE_AA)
+        cv2.polylines(picture, [points], True, MARKER, 2 * line, cv2.LINE_AA)
+    if len(surface.outline_px) > 2:
+        _dashes(picture, (surface.outline_px * enlarge).astype(np.float32), line)
+    return picture
 
 
 def unrolled_map(
@@ -126,6 +155,14 @@ def jpeg(picture: np.ndarray, *, quality: int = 88) -> bytes:
     return out.getvalue()
 
 
+def reduced(picture: np.ndarray, longest_px: int) -> np.ndarray:
+    """The picture, made smaller where its longer side is above ``longest_px``."""
+    share = longest_px / max(picture.shape[:2])
+    if share >= 1:
+        return picture
+    return cv2.resize(picture, (max(1, round(picture.shape[1] * share)), max(1, round(picture.shape[0] * share))), interpolation=cv2.INTER_AREA)
+
+
 def window(photo: Photo, surface: Surface) -> tuple[int, int, int, int]:
     """left, top, right, bottom: the piece with a margin, in the upright photo."""
     x0, y0 = surface.origin_px
@@ -149,6 +186,18 @@ def pit_outlines(pits: PitCatalogue) -> dict[int, np.ndarray]:
         found = _contours(pits.labels, pit.id, pit.x_px, pit.y_px, pit.equivalent_diameter_px)
         if found:
             outlines[pit.id] = max(found, key=len)
+    return outlines
+
+
+def band_outlines(bands: Bands) -> list[tuple[str, np.ndarray]]:
+    """(kind, (N, 2) x, y in the upright photo) of every patch of a mark or line that is more than a speck."""
+    outlines = []
+    for place, kind in enumerate(KINDS, 1):
+        found, _ = cv2.findContours((bands.labels == place).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        areas = [cv2.contourArea(contour) for contour in found]
+        for contour, area in zip(found, areas, strict=True):
+            if area >= max(50.0, 0.02 * max(areas)):
+                outlines.append((kind, cv2.approxPolyDP(contour, 1.0, True)[:, 0, :].astype(np.float32)))
     return outlines
 
 
@@ -178,6 +227,22 @@ def _hatch(picture: np.ndarray, mask: np.ndarray, colour: tuple[int, int, int], 
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     cv2.polylines(picture, contours, True, DARK, 3 * line, cv2.LINE_AA)
     cv2.polylines(picture, contours, True, colour, 2 * line, cv2.LINE_AA)
+
+
+def _ring(picture: np.ndarray, ring: Ring, origin: tuple[int, int], enlarge: float, line: int) -> None:
+    """Both edges of the wall and, across its thinnest place, a line that reaches beyond it."""
+    edges = [(contour - origin) * enlarge for contour in (ring.outer_contour_px, ring.inner_contour_px)]
+    for edge in edges:
+        points = [np.round(edge).astype(np.int32)]
+        cv2.polylines(picture, points, True, DARK, 3 * line, cv2.LINE_AA)
+        cv2.polylines(picture, points, True, PIT, line, cv2.LINE_AA)
+    place = round(ring.minimum_image_angle_deg + 180) % 360  # the contours start at -180 degrees
+    outer, inner = edges[0][place], edges[1][place]
+    away = (outer - inner) / max(float(np.hypot(*(outer - inner))), 1e-6)
+    for end, reach in ((outer, 1), (inner, -1)):
+        near, far = (np.round(end + reach * away * distance * line).astype(int) for distance in (6, 40))
+        cv2.arrowedLine(picture, far.tolist(), near.tolist(), DARK, 5 * line, cv2.LINE_AA, tipLength=0.3)
+        cv2.arrowedLine(picture, far.tolist(), near.tolist(), MARKER, 2 * line, cv2.LINE_AA, tipLength=0.3)
 
 
 def _dashes(picture: np.ndarray, outline: np.ndarray, line: int) -> None:

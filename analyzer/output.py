@@ -30,7 +30,7 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
     "bands.csv": lambda e, units: record.bands_csv(e).encode(),
     "pit-labels.png": lambda e, units: drawing.png(e.pits.labels),
     "band-labels.png": lambda e, units: drawing.png(e.bands.labels),
-    "overlay.png": lambda e, units: drawing.png(drawing.marked_photo(e.photo, e.surface, e.standing_pits, e.bands)),
+    "overlay.png": lambda e, units: drawing.png(drawing.marked_photo(e.photo, e.surface, e.standing_pits, e.bands, ring=e.look.ring if e.surface.view == "end" else None)),
     "unrolled.png": lambda e, units: drawing.png(_laid_flat(e, units)),
     "report.html": lambda e, units: report.html(e, units=units).encode(),
     "report.pdf": lambda e, units: report.pdf(e, units=units),

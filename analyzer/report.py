@@ -16,12 +16,13 @@ from fpdf.enums import XPos, YPos
 from fpdf.fonts import FontFace
 from matplotlib import font_manager
 
-from analyzer import charts, display, drawing, facts
+from analyzer import capacity, charts, display, drawing, facts
 from analyzer.causes import STANDINGS
+from analyzer.corrections import Correction
 from analyzer.examination import Examination
 from analyzer.measured import Measure
 from analyzer.record import CAUTION
-from analyzer.steps import PHASES, Step, homeowner_page
+from analyzer.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
 from analyzer.wall import PitDepth, Wall
 from analyzer.water import copper_warning
 
@@ -159,6 +160,7 @@ def _answer(examination: Examination, units: str) -> Section:
             widths=(5, 3, 4),
         ),
         Caution(text=CAUTION),
+        _marked(examination),
     ]
     serious = [flag for flag in examination.flags if flag.severity != "note"]
     if serious:
@@ -190,27 +192,100 @@ def _picture(rgb: Any, caption: str, alternative: str) -> Picture:
     )
 
 
-def _pictures(examination: Examination, units: str) -> Section:
+def _marked(examination: Examination) -> Picture:
+    """The photo with what was found drawn on it."""
     surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.bands
-    what = f"{len(pits.pits)} pits outlined" + (f", {len(pits.mounds)} mounds as triangles" if pits.mounds else "")
+    if surface.view == "end":
+        rgb = drawing.marked_photo(examination.photo, surface, pits, bands, ring=examination.look.ring, numbers=False, longest_px=1300)
+        caption = "The cut ring. Lines: both edges of its wall as measured; arrows: the thinnest place."
+        return _picture(rgb, caption, "Photo of the cut ring with both edges of its wall and the thinnest place marked.")
+    what = _number(len(pits.pits), "pit") + (f" and {_number(len(pits.mounds), 'mound')} (triangles)" if pits.mounds else "")
+    doubtful = sum(pit.confidence < drawing.SURE_FROM for pit in pits.pits)
     seen = sorted({display.BAND_WORDS[band.kind] for band in bands.bands})
-    marks = f"; {', '.join(seen)}" if seen else "; no contact mark or water line found"
+    marks = f"Hatched: {', '.join(seen)}." if seen else "No contact mark or water line was found."
+    caption = f"The photo, marked: {what}"
+    caption += f", {doubtful} of the pits doubtful (white)" if doubtful else ""
+    caption += f". {marks} Dashed line: the metal that was looked at."
+    rgb = drawing.marked_photo(examination.photo, surface, pits, bands, longest_px=1800)
+    return _picture(rgb, caption, f"Photo of the piece with {what} outlined. {marks}")
+
+
+def _number(count: int, word: str) -> str:
+    """"1 pit", "2 pits"."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def _pictures(examination: Examination, units: str) -> Section:
+    """The photo without marks, to hold the marks against, and the metal laid flat."""
+    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.bands
+    whole = drawing.whole_photo(examination.photo, examination.calibration, surface)
+    left, top, right, bottom = drawing.window(examination.photo, surface)
     blocks: list[Block] = [
         _picture(
-            drawing.marked_photo(examination.photo, surface, pits, bands, longest_px=1800),
-            f"The photo, marked: {what}{marks}. Dashed line: the metal that was looked at. Hatched: marks and lines.",
-            f"Photo of the piece with {what}{marks}.",
+            drawing.reduced(examination.photo.rgb[top:bottom, left:right], 1800),
+            "The piece as photographed, without marks.",
+            "Photo of the piece without any marks.",
         )
     ]
     if surface.view != "end" and surface.unit == "mm":
         blocks.append(
             _picture(
                 drawing.unrolled_map(examination.photo, surface, pits, bands, units=units, longest_px=1800),
-                "The same metal laid flat, true to size along and round the pipe.",
-                f"Unrolled map of the metal with {what}.",
+                "The metal laid flat, true to size along and round the pipe.",
+                f"Unrolled map of the metal with {_number(len(pits.pits), 'pit')} outlined.",
             )
         )
+    marker = "Light line: the marker that gave the scale. " if examination.calibration.marker_outlines_px else "No marker was measured. "
+    blocks.append(_picture(whole, f"The whole photo. {marker}Dashed line: the metal.", "The whole photo with the marker and the metal outlined."))
     return Section(title="Pictures", blocks=tuple(blocks), new_page=True)
+
+
+def scale_in_short(examination: Examination) -> str:
+    """"Scale: ruler, ± 0.9 %, agrees with the tube's diameter"."""
+    scale = examination.standing_surface.mm_per_px
+    if scale is None:
+        return "No scale: nothing is given in millimetres"
+    text = f"Scale: {_scale_source(examination)}, ± {196 * scale.standard_uncertainty / scale.value:.1f} %"
+    checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+    if checks:
+        text += "; every cross-check agrees" if all(check.agrees for check in checks) else "; a cross-check disagrees"
+    return text
+
+
+def scale_in_words(examination: Examination) -> str:
+    """What the scale rests on, in one sentence."""
+    scale = examination.standing_surface.mm_per_px
+    if scale is None:
+        return "No scale was found: pits are counted in the picture, nothing is given in millimetres."
+    return (
+        f"Taken from the {_scale_source(examination)} and carried to the metal: {scale.value:.5f} mm a pixel, "
+        f"± {196 * scale.standard_uncertainty / scale.value:.1f} % (95 %)."
+    )
+
+
+def _scale_source(examination: Examination) -> str:
+    ring = examination.look.ring
+    if examination.surface.view == "end" and ring is not None and ring.mm_per_px is not None:
+        if ring.scale_source != "marker and height":
+            return ring.scale_source
+    words = display.METHOD_WORDS.get(examination.scale_method, examination.scale_method)
+    return words.removeprefix("the ")
+
+
+def entry_in_words(entry: Correction) -> str:
+    """A correction by hand as people say it."""
+    return ENTRY_WORDS[entry.kind] + (f", number {entry.pit}" if entry.pit else "")
+
+
+ENTRY_WORDS = {
+    "remove_pit": "not a pit",
+    "confirm_pit": "is a pit",
+    "call_mound": "is a mound",
+    "add_pit": "pit added",
+    "leave_out": "area left out",
+    "examine_only": "only this area examined",
+    "known_length": "known length",
+}
 
 
 def _measures(examination: Examination, units: str) -> Section:
@@ -221,37 +296,43 @@ def _measures(examination: Examination, units: str) -> Section:
     def add(name: str, measure: Measure | None, kind: str, rests_on: str) -> None:
         rows.append((name, display.value(measure, kind, units), display.interval(measure, kind, units), rests_on))
 
+    ring = surface.view == "end"
     if scale is not None:
         # The scale stays in millimetres a pixel: it is what a reviewer checks on the picture.
         relative = 100 * scale.standard_uncertainty / scale.value
-        budget = ", ".join(
-            f"{source} {abs(100 * part / scale.value):.2f} %" for source, part in sorted(scale.budget.items(), key=lambda row: -abs(row[1]))[:4]
-        )
-        rows.append(
-            (
-                "Scale at the metal",
-                f"{scale.value:.5f} mm a pixel",
-                f"± {1.96 * relative:.1f} %",
-                f"{display.METHOD_WORDS.get(examination.scale_method, examination.scale_method)}; {budget}",
-            )
-        )
-        add("Length of the piece seen", surface.axial_length, "length_mm", "fit of the tube's shape to its outline")
-        add("Metal seen", surface.seen_area, "metal_mm2", "on the metal, not in the picture")
-        add("Metal examined", surface.examined_area, "metal_mm2", "without metal seen at more than 70° from square")
-    add(
-        "Pits counted",
-        pits.count,
-        "count",
-        f"{display.EVIDENCE_WORDS.get(pits.evidence, pits.evidence)} {pits.evidence_version}"
-        + (f"; from {display.plain(pits.smallest_counted_mm, 'length_mm', units)} opening" if pits.smallest_counted_mm else ""),
-    )
-    if surface.view != "end":
-        add("Pits per area", pattern.pits_per_cm2, "per_cm2", "Poisson interval, for the run of pipe that this piece stands for")
-        add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "equivalent diameter of the mouths")
-        add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "equivalent diameter of the mouth")
+        parts = sorted(((abs(100 * part / scale.value), source) for source, part in scale.budget.items()), reverse=True)
+        budget = ", ".join(f"{source} {percent:.2f} %" for percent, source in parts[:4] if percent >= 0.005)
+        rows.append(("Scale at the metal", f"{scale.value:.5f} mm a pixel", f"± {1.96 * relative:.1f} %", f"{_scale_source(examination)}; one sigma: {budget}"))
+        if not ring:
+            add("Length of the piece seen", surface.axial_length, "length_mm", "fit of the tube's shape to its outline")
+        add("Cut face seen" if ring else "Metal seen", surface.seen_area, "metal_mm2", "area on the metal itself, not in the picture")
+        if not ring:
+            add("Metal examined", surface.examined_area, "metal_mm2", "the same without metal seen more than 70° aslant")
+    if ring:
+        add("Smallest wall round the ring", examination.wall.minimum_mm, "length_mm", "distance between both edges, every degree")
+        add("Mean wall round the ring", examination.wall.mean_mm, "length_mm", "mean of the same")
+    else:
+        smallest = f"; pits from {display.plain(pits.smallest_counted_mm, 'length_mm', units)} opening" if pits.smallest_counted_mm else ""
+        evidence = display.EVIDENCE_WORDS.get(pits.evidence, pits.evidence)
+        add("Pits counted", pits.count, "count", f"{evidence}, version {pits.evidence_version}{smallest}")
+        if pattern.pits_per_cm2 is not None:
+            number = round(pattern.pits_per_cm2.value * surface.examined_area.value / 100)
+            rests_on = f"{_number(number, 'pit')} on the metal examined; Poisson interval, for the run of pipe that this piece stands for"
+            add("Pits per area", pattern.pits_per_cm2, "per_cm2", rests_on)
+            add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
+            add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "the same of the largest")
     for check in (*examination.calibration.cross_checks, *surface.cross_checks):
         rows.append((f"Cross-check: {check.name}", f"{check.difference_percent:+.1f} %".replace("-", "−"), f"± {1.96 * check.standard_uncertainty_percent:.1f} %", check.sentence))
-    blocks: list[Block] = [Table(head=("Measure", "Value", "95 % interval", "Rests on"), rows=tuple(rows), widths=(4, 3, 3.4, 7))]
+    blocks: list[Block] = [
+        Table(
+            head=("Measure", "Value", "95 % interval", "Rests on"),
+            rows=tuple(rows),
+            widths=(4, 3, 3.4, 7),
+            caption="To check a figure: where the metal is seen square on, a length in pixels of the photo times the scale is its length in millimetres."
+            if scale is not None
+            else "",
+        )
+    ]
     if pattern.density_rating or pattern.size_rating:
         blocks.append(
             Paragraph(
@@ -299,40 +380,51 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
         return None
     depths = examination.wall.pit_depths
     largest = sorted(pits, key=lambda pit: -pit.equivalent_diameter_px)[:MOST_PITS_LISTED]
-    rows = tuple(
-        (
-            str(pit.id),
-            display.plain(pit.axial_mm, "length_mm", units),
-            display.plain(pit.around_mm, "length_mm", units),
-            display.full(pit.equivalent_diameter_mm, "length_mm", units).replace("(95 %: ", "(")  # the column's head says it
-            if pit.equivalent_diameter_mm
-            else f"{pit.equivalent_diameter_px:.0f} pixels",
-            _depth(depths.get(pit.id), units),
-            {True: "yes", False: "no", None: display.UNKNOWN}[pit.through],
-            f"{100 * pit.confidence:.0f} in 100",
+    # A column that knows nothing is left out, and said so once.
+    any_through = any(pit.through is not None for pit in pits)
+    told_depths = [depth for depth in depths.values() if depth.depth_mm is not None]
+    measured = any(not depth.indicative for depth in told_depths)
+    head = ["No.", "Along", "Round", "Opening (95 %)"]
+    widths = [1.2, 2.2, 2.2, 5.2]
+    notes = ["Numbers as on the marked photo."]
+    if told_depths:
+        head.append("Depth" if measured else "Depth, a range")
+        widths.append(4.4)
+        notes.append(
+            "A depth with a question mark is a range from the size of the mouth alone." if measured else "The depth is a range from the size of the mouth alone: nothing measured it."
         )
-        for pit in largest
-    )
-    blocks: list[Block] = [
-        Table(
-            head=("No.", "Along", "Round", "Opening (95 %)", "Depth", "Through?", "True pit in"),
-            rows=rows,
-            widths=(1.2, 2.2, 2.2, 5.2, 4.4, 2.2, 2.4),
-            caption="Numbers as on the marked photo. A depth with a question mark is a range from the size of the mouth alone. Last column: of candidates like this one on pictures with known truth, how "
-            "many were pits.",
-        )
-    ]
+    if any_through:
+        head.append("Through?")
+        widths.append(2.2)
+    else:
+        notes.append("Whether any pit goes through the wall is not known.")
+    head.append("Of 100 like it, pits")
+    widths.append(2.6)
+    notes.append("Last column: of 100 candidates that looked like this one on pictures with known truth, how many were pits.")
+    rows = []
+    for pit in largest:
+        opening = f"{pit.equivalent_diameter_px:.0f} pixels"
+        if pit.equivalent_diameter_mm:
+            opening = display.full(pit.equivalent_diameter_mm, "length_mm", units).replace("(95 %: ", "(")  # the column's head says it
+        row = [str(pit.id), display.plain(pit.axial_mm, "length_mm", units), display.plain(pit.around_mm, "length_mm", units), opening]
+        if told_depths:
+            row.append(_depth(depths.get(pit.id), units, mark=measured))
+        if any_through:
+            row.append({True: "yes", False: "no", None: display.UNKNOWN}[pit.through])
+        row.append(f"{100 * pit.confidence:.0f}")
+        rows.append(tuple(row))
+    blocks: list[Block] = [Table(head=tuple(head), rows=tuple(rows), widths=tuple(widths), caption=" ".join(notes))]
     if len(pits) > MOST_PITS_LISTED:
         blocks.append(Paragraph(text=f"The {MOST_PITS_LISTED} largest of {len(pits)}; all stand in pits.csv."))
     return Section(title="Pits", blocks=tuple(blocks))
 
 
-def _depth(depth: PitDepth | None, units: str) -> str:
-    """A measured depth with its interval; what only the mouth's size allows is no more than a range."""
+def _depth(depth: PitDepth | None, units: str, *, mark: bool) -> str:
+    """A measured depth with its interval; what only the mouth's size allows is no more than a range, with a question ``mark``."""
     if depth is None or depth.depth_mm is None:
         return display.UNKNOWN
     if depth.indicative:
-        return f"{display.interval(depth.depth_mm, 'length_mm', units)} {display.unit('length_mm', units)}?"
+        return f"{display.interval(depth.depth_mm, 'length_mm', units)} {display.unit('length_mm', units)}" + ("?" if mark else "")
     return display.full(depth.depth_mm, "length_mm", units)
 
 
@@ -353,8 +445,21 @@ def _wall(examination: Examination, units: str) -> Section:
                 "several sides before anything rests on this figure."
             )
         )
-    for paragraph in wall.paragraphs(units=units):
-        blocks.append(Paragraph(text=paragraph))
+    said = wall.paragraphs(units=units)
+    cautions = [text for text in said if text == capacity.CAUTION]
+    if len(said) > len(cautions):
+        blocks.append(Bullets(items=tuple(text for text in said if text not in cautions)))
+    blocks += [Caution(text=text) for text in cautions]
+    heights = examination.look.relief.heights if examination.look.relief is not None else None
+    if heights is not None:
+        blocks.append(
+            _picture(
+                charts.depth_map(heights, units=units),
+                "Depth of the pits on the metal laid flat, as the torches show it: a cup fitted to each pit that they reach. Between the pits the "
+                "face is taken as sound; a pit that could not be measured is not drawn. The table of pits holds each depth with its interval.",
+                "Map of the pits' depth on the unrolled metal.",
+            )
+        )
     plot = charts.ring_profile(wall, units=units)
     if plot is not None:
         blocks.append(_picture(plot, "Wall thickness round the ring.", "Plot of the wall's thickness against the angle in the photo."))
@@ -396,7 +501,7 @@ def _causes(examination: Examination) -> Section:
             blocks.append(Bullets(items=tuple(lines)))
     if judgement.checks:
         blocks.append(Paragraph(text="Checks that would tell most, best first:", strong=True))
-        blocks.append(Bullets(items=tuple(f"{c.question} {c.how} ({c.effort})" for c in judgement.checks[:5]), numbered=True))
+        blocks.append(Bullets(items=tuple(f"{c.question} {c.how} ({EFFORT_WORDS[c.effort]})" for c in judgement.checks[:5]), numbered=True))
     return Section(title="Why it failed", blocks=tuple(blocks), new_page=True)
 
 
@@ -421,7 +526,7 @@ def _steps(examination: Examination) -> Section:
                             for part in (
                                 step.what,
                                 "" if (step.why, step.source) == (why, source) else step.why,
-                                f"Caution: {step.caution}" if step.caution else "",
+                                f"\nCaution: {step.caution}" if step.caution else "",
                                 "" if (step.why, step.source) == (why, source) else f"[{step.source}]",
                             )
                             if part
@@ -525,7 +630,7 @@ def _corrections(examination: Examination, units: str) -> Section | None:
         ),
     )
     entries = tuple(
-        (entry.kind.replace("_", " ") + (f" {entry.pit}" if entry.pit else ""), entry.who or display.UNKNOWN, entry.when or display.UNKNOWN, entry.why)
+        (entry_in_words(entry), entry.who or display.UNKNOWN, entry.when or display.UNKNOWN, entry.why)
         for entry in examination.corrections
     )
     return Section(
@@ -639,12 +744,12 @@ def _print(pages: _Pages, block: Block) -> None:
         pages.set_font("body", "B" if block.strong else "", 9.5)
         if pages.get_y() > pages.h - (60 if block.strong else 30):  # a heading stays with what follows it
             pages.add_page()
-        pages.multi_cell(0, 4.9, block.text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.multi_cell(0, 4.9, block.text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         pages.ln(1.4)
     elif isinstance(block, Caution):
         pages.set_font("body", size=9)
         pages.set_fill_color(*_WARN)
-        pages.multi_cell(0, 5, block.text, fill=True, padding=2, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.multi_cell(0, 5, block.text, align="L", fill=True, padding=2, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         pages.set_fill_color(255, 255, 255)  # a table would take the tint over
         pages.ln(2)
     elif isinstance(block, Bullets):
@@ -653,7 +758,7 @@ def _print(pages: _Pages, block: Block) -> None:
             mark = f"{number}." if block.numbered else "•"
             pages.set_x(pages.l_margin + 1)
             pages.cell(6, 4.9, mark)
-            pages.multi_cell(pages.epw - 7, 4.9, item, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+            pages.multi_cell(pages.epw - 7, 4.9, item, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
             pages.ln(0.6)
         pages.ln(1)
     elif isinstance(block, Table):
@@ -662,6 +767,7 @@ def _print(pages: _Pages, block: Block) -> None:
         with pages.table(
             col_widths=block.widths or None,
             text_align="LEFT",
+            v_align="TOP",
             line_height=4.2,
             padding=(0.8, 1.2),
             headings_style=FontFace(emphasis="BOLD", fill_color=_TINT, color=_INK),
@@ -673,7 +779,7 @@ def _print(pages: _Pages, block: Block) -> None:
         if block.caption:
             pages.set_font("body", size=8)
             pages.set_text_color(*_SOFT)
-            pages.multi_cell(0, 4.2, block.caption, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+            pages.multi_cell(0, 4.2, block.caption, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
             pages.set_text_color(*_INK)
         pages.ln(2.5)
     else:
@@ -692,7 +798,7 @@ def _print(pages: _Pages, block: Block) -> None:
         pages.ln(1.5)
         pages.set_font("body", size=8.5)
         pages.set_text_color(*_SOFT)
-        pages.multi_cell(0, 4.4, block.caption, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        pages.multi_cell(0, 4.4, block.caption, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         pages.set_text_color(*_INK)
         pages.ln(3)
 

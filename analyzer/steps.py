@@ -205,14 +205,14 @@ def _check_step(check: Check, judgement: Judgement) -> Step:
         what=check.how,
         why=f"Its answer would change the ranking{' of ' + _listed(separated) if separated else ''}.",
         who=who,
-        effort=_EFFORT_WORDS[check.effort],
+        effort=EFFORT_WORDS[check.effort],
         caution=_ELECTRICAL_CAUTION if group == "electrical" else "",
         source="computed from the rules: the unknown fact that would change the ranking most for its effort",
         causes=check.separates,
     )
 
 
-_EFFORT_WORDS = {"ask": "a question", "look": "a look", "measure": "a measurement", "laboratory": "a laboratory"}
+EFFORT_WORDS = {"ask": "a question", "look": "a look", "measure": "a measurement", "laboratory": "a laboratory"}
 _ELECTRICAL_CAUTION = "Look only: never loosen or disconnect a bonding conductor yourself."
 
 

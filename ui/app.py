@@ -37,20 +37,21 @@ def main() -> None:
     if state.case().data is None:
         first.show()
         return
-    left, middle, right = st.columns([6, 2, 2], vertical_alignment="center")
-    left.markdown(f"### {state.case().demo or state.case().name}")
-    middle.segmented_control("Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True)
-    if right.button("New piece", icon=":material/add_a_photo:", width="stretch"):
-        state.clear()
-        st.query_params.clear()
-        st.rerun()
+    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
+        st.markdown(f"### {blocks.safe(state.case().demo or state.case().name)}", width="content")
+        with st.container(horizontal=True, vertical_alignment="center", width="content"):
+            st.segmented_control("Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True)
+            if st.button("New piece", icon=":material/add_a_photo:"):
+                state.clear()
+                st.query_params.clear()
+                st.rerun()
     chosen = st.segmented_control("Section", list(SECTIONS), default="Photo", key="section", label_visibility="collapsed", required=True)
     try:
         examination = state.examined()
     except CutpipeError as error:
         st.error(blocks.safe(str(error)), icon=":material/error:")
         st.caption("Your photo and everything you entered are kept. Change what does not fit below, or begin with a new piece.")
-        first.settings_form(open_=True)
+        first.settings_form()
         if state.case().readings is not None and st.button("Take the gauge readings out", icon=":material/delete:"):
             state.set_readings([], None)
             st.rerun()

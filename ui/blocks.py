@@ -11,6 +11,8 @@ from analyzer import report
 from analyzer.examination import Examination
 from ui import state
 
+LONG_TABLE, FIRST_ROWS = 14, 8
+
 
 def headline(examination: Examination) -> None:
     """The figures that a person looks for first."""
@@ -37,26 +39,42 @@ def one(block: report.Block) -> None:
         mark = "1." if block.numbered else "-"
         st.markdown("\n".join(f"{mark} {safe(item)}" for item in block.items))
     elif isinstance(block, report.Table):
-        frame = pd.DataFrame(block.rows, columns=list(block.head))
-        st.table(frame.set_index(block.head[0]))
+        table(block)
         if block.caption:
             st.caption(block.caption)
     else:
         st.image(block.jpeg, caption=block.caption, width="stretch")
 
 
-def flags(examination: Examination) -> None:
-    """What limits the result, the serious first; notes folded away."""
+def flags(examination: Examination, severities: tuple[str, ...]) -> None:
+    """What limits the result."""
     for flag in examination.flags:
+        if flag.severity not in severities:
+            continue
         text = f"{flag.message} {flag.remedy}"
         if flag.severity == "serious":
             st.error(safe(text), icon=":material/report:")
-        elif flag.severity == "warning":
+        else:
             st.warning(safe(text), icon=":material/warning:")
+
+
+def notes(examination: Examination) -> None:
+    """Remarks for the record, folded away."""
     notes = [flag for flag in examination.flags if flag.severity == "note"]
     if notes:
         with st.expander(f"Notes on quality ({len(notes)})"):
             st.markdown("\n".join(f"- {safe(flag.message)} {safe(flag.remedy)}" for flag in notes))
+
+
+def table(block: report.Table) -> None:
+    """The first rows of a long table; the rest on request."""
+    frame = pd.DataFrame(block.rows, columns=list(block.head)).set_index(block.head[0])
+    if len(frame) <= LONG_TABLE:
+        st.table(frame)
+        return
+    st.table(frame.head(FIRST_ROWS))
+    with st.expander(f"The other {len(frame) - FIRST_ROWS} rows"):
+        st.table(frame.tail(len(frame) - FIRST_ROWS))
 
 
 def safe(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -23,8 +24,10 @@ SETTINGS = {
     "server.fileWatcherType": "none",
     "client.toolbarMode": "minimal",
     "client.showErrorDetails": "none",
-    "theme.base": "light",
-    "theme.primaryColor": "#0b6e69",
+    "logger.level": "warning",
+    # No base is set: the pages follow the device by day and by night.
+    "theme.light.primaryColor": "#0b6e69",
+    "theme.dark.primaryColor": "#5cc4bc",
 }
 
 
@@ -39,7 +42,8 @@ def launch(*, address: str = "127.0.0.1", port: int | None = None, demo: bool = 
     print(f"cutpipe is at {url}  (stop it with Ctrl+C)", flush=True)
     if address != "127.0.0.1":
         print("Anyone on this network can open these pages while it runs.", flush=True)
-    server = subprocess.Popen(command, env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false"}, stdin=subprocess.DEVNULL)
+    server = subprocess.Popen(command, env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false"}, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # a polite request to stop ends the server too
     if browser:
         threading.Thread(target=_open_when_ready, args=(shown, chosen, url, server), daemon=True).start()
     try:

@@ -11,13 +11,14 @@ from typing import Any
 
 import streamlit as st
 
+from analyzer import output, record
 from analyzer.corrections import Correction
 from analyzer.examination import Examination, Look, Settings, conclude, look
 from analyzer.flags import CutpipeError
 from analyzer.leaks import Prices
 from analyzer.photo import Photo, read_photo
 from analyzer.readings import Readings
-from analyzer.relief import FEWEST_LIGHTS, Light
+from analyzer.relief import Light
 
 _KEY = "cutpipe_case"
 KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
@@ -119,11 +120,14 @@ def add_extra(extra: ExtraPhoto) -> None:
     """Add a further photo of the section. Raises CutpipeError, and keeps nothing, where it is no photo or does not belong."""
     photo(extra.data, extra.name, extra.role)
     current = case()
+    before = list(current.extras)
+    if extra.role != "light":  # one ring, one photo with the light behind: a new one takes the place of the old
+        current.extras = [other for other in current.extras if other.role != extra.role]
     current.extras.append(extra)
     try:
         looked()
     except CutpipeError:
-        current.extras.pop()
+        current.extras = before
         raise
 
 
@@ -162,12 +166,9 @@ def looked() -> Look:
     assert current.data is not None
     photos = [photo(current.data, current.name)]
     lights = []
-    torches = sum(extra.role == "light" for extra in current.extras)
     for extra in current.extras:
         opened = photo(extra.data, extra.name, extra.role)
         if extra.role == "light":
-            if torches < FEWEST_LIGHTS:
-                continue  # kept, and used from the third on
             lights.append(Light(photo=opened, azimuth_deg=extra.azimuth_deg, elevation_deg=extra.elevation_deg))
         else:
             photos.append(opened)
@@ -183,6 +184,16 @@ def looked() -> Look:
         while len(store) > KEPT_LOOKS:
             store.popitem(last=False)
     return store[case_key]
+
+
+def files(examination: Examination) -> dict[str, bytes]:
+    """Everything that can be saved, by file name; made anew only where the result or the units changed."""
+    return _files(hashlib.sha256(record.to_json(examination).encode()).hexdigest(), units(), examination)
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _files(result: str, units_: str, _examination: Examination) -> dict[str, bytes]:
+    return {name: make(_examination, units_) for name, make in output.FILES.items()}
 
 
 def examined() -> Examination:

@@ -1,4 +1,4 @@
-"""The few rules of appearance that the theme has no setting for."""
+"""The few rules of appearance that the theme has no setting for. Colours are mixed from the text's own, so that they hold by day and by night."""
 
 import streamlit as st
 
@@ -6,17 +6,22 @@ import streamlit as st
 def apply() -> None:
     st.html(
         """<style>
-        [data-testid="stMainBlockContainer"] { padding-top: 4rem; padding-bottom: 4rem; max-width: 76rem; }
+        [data-testid="stMainBlockContainer"] { padding-top: 3.6rem; padding-bottom: 4rem; max-width: 76rem; }
+        [data-testid="stCaptionContainer"], [data-testid="stImageCaption"] { color: inherit !important; opacity: .8; }
+        [data-testid="stCaptionContainer"] p { color: inherit !important; }
+        [data-testid="stTable"] { overflow-x: auto; }
+        [data-testid="stTable"] th, [data-testid="stTable"] td { min-width: 4.6rem; }
+        [data-testid="stTable"] td:last-child { min-width: 7rem; }
         .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem, 1fr)); gap: .6rem; margin: 0 !important; padding: 0 !important; }
-        .figures div { background: #f4f6f7; border-radius: 10px; padding: .6rem .8rem; }
-        .figures dt { font-size: .85rem; color: #4a525a; }
-        .figures dd { margin: 0; font-size: .82rem; color: #4a525a; }
-        .figures dd:first-of-type { font-size: 1.35rem; color: #1c2024; line-height: 1.35; }
+        .figures div { background: color-mix(in srgb, currentColor 6%, transparent); border-radius: 10px; padding: .6rem .8rem; }
+        .figures dt, .figures dd { margin: 0; font-size: .85rem; color: inherit; }
+        .figures dd:first-of-type { font-size: 1.35rem; line-height: 1.35; }
         @media (max-width: 640px) {
           .figures { grid-template-columns: 1fr 1fr; }
-          [data-testid="stMainBlockContainer"] { padding-left: .9rem; padding-right: .9rem; padding-top: 3.6rem; }
+          .figures div:last-child:nth-child(odd) { grid-column: 1 / -1; }
+          [data-testid="stMainBlockContainer"] { padding-left: .9rem; padding-right: .9rem; padding-top: 3.4rem; }
           h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
-          button { min-height: 2.75rem; }
+          button, summary, [role="radio"], [role="option"], [data-baseweb="select"] > div, [data-testid="stTextInputRootElement"] { min-height: 2.75rem; }
         }
         </style>"""
     )

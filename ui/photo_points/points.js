@@ -1,59 +1,82 @@
 // Points are kept in the picture's own pixels; the drawing surface has the picture's size as its coordinates, so zoom changes nothing.
 const NS = 'http://www.w3.org/2000/svg';
 const NEEDED = { pit: 1, place: 1, length: 2, outline: Infinity };
+const ROOM_FOR_NUMBERS = 620; // screen pixels of picture below which numbers would cover the pits
 const HINTS = {
-  look: 'Plus and minus enlarge and shrink the picture.',
+  look: '',
   pit: 'Tap a pit. With the keyboard: N goes to the next pit, Enter chooses it.',
   place: 'Tap the middle of the pit. With the keyboard: arrow keys move the cross, Enter sets it.',
-  length: 'Tap one end of the length, then the other. Backspace takes the last point back.',
-  outline: 'Tap round the area; tap the first point or press Enter to close it. Backspace takes the last point back.',
+  length: 'Tap one end of the length, then the other.',
+  outline: 'Tap round the area, then the first point again, or Close.',
 };
-const node = (name, attributes) => {
+const node = (name, attributes, text) => {
   const made = document.createElementNS(NS, name);
   for (const key in attributes) made.setAttribute(key, attributes[key]);
+  if (text !== undefined) made.textContent = text;
   return made;
 };
 export default function (component) {
   const { data, parentElement, setTriggerValue } = component;
-  const frame = parentElement.querySelector('.frame'), sheet = parentElement.querySelector('.sheet');
-  const image = sheet.querySelector('img'), drawing = sheet.querySelector('svg'), hint = parentElement.querySelector('.hint');
+  const find = (name) => parentElement.querySelector('.' + name);
+  const frame = find('frame'), sheet = find('sheet'), hint = find('hint'), legend = find('legend');
+  const [smaller, larger, back, close] = ['smaller', 'larger', 'back', 'close'].map(find);
+  const image = sheet.querySelector('img'), drawing = sheet.querySelector('svg');
   const kept = frame._kept || (frame._kept = { zoom: 1, points: [], cursor: null, chosen: -1 });
   if (kept.picture !== data.picture) {
     image.src = data.src;
-    Object.assign(kept, { picture: data.picture, points: [], cursor: null, chosen: -1 });
+    Object.assign(kept, { picture: data.picture, zoom: 1, points: [], cursor: null, chosen: -1 });
   }
   if (kept.mode !== data.mode) Object.assign(kept, { mode: data.mode, points: [], cursor: null, chosen: -1 });
   image.alt = data.label;
-  frame.setAttribute('aria-label', data.label + '. ' + HINTS[data.mode]);
+  frame.setAttribute('aria-label', data.label + '. ' + HINTS[data.mode] + ' Plus and minus enlarge and shrink the picture.');
   frame.classList.toggle('pointing', data.mode !== 'look');
   frame.style.touchAction = data.mode === 'look' ? 'auto' : 'manipulation';
-  hint.textContent = HINTS[data.mode];
   drawing.setAttribute('viewBox', `0 0 ${data.width} ${data.height}`);
-  const pits = data.shapes.filter((shape) => shape.kind === 'pit' || shape.kind === 'added');
+  legend.replaceChildren(...data.legend.map(([kind, words]) => {
+    const item = document.createElement('span'), mark = document.createElement('i');
+    mark.className = 'swatch ' + kind;
+    item.append(mark, words);
+    return item;
+  }));
+  const pits = data.shapes.filter((shape) => shape.id !== undefined && shape.kind !== 'mound');
   const middle = (shape) => {
     const xs = shape.points.map((p) => p[0]), ys = shape.points.map((p) => p[1]);
     return [(Math.min(...xs) + Math.max(...xs)) / 2, (Math.min(...ys) + Math.max(...ys)) / 2];
   };
+  const fitted = () => Math.min(frame.clientWidth, (0.72 * window.innerHeight * data.width) / data.height);
   const draw = () => {
-    sheet.style.width = 100 * kept.zoom + '%';
-    const parts = [];
+    const across = fitted() * kept.zoom;
+    sheet.style.width = across + 'px';
+    const pixel = data.width / Math.max(across, 1); // picture pixels to one screen pixel
+    const parts = [], numbers = [];
     for (const shape of data.shapes) {
       const points = shape.points.map((p) => p.join(',')).join(' ');
       if (shape.kind !== 'outline') parts.push(node('polygon', { points, class: 'halo' }));
       const chosen = pits.indexOf(shape) === kept.chosen && kept.chosen >= 0;
       parts.push(node('polygon', { points, class: shape.kind + (chosen ? ' chosen' : ''), 'data-id': shape.id ?? '' }));
+      if (pits.includes(shape) && (across >= ROOM_FOR_NUMBERS || chosen)) {
+        const x = Math.max(...shape.points.map((p) => p[0])), y = Math.min(...shape.points.map((p) => p[1]));
+        numbers.push(node('text', { x: x + pixel, y: y - pixel, 'font-size': 12 * pixel, 'stroke-width': 3 * pixel }, shape.id));
+      }
     }
+    parts.push(...numbers);
     if (kept.points.length) parts.push(node(data.mode === 'outline' ? 'polygon' : 'polyline', { points: kept.points.map((p) => p.join(',')).join(' '), class: 'drawn' }));
-    for (const p of kept.points) parts.push(node('circle', { cx: p[0], cy: p[1], r: data.width / 250 / kept.zoom, class: 'drawn' }));
+    for (const p of kept.points) parts.push(node('circle', { cx: p[0], cy: p[1], r: 5 * pixel, class: 'drawn' }));
     if (kept.cursor) {
-      const [x, y] = kept.cursor, reach = data.width / 60 / kept.zoom;
+      const [x, y] = kept.cursor, reach = 16 * pixel;
       parts.push(node('path', { d: `M${x - reach},${y}h${2 * reach}M${x},${y - reach}v${2 * reach}`, class: 'cursor' }));
     }
     drawing.replaceChildren(...parts);
+    smaller.disabled = kept.zoom <= 1;
+    larger.disabled = kept.zoom >= 8;
+    back.hidden = !kept.points.length;
+    close.hidden = data.mode !== 'outline' || kept.points.length < 3;
+    if (!kept.said) hint.textContent = HINTS[data.mode] || (across < ROOM_FOR_NUMBERS && pits.length ? 'Enlarge the picture to read the pit numbers.' : '');
   };
+  const say = (words) => { kept.said = words; hint.textContent = words; };
   const give = (extra) => {
     const points = kept.points.map((p) => p.map((c) => Math.round(c * 10) / 10));
-    Object.assign(kept, { points: [], cursor: null });
+    Object.assign(kept, { points: [], cursor: null, said: '' });
     draw();
     setTriggerValue('event', { mode: data.mode, points, pit: null, ...extra });
   };
@@ -73,7 +96,7 @@ export default function (component) {
       const box = drawing.getBoundingClientRect();
       const found = nearestPit(place, (24 * data.width) / box.width); // a fingertip is some 24 screen pixels off
       if (found) give({ pit: found.id, points: [] });
-      else hint.textContent = 'No pit there. ' + HINTS.pit;
+      else say('No pit there. ' + HINTS.pit);
       return;
     }
     const first = kept.points[0], box = drawing.getBoundingClientRect();
@@ -81,7 +104,19 @@ export default function (component) {
     kept.points.push(place);
     if (kept.points.length >= NEEDED[data.mode]) give({}); else draw();
   };
-  const zoom = (factor) => { kept.zoom = Math.min(8, Math.max(1, kept.zoom * factor)); draw(); };
+  const zoom = (factor) => {
+    const before = sheet.clientWidth, x = frame.scrollLeft + frame.clientWidth / 2, y = frame.scrollTop + frame.clientHeight / 2;
+    kept.zoom = Math.min(8, Math.max(1, kept.zoom * factor));
+    kept.said = '';
+    draw();
+    const grown = sheet.clientWidth / Math.max(before, 1); // what was in the middle stays there
+    frame.scrollTo(x * grown - frame.clientWidth / 2, y * grown - frame.clientHeight / 2);
+  };
+  const takeBack = () => { kept.points.pop(); draw(); };
+  larger.onclick = () => zoom(1.6);
+  smaller.onclick = () => zoom(1 / 1.6);
+  back.onclick = takeBack;
+  close.onclick = () => give({});
   drawing.onclick = (event) => {
     frame.focus({ preventScroll: true });
     const box = drawing.getBoundingClientRect();
@@ -90,14 +125,14 @@ export default function (component) {
   frame.onkeydown = (event) => {
     const step = (event.shiftKey ? 0.05 : 0.005) * data.width;
     const moves = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] };
-    if (event.key === '+' || event.key === '=') zoom(1.5);
-    else if (event.key === '-') zoom(1 / 1.5);
+    if (event.key === '+' || event.key === '=') zoom(1.6);
+    else if (event.key === '-') zoom(1 / 1.6);
     else if (data.mode === 'look') return;
-    else if (event.key === 'Escape') { Object.assign(kept, { points: [], cursor: null, chosen: -1 }); draw(); }
-    else if (event.key === 'Backspace') { kept.points.pop(); draw(); }
+    else if (event.key === 'Escape') { Object.assign(kept, { points: [], cursor: null, chosen: -1, said: '' }); draw(); }
+    else if (event.key === 'Backspace') takeBack();
     else if (data.mode === 'pit' && (event.key === 'n' || event.key === 'N') && pits.length) {
       kept.chosen = (kept.chosen + (event.shiftKey ? pits.length - 1 : 1)) % pits.length;
-      hint.textContent = `Pit ${pits[kept.chosen].id}. Enter chooses it.`;
+      say(`Pit ${pits[kept.chosen].id}. Enter chooses it.`);
       draw();
     } else if (data.mode === 'pit' && event.key === 'Enter' && kept.chosen >= 0) give({ pit: pits[kept.chosen].id, points: [] });
     else if (moves[event.key] && data.mode !== 'pit') {
@@ -111,6 +146,9 @@ export default function (component) {
     } else return;
     event.preventDefault();
   };
+  kept.said = '';
+  const watch = new ResizeObserver(() => { if (frame.clientWidth !== kept.wide) { kept.wide = frame.clientWidth; draw(); } });
+  watch.observe(frame);
   draw();
-  return () => {};
+  return () => watch.disconnect();
 }

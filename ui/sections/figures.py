@@ -20,7 +20,7 @@ def show(examination: Examination) -> None:
         st.subheader("Laid flat")
         st.image(
             drawing.unrolled_map(examination.photo, surface, examination.standing_pits, examination.bands, units=state.units(), longest_px=1600),
-            caption="The metal laid flat, true to size along and round the pipe.",
+            caption="The metal laid flat, true to size along and round the pipe. Yellow: pits. Hatched: marks and lines.",
             width="stretch",
         )
     sizes = [pit.equivalent_diameter_mm.value for pit in examination.standing_pits.pits if pit.equivalent_diameter_mm]
@@ -29,5 +29,7 @@ def show(examination: Examination) -> None:
         factor = 1.0 if state.units() == "metric" else 1 / 25.4
         counts, edges = drawing.size_classes(sizes)
         unit = "mm" if state.units() == "metric" else "in"
-        frame = pd.DataFrame({f"opening, {unit}": [f"{edge * factor:.3g}" for edge in edges[:-1]], "pits": counts})
-        st.bar_chart(frame, x=f"opening, {unit}", y="pits", sort=False)
+        decimals = 1 if unit == "mm" else 3
+        names = [f"{low * factor:.{decimals}f} to {high * factor:.{decimals}f}" for low, high in zip(edges, edges[1:])]
+        frame = pd.DataFrame({f"opening, {unit}": names, "pits": counts})
+        st.bar_chart(frame, x=f"opening, {unit}", y="pits", sort=False, color="#0b8f88")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import streamlit as st
 
 from analyzer.card import card_pdf
-from analyzer.examination import Settings
+from analyzer.examination import Examination, Settings
 from analyzer.flags import CutpipeError
 from analyzer.scale import Marker, common_coins
 from analyzer.tables import sizes_and_types
@@ -27,7 +28,7 @@ MARKERS = {
     "disc": "A coin or disc",
     "none": "Nothing",
 }
-PHOTO_TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "webp", "bmp"]
+SHORT_VIEWS = {"inside": "Inside", "outside": "Outside", "flat": "Opened flat", "end": "Cut ring"}
 
 
 def show() -> None:
@@ -81,41 +82,57 @@ def _take(data: bytes, name: str) -> None:
     st.rerun()
 
 
-def settings_form(*, open_: bool = False) -> None:
-    """What the photo shows, which tube, what lies beside it."""
+def view_question(examination: Examination) -> None:
+    """Where the view was judged from the picture, one tap puts it right."""
     current = state.case().settings
-    with st.expander("What the photo shows", expanded=open_, icon=":material/tune:"):
-        with st.form("about_photo", border=False):
-            views = list(VIEWS)
-            view = st.selectbox("The photo shows", views, index=views.index(current.view), format_func=lambda v: VIEWS[v])
-            left, right = st.columns(2)
-            tubes = ["not known", *sizes_and_types(), "other"]
-            now = current.tube or "not known"
-            tube = left.selectbox(
-                "Tube",
-                tubes,
-                index=tubes.index(now) if now in tubes else tubes.index("other"),
-                help="Size and type are printed along the tube: type K green, L blue, M red. The size alone helps too.",
-            )
-            other = right.text_input(
-                "Outside diameter x wall, in mm (only for 'other')", value="" if now in tubes else now, placeholder="15.9x0.7"
-            )
-            markers = list(MARKERS)
-            kind = current.marker.kind if current.marker.kind in markers else "auto"
-            marker = left.selectbox("Beside the piece lies", markers, index=markers.index(kind), format_func=lambda m: MARKERS[m])
-            disc = _coin(right, current.marker)
-            if st.form_submit_button("Examine", type="primary", icon=":material/search:"):
-                chosen = other.strip() if tube == "other" else (None if tube == "not known" else tube)
-                _apply(view, chosen or None, marker, disc)
+    if current.view is not None:
+        return
+    judged = examination.surface.view
+    chosen = st.segmented_control(
+        "Judged from the picture; tap what the photo shows if that is wrong", list(SHORT_VIEWS), default=judged, format_func=SHORT_VIEWS.get, key=f"view_of_{examination.photo.sha256}", required=True
+    )
+    if chosen is not None and chosen != judged:
+        state.set_settings(replace(current, view=chosen))
+        st.rerun()
 
 
-def _coin(column: Any, marker: Marker) -> float | None:
+def settings_form(examination: Examination | None = None) -> None:
+    """What the photo shows, which tube, what lies beside it; open where there is no examination yet."""
+    current = state.case().settings
+    view_now = VIEWS[current.view] if current.view else "view judged from the picture"
+    told = f"What was told: {view_now[:1].lower()}{view_now[1:]}; tube {current.tube or 'not known'}; {MARKERS.get(current.marker.kind, 'known length').lower()}"
+    with st.expander(told, expanded=examination is None, icon=":material/tune:"):
+        views = list(VIEWS)
+        left, right = st.columns(2)
+        view = left.selectbox("The photo shows", views, index=views.index(current.view), format_func=VIEWS.get)
+        tubes = ["not known", *sizes_and_types(), "other"]
+        now = current.tube or "not known"
+        tube = right.selectbox(
+            "Tube",
+            tubes,
+            index=tubes.index(now) if now in tubes else tubes.index("other"),
+            help="Size and type are printed along the tube: type K green, L blue, M red. The size alone helps too.",
+        )
+        if tube == "other":
+            tube = right.text_input("Outside diameter x wall, in mm", value="" if now in tubes else now, placeholder="15.9x0.7").strip() or "not known"
+        markers = list(MARKERS)
+        kind = current.marker.kind if current.marker.kind in markers else "auto"
+        marker = left.selectbox("Beside the piece lies", markers, index=markers.index(kind), format_func=MARKERS.get)
+        disc = _coin(left, current.marker) if marker == "disc" else None
+        if marker == "none":
+            left.caption("Nothing is then given in millimetres, until you mark a known length on the photo (Correct by hand).")
+        if st.button("Examine again", type="primary", icon=":material/search:"):
+            _apply(view, None if tube == "not known" else tube, marker, disc)
+
+
+def _coin(column: Any, marker: Marker) -> float:
     listed = {f"{coin.name} ({coin.diameter_mm:g} mm)": coin.diameter_mm for coin in common_coins()}
     names = [*listed, "another disc"]
     now = next((name for name, size in listed.items() if size == marker.diameter_mm), names[-1] if marker.diameter_mm else names[0])
-    name = column.selectbox("Coin (only for 'A coin or disc')", names, index=names.index(now))
-    own = column.number_input("Its diameter, mm (only for 'another disc')", 5.0, 200.0, marker.diameter_mm or 25.0, 0.01)
-    return listed.get(name, own)
+    name = column.selectbox("Coin", names, index=names.index(now))
+    if name in listed:
+        return listed[name]
+    return column.number_input("Its diameter, mm", 5.0, 200.0, marker.diameter_mm or 25.0, 0.01)
 
 
 def _apply(view: str | None, tube: str | None, marker: str, disc: float | None) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import streamlit as st
 
-from analyzer import drawing
+from analyzer import drawing, report
 from analyzer.corrections import Correction, make_correction
 from analyzer.examination import Examination
 from analyzer.flags import CutpipeError
@@ -15,7 +15,7 @@ from ui.sections import first
 from ui.photo_points import photo_points
 
 MODES = {
-    "Look": "look",
+    "Just look": "look",
     "Not a pit": "pit",
     "Is a pit": "pit",
     "Is a mound": "pit",
@@ -35,31 +35,49 @@ KINDS = {
 }
 
 
+LEGEND = {
+    "pit": "pit",
+    "unsure": "doubtful pit",
+    "added": "pit added by hand",
+    "mound": "mound",
+    "contact_mark": "contact mark",
+    "water_line": "water line",
+    "overall_stain": "stain all over",
+    "other": "other mark",
+    "outline": "metal looked at",
+}
+
+
 def show(examination: Examination) -> None:
     st.markdown(f"**{blocks.safe(examination.judgement.summary)}**")
     blocks.headline(examination)
-    first.settings_form()
+    blocks.flags(examination, ("serious",))
+    first.view_question(examination)
     _photo(examination)
-    _scale_line(examination)
-    blocks.flags(examination)
+    blocks.flags(examination, ("warning",))
+    _scale(examination)
+    first.settings_form(examination)
+    blocks.notes(examination)
 
 
-def _scale_line(examination: Examination) -> None:
-    from analyzer import display
-
-    scale = examination.standing_surface.mm_per_px
-    checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
-    if scale is None:
-        return
-    relative = 100 * 1.96 * scale.standard_uncertainty / scale.value
-    words = f"Scale from the {display.METHOD_WORDS.get(examination.scale_method, examination.scale_method)}, carried to the metal, ± {relative:.1f} %."
-    words += "".join(f" {check.sentence}" for check in checks)
-    st.caption(blocks.safe(words))
+def _scale(examination: Examination) -> None:
+    """How the scale was found and checked, with the marker drawn on the whole photo."""
+    surface = examination.standing_surface
+    with st.expander(report.scale_in_short(examination), icon=":material/straighten:"):
+        checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+        lines = [report.scale_in_words(examination), *(check.sentence for check in checks)]
+        st.markdown("\n".join(f"- {blocks.safe(line)}" for line in lines))
+        caption = "Light line: the marker that was measured. Dashed line: the metal."
+        picture = drawing.whole_photo(examination.photo, examination.calibration, surface)
+        st.image(drawing.jpeg(picture), caption=caption, width="stretch")
 
 
 def _photo(examination: Examination) -> None:
     if examination.surface.view == "end":
-        st.image(drawing.jpeg(drawing.marked_photo(examination.photo, examination.standing_surface, examination.standing_pits, examination.bands, numbers=False)), width="stretch")
+        picture = drawing.marked_photo(
+            examination.photo, examination.standing_surface, examination.standing_pits, examination.bands, ring=examination.look.ring, numbers=False, longest_px=1400
+        )
+        st.image(drawing.jpeg(picture), caption="Both edges of the wall as measured; the arrows point at the thinnest place.", width=820)
         return
     current = state.case()
     with st.container(horizontal=True, vertical_alignment="bottom"):
@@ -72,10 +90,10 @@ def _photo(examination: Examination) -> None:
         elif tool == "Known length":
             length = st.number_input(f"The length, {unit}", 0.01, 1000.0, 10.0 / factor, key="known_length", width=140)
         why = ""
-        if tool != "Look":
+        if tool != "Just look":
             current.who = st.text_input("Your name", value=current.who, key="who", placeholder="for the record", width=170)
             why = st.text_input("Why", key="why", placeholder="optional", width=200)
-        if tool != "Look" or current.corrections or current.undone:
+        if tool != "Just look" or current.corrections or current.undone:
             if st.button("Undo", icon=":material/undo:", disabled=not current.corrections, shortcut="Ctrl+Z"):
                 state.undo()
                 st.rerun()
@@ -83,12 +101,14 @@ def _photo(examination: Examination) -> None:
                 state.redo()
                 st.rerun()
     left, top, width, height, enlarge, picture = _picture(examination)
+    shapes = _shapes(examination, left, top, enlarge)
     event = photo_points(
         jpeg=picture,
         picture_key=f"{examination.photo.sha256}-{left}-{top}-{enlarge:.4f}",
         width_px=width,
         height_px=height,
-        shapes=_shapes(examination, left, top, enlarge),
+        shapes=shapes,
+        legend=[(kind, words) for kind, words in LEGEND.items() if any(kind in shape["kind"].split() for shape in shapes)],
         mode=MODES[tool],
         key="marked_photo",
         label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
@@ -107,7 +127,7 @@ def _photo(examination: Examination) -> None:
         _enter(row)
     if current.corrections:
         with st.expander(f"Corrections by hand ({len(current.corrections)})"):
-            st.table([{"Entry": e.kind.replace("_", " ") + (f" {e.pit}" if e.pit else ""), "Who": e.who, "When": e.when, "Why": e.why} for e in current.corrections])
+            st.table([{"Entry": report.entry_in_words(e), "Who": e.who, "When": e.when, "Why": e.why} for e in current.corrections])
 
 
 def _enter(row: dict[str, object]) -> None:
@@ -134,8 +154,12 @@ def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> li
     shapes: list[dict[str, object]] = [
         {"kind": "outline", "points": _scaled(examination.standing_surface.outline_px, left, top, enlarge)}
     ]
+    for kind, outline in drawing.band_outlines(examination.bands):
+        shapes.append({"kind": f"band {kind}", "points": _scaled(outline, left, top, enlarge)})
+    doubtful = {pit.id for pit in examination.standing_pits.pits if pit.confidence < drawing.SURE_FROM}
     for number, outline in drawing.pit_outlines(examination.standing_pits).items():
-        shapes.append({"kind": "added" if number in added else "pit", "id": number, "points": _scaled(outline, left, top, enlarge)})
+        kind = "added" if number in added else "pit unsure" if number in doubtful else "pit"
+        shapes.append({"kind": kind, "id": number, "points": _scaled(outline, left, top, enlarge)})
     for mound in examination.standing_pits.mounds:
         shapes.append({"kind": "mound", "id": mound.id, "points": _scaled(drawing.triangle(mound), left, top, enlarge)})
     return shapes

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 
 import streamlit as st
 
-from analyzer import output
 from analyzer.examination import Examination
 from ui import state
 
@@ -27,9 +27,10 @@ WORDS = {
 def show(examination: Examination) -> None:
     st.subheader("Save")
     stem = state.case().name.rsplit(".", 1)[0] or "piece"
-    units = state.units()
+    stem = re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "piece"  # fit for a file's name everywhere
     with st.spinner("Writing the report"):
-        made = {name: output.FILES[name](examination, units) for name in WORDS}
+        made = state.files(examination)
+    st.markdown("The report holds the answer, a page for the homeowner, the marked photo, every figure with its uncertainty, the causes and the steps.")
     st.download_button("Report (PDF)", made["report.pdf"], f"{stem}-report.pdf", "application/pdf", type="primary", icon=":material/picture_as_pdf:", on_click="ignore")
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:

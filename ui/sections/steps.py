@@ -15,6 +15,7 @@ def show(examination: Examination) -> None:
     if whom == "The homeowner":
         blocks.section(report.section(examination, "For the homeowner, in plain words", units=state.units()))
         return
+    every = st.toggle("Open every step", key="every_step")
     for phase in PHASES:
         rows = [step for step in examination.steps if step.phase == phase]
         if not rows:
@@ -24,10 +25,10 @@ def show(examination: Examination) -> None:
         if why:
             st.caption(blocks.safe(f"{why} Source: {source}."))
         for step in rows:
-            with st.container(border=True):
-                st.markdown(f"**{blocks.safe(step.title)}**  \n{blocks.safe(step.what)}")
+            with st.expander(f"**{blocks.safe(step.title)}** ({step.who}; {step.effort})", expanded=every or phase == PHASES[0]):
+                st.markdown(blocks.safe(step.what))
                 if step.caution:
                     st.warning(blocks.safe(step.caution), icon=":material/warning:")
                 own = "" if (step.why, step.source) == (why, source) else step.why
-                end = "" if (step.why, step.source) == (why, source) else f" Source: {step.source}."
-                st.caption(blocks.safe(f"{own} Who: {step.who}. Effort: {step.effort}.{end}".strip()))
+                if own:
+                    st.caption(blocks.safe(f"{own} Source: {step.source}."))

@@ -10,6 +10,7 @@ from analyzer import report
 from analyzer.examination import Examination
 from analyzer.flags import CutpipeError
 from analyzer.readings import METHODS, readings_from_rows
+from analyzer.relief import FEWEST_LIGHTS
 from ui import blocks, state
 
 KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_wall": "Wall at a thinned spot"}
@@ -17,6 +18,8 @@ KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_
 
 def show(examination: Examination) -> None:
     blocks.section(report.section(examination, "The wall", units=state.units()))
+    if examination.wall.nominal_mm is None:
+        st.info("Say which tube it is (section Photo, What was told): then the wall that a new one has is known.", icon=":material/info:")
     st.subheader("Know it better")
     with st.expander(f"Gauge and caliper readings ({len(state.case().reading_rows)})", icon=":material/straighten:"):
         _readings(examination)
@@ -25,7 +28,7 @@ def show(examination: Examination) -> None:
         _extra("ring", "Photo of the ring")
     with st.expander("Photos with the torch from several sides", icon=":material/flashlight_on:"):
         st.caption(
-            "Rest the phone so that it cannot move, darken the room, and take one photo for each place of the torch: three or more, "
+            "Rest the phone so that it cannot move, darken the room, and take one photo for each place of the torch: best three or more, "
             "from clearly different sides, 20 to 50 degrees above the card. The card's clock marks give the direction. Do not look "
             "into the torch."
         )
@@ -99,5 +102,7 @@ def _extra(role: str, label: str, **where: float) -> None:
             extras.pop(place)
             st.rerun()
     waiting = [extra for extra in extras if extra.role == "light"]
-    if role == "light" and 0 < len(waiting) < 3:
-        st.info(f"{len(waiting)} of at least 3 photos; depth is measured from the third on.", icon=":material/info:")
+    if role == "light" and 0 < len(waiting) < FEWEST_LIGHTS:
+        st.info(
+            f"{len(waiting)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.", icon=":material/info:"
+        )
