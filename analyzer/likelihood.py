@@ -148,9 +148,6 @@ def learned_logits(rgb: np.ndarray, metal: np.ndarray, *, name: str = MODEL) -> 
     height, width = plan.shape
     record = model_record(name) or {}
     channels = len(record.get("channels", ("mouth",)))
-    logits = np.full((channels, rows, columns), -30.0, np.float32)
-    if not plan.corners:
-        return logits
     window = np.minimum(_ramp(height)[:, None], _ramp(width)[None, :])
     total = np.zeros((channels, rows, columns), np.float32)
     weight = np.zeros((rows, columns), np.float32)
@@ -171,7 +168,8 @@ def learned_logits(rgb: np.ndarray, metal: np.ndarray, *, name: str = MODEL) -> 
         total[:, y0:y1, x0:x1] += window[part] * answer[:, *part]
         weight[y0:y1, x0:x1] += window[part]
     covered = weight > 0
-    logits[:, covered] = total[:, covered] / weight[covered]
+    logits = np.full((channels, rows, columns), -30.0, np.float32)
+    np.divide(total, weight, out=logits, where=covered)
     return logits
 
 

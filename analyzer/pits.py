@@ -12,7 +12,7 @@ import numpy as np
 from scipy import ndimage as ndi
 from skimage.measure import label
 from skimage.morphology import local_maxima, reconstruction
-from skimage.segmentation import expand_labels, watershed
+from skimage.segmentation import watershed
 
 from analyzer import closeup, likelihood
 from analyzer.bands import COLOUR_CLASSES, cielab, classify
@@ -188,10 +188,8 @@ def split(logit: np.ndarray, metal: np.ndarray) -> np.ndarray:
     count, parts, boxes, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4, ltype=cv2.CV_32S)
     peaks = (cv2.dilate(height, np.ones((3, 3), np.uint8)) <= height) & mask
     _, peak_labels = cv2.connectedComponents(peaks.astype(np.uint8), connectivity=8, ltype=cv2.CV_32S)
-    pairs = np.unique(np.stack([parts[peaks], peak_labels[peaks]]), axis=1)
-    several = np.flatnonzero(np.bincount(pairs[0], minlength=count) > 1)
     fresh = count
-    for k in several:
+    for k in _with_two_summits(parts[peaks], peak_labels[peaks], height[peaks], count):
         x, y, w, h = boxes[k, :4]
         box = np.s_[y : y + h, x : x + w]
         own = parts[box] == k
@@ -216,9 +214,17 @@ def split(logit: np.ndarray, metal: np.ndarray) -> np.ndarray:
     return result
 
 
-def coverage(logit: np.ndarray, level: float) -> np.ndarray:
-    """Share of each pixel that lies above ``level``, 0..1, taking the logit as plane within the pixel."""
-    return np.clip(0.5 + (logit - level) / _slope(logit), 0, 1).astype(np.float32)
+def _with_two_summits(parts: np.ndarray, peaks: np.ndarray, heights: np.ndarray, count: int) -> np.ndarray:
+    """Which of ``count`` connected parts may hold two pits: indices, ascending.
+
+    Arrays (N,) over the peaks' pixels: the part, the peak (1..) and the height. A saddle within a part lies above LOW_LOGIT, so the
+    second highest peak must stand SADDLE_LOGIT above that.
+    """
+    summit = np.full(int(peaks.max(initial=0)) + 1, -np.inf)
+    np.maximum.at(summit, peaks, heights)
+    part, peak = np.unique(np.stack([parts, peaks]), axis=1)
+    high = summit[peak] > LOW_LOGIT + SADDLE_LOGIT
+    return np.flatnonzero(np.bincount(part[high], minlength=count) > 1)
 
 
 def _slope(logit: np.ndarray) -> np.ndarray:
@@ -253,16 +259,16 @@ def measure(
     at = (rows, cols)
     area = columns["area"][at]
     values: dict[str, np.ndarray] = {}
+    lo, slope, on_metal = logit[at], _slope(logit)[at], metal[at]
     for level in LEVELS:
-        share = coverage(logit, level)[at] * metal[at]
+        # the share of each pixel that lies above the level, taking the logit as plane within the pixel
+        share = np.clip(0.5 + (lo - level) / slope, 0, 1).astype(np.float32) * on_metal
         values[f"area_{level:g}"] = summed(share * area)
     # The mouth: within the middle level, or within a level below its summit where it hardly reaches the middle one.
-    lo = logit[at]
     summit = np.full(n, -30.0)
     np.maximum.at(summit, of, lo)
     level_of = np.minimum(summit - FAINT_MOUTH, 0.0)
-    slope = _slope(logit)[at]
-    share = np.clip(0.5 + (lo - level_of[of]) / slope, 0, 1) * metal[at]
+    share = np.clip(0.5 + (lo - level_of[of]) / slope, 0, 1) * on_metal
     flat = share * area
     values["area"] = summed(flat)
     mass, mass_px = np.maximum(summed(flat), 1e-9), np.maximum(summed(share), 1e-9)
@@ -310,10 +316,7 @@ def _appearance(
     n = values["x_raster"].size
     lab = cv2.cvtColor(cv2.GaussianBlur(picture, (0, 0), 0.7).astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
     near = max(1.0, RING_MM[0] / step)
-    wide = expand_labels(parts, RING_MM[1] / step)
-    close = cv2.dilate((parts > 0).astype(np.uint8), np.ones((2 * round(near) + 1,) * 2, np.uint8)) > 0
-    ring = np.nonzero((wide > 0) & ~close & metal)
-    ring_of = wide[ring] - 1
+    ring, ring_of = _ring(parts, metal, round(near), RING_MM[1] / step)
     ring_size = np.bincount(ring_of, minlength=n)
     values["ring_share"] = np.minimum(ring_size * step**2, 4.0)
     inside, around, spread_in, spread_out = [], [], [], []
@@ -352,6 +355,20 @@ def _appearance(
     metal_cm2 = max(1e-3, float(metal.sum()) * step**2 / 100)
     values["sure_per_cm2"] = np.full(n, float((probability > 0.8).sum()) / metal_cm2)
     values["doubtful_per_cm2"] = np.full(n, float((probability <= 0.8).sum()) / metal_cm2)
+
+
+def _ring(parts: np.ndarray, metal: np.ndarray, near: int, far: float) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """The metal round each part, from ``near`` pixels to ``far``: (rows, columns) and the nearest part's place, 0..n - 1."""
+    taken = (parts > 0).astype(np.uint8)
+    within = cv2.dilate(taken, np.ones((2 * math.ceil(far) + 1,) * 2, np.uint8)) > 0
+    close = cv2.dilate(taken, np.ones((2 * near + 1,) * 2, np.uint8)) > 0
+    rows, cols = np.nonzero(within & ~close & metal)
+    if not taken.any():
+        return (rows, cols), rows
+    nearest = ndi.distance_transform_edt(taken == 0, return_distances=False, return_indices=True)[:, rows, cols]
+    reached = np.hypot(nearest[0] - rows, nearest[1] - cols) <= far
+    rows, cols = rows[reached], cols[reached]
+    return (rows, cols), parts[*nearest[:, reached]] - 1
 
 
 def features(found: Candidates) -> dict[str, np.ndarray]:
