@@ -274,7 +274,7 @@ def _sentences(
         )
         if even is not None and remaining is not None and remaining.interval_95[0] < required:
             said.append("The remaining wall may be thinner than the static pressure asks for even without any pit.")
-    said.append("Soldered joints often bear less than the tube; their limits stand beside.")
+    said.append("Soldered joints often bear less than the tube; their limits follow.")
     return tuple(said)
 
 

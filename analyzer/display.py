@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from analyzer.measured import KPA_PER_BAR, KPA_PER_PSI, MM_PER_INCH, Measure
 
@@ -98,6 +99,25 @@ def to_inner(amount: float, kind: str, units: str) -> float:
 
 def unit(kind: str, units: str) -> str:
     return _KINDS[kind][units][0]
+
+
+_MILLIMETRES = re.compile(r"(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))? mm\b(?! a pixel)")
+
+
+def sentence(text: str, units: str = "metric") -> str:
+    """A ready sentence with its millimetres in the units asked for: "0.84 mm" becomes "0.0331 in".
+
+    >>> sentence("0.0 to 1.6 mm may be left over 20 mm.", "us")
+    '0.000 to 0.063 in may be left over 0.79 in.'
+    """
+    if units == "metric":
+        return text
+
+    def inches(found: re.Match[str]) -> str:
+        parts = [part for part in found.groups() if part is not None]
+        return " to ".join(f"{float(part) / MM_PER_INCH:.{min(4, len(part.partition('.')[2]) + 2)}f}" for part in parts) + " in"
+
+    return _MILLIMETRES.sub(inches, text)
 
 
 VIEW_WORDS = {

@@ -287,6 +287,36 @@ def describe(quantity_id: str, value: Value) -> str:
     return f"{value:.3g}{_shown_unit(quantity) if quantity else ''}"
 
 
+US_UNITS: Mapping[str, str] = MappingProxyType({"kPa": "psi", "C": "F", "mm": "in", "L/min": "gpm", "m/s": "ft/s"})
+_UNIT_WORDS = {"year": "years", "month": "months", "C": "°C", "F": "°F", "1": "", "pH": "", "year AD": ""}
+
+
+def asked_unit(quantity: Quantity, units: str = "metric") -> str:
+    """The unit that a person is asked in ("metric" or "us"), as ``read_value`` takes it behind a number."""
+    return US_UNITS.get(quantity.unit, quantity.unit) if units == "us" else quantity.unit
+
+
+def unit_words(unit: str) -> str:
+    """A unit as people read it: "years", "°F"; empty where a bare number is meant."""
+    return _UNIT_WORDS.get(unit, unit)
+
+
+def other_units(quantity: Quantity) -> tuple[str, ...]:
+    """Further units in which a value may be typed behind its number."""
+    return tuple(name for own, name in UNITS if own == quantity.unit)
+
+
+def number_in(quantity: Quantity, value: float, units: str = "metric") -> str:
+    """The number in the unit that is asked for.
+
+    >>> number_in(quantities()["static_pressure_kpa"], 551.5805834534689, "us")
+    '80'
+    """
+    unit = asked_unit(quantity, units)
+    factor, offset = UNITS.get((quantity.unit, unit.lower()), (1.0, 0.0))
+    return f"{value / factor - offset:.6g}"
+
+
 def _shown_unit(quantity: Quantity) -> str:
     return "" if quantity.unit in ("", "1", "pH", "year AD") else f" {quantity.unit}"
 

@@ -20,6 +20,7 @@ from analyzer import capacity, charts, display, drawing, facts
 from analyzer.causes import STANDINGS
 from analyzer.corrections import Correction
 from analyzer.examination import Examination
+from analyzer.flags import Flag
 from analyzer.measured import Measure
 from analyzer.record import CAUTION
 from analyzer.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
@@ -91,10 +92,15 @@ def sections(examination: Examination, *, units: str = "metric") -> tuple[Sectio
             _installation(examination, units),
             _facts(examination),
             _corrections(examination, units),
-            _record(examination),
+            _record(examination, units),
         )
         if section is not None
     )
+
+
+def flag_in_words(flag: Flag, units: str = "metric") -> str:
+    """What is doubtful, and how to do better."""
+    return display.sentence(f"{flag.message} {flag.remedy}", units)
 
 
 def section(examination: Examination, title: str, *, units: str = "metric") -> Section:
@@ -121,7 +127,8 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
         rows.append(
             _figure("Metal examined", surface.examined_area if surface.unit == "mm" else None, "metal_mm2", units)
         )
-    rows.append(_remaining_wall(wall, units))
+    if surface.view != "end" or wall.remaining_mm != wall.minimum_mm:  # of a ring the thinnest place is what remains
+        rows.append(_remaining_wall(wall, units))
     return tuple(rows)
 
 
@@ -137,7 +144,7 @@ def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
     """A few lines for the terminal."""
     lines = [examination.judgement.summary]
     lines += [f"  {name}: {value}" + _span_said(span) for name, value, span in headline_figures(examination, units)]
-    lines += [f"  {flag.severity}: {flag.message} {flag.remedy}" for flag in examination.flags if flag.severity != "note"]
+    lines += [f"  {flag.severity}: {flag_in_words(flag, units)}" for flag in examination.flags if flag.severity != "note"]
     return "\n".join(lines)
 
 
@@ -165,7 +172,7 @@ def _answer(examination: Examination, units: str) -> Section:
     serious = [flag for flag in examination.flags if flag.severity != "note"]
     if serious:
         blocks.append(Paragraph(text="What limits this result:"))
-        blocks.append(Bullets(items=tuple(f"{flag.message} {flag.remedy}" for flag in serious)))
+        blocks.append(Bullets(items=tuple(flag_in_words(flag, units) for flag in serious)))
     return Section(title="What was found", blocks=tuple(blocks))
 
 
@@ -322,7 +329,7 @@ def _measures(examination: Examination, units: str) -> Section:
             add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
             add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "the same of the largest")
     for check in (*examination.calibration.cross_checks, *surface.cross_checks):
-        rows.append((f"Cross-check: {check.name}", f"{check.difference_percent:+.1f} %".replace("-", "−"), f"± {1.96 * check.standard_uncertainty_percent:.1f} %", check.sentence))
+        rows.append((f"Cross-check: {check.name}", f"{check.difference_percent:+.1f} %".replace("-", "−"), f"± {1.96 * check.standard_uncertainty_percent:.1f} %", display.sentence(check.sentence, units)))
     blocks: list[Block] = [
         Table(
             head=("Measure", "Value", "95 % interval", "Rests on"),
@@ -436,7 +443,7 @@ def _wall(examination: Examination, units: str) -> Section:
     ]
     blocks: list[Block] = [
         Table(head=("Wall", "Value", "95 % interval or range"), rows=tuple(rows), widths=(4, 3, 4)),
-        Bullets(items=tuple(f"{item.sentence}" for item in wall.evidence)) if wall.evidence else Paragraph(text="No evidence on depth was given."),
+        Bullets(items=tuple(display.sentence(item.sentence, units) for item in wall.evidence)) if wall.evidence else Paragraph(text="Nothing measured the depth of a pit or the wall."),
     ]
     if wall.indicative:
         blocks.append(
@@ -642,7 +649,7 @@ def _corrections(examination: Examination, units: str) -> Section | None:
     )
 
 
-def _record(examination: Examination) -> Section:
+def _record(examination: Examination, units: str) -> Section:
     rows = tuple(
         (
             photo.role,
@@ -653,7 +660,7 @@ def _record(examination: Examination) -> Section:
         )
         for photo in examination.photos
     )
-    notes = tuple(f"{flag.severity}: {flag.message} {flag.remedy}" for flag in examination.flags)
+    notes = tuple(f"{flag.severity}: {flag_in_words(flag, units)}" for flag in examination.flags)
     settings = examination.settings
     told = ", ".join(
         (

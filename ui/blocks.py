@@ -51,7 +51,7 @@ def flags(examination: Examination, severities: tuple[str, ...]) -> None:
     for flag in examination.flags:
         if flag.severity not in severities:
             continue
-        text = f"{flag.message} {flag.remedy}"
+        text = report.flag_in_words(flag, state.units())
         if flag.severity == "serious":
             st.error(safe(text), icon=":material/report:")
         else:
@@ -63,7 +63,7 @@ def notes(examination: Examination) -> None:
     notes = [flag for flag in examination.flags if flag.severity == "note"]
     if notes:
         with st.expander(f"Notes on quality ({len(notes)})"):
-            st.markdown("\n".join(f"- {safe(flag.message)} {safe(flag.remedy)}" for flag in notes))
+            st.markdown("\n".join(f"- {safe(report.flag_in_words(flag, state.units()))}" for flag in notes))
 
 
 def table(block: report.Table) -> None:

@@ -20,7 +20,7 @@ from analyzer.photo import Photo, read_photo
 from analyzer.readings import Readings
 from analyzer.relief import Light
 
-_KEY = "cutpipe_case"
+_KEY, _BEFORE = "cutpipe_case", "cutpipe_case_before"
 KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
 
 
@@ -76,8 +76,20 @@ def begin(data: bytes, name: str, settings: Settings | None = None, *, demo: str
 
 
 def clear() -> None:
-    """An empty case."""
+    """An empty case; the one at hand can be brought back."""
+    st.session_state[_BEFORE] = case()
     st.session_state[_KEY] = Case(who=case().who)
+
+
+def before() -> str | None:
+    """Name of the case that can be brought back."""
+    old = st.session_state.get(_BEFORE)
+    return None if old is None else old.demo or old.name
+
+
+def go_back() -> None:
+    """Bring back the case that was at hand before the empty one."""
+    st.session_state[_KEY] = st.session_state.pop(_BEFORE)
 
 
 def set_settings(settings: Settings) -> None:

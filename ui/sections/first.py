@@ -69,6 +69,10 @@ def show() -> None:
             "4. Hold the phone straight above, so that piece and card fill the picture. Light from the side, no flash.\n"
             "5. Tap the metal to focus. One photo of each side; then one after cleaning, if it must be cleaned."
         )
+    before = state.before()
+    if before is not None and st.button(f"Back to {blocks.safe(before)}", icon=":material/undo:"):
+        state.go_back()
+        st.rerun()
     st.caption("A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first.")
 
 
@@ -89,7 +93,7 @@ def view_question(examination: Examination) -> None:
         return
     judged = examination.surface.view
     chosen = st.segmented_control(
-        "Judged from the picture; tap what the photo shows if that is wrong", list(SHORT_VIEWS), default=judged, format_func=SHORT_VIEWS.get, key=f"view_of_{examination.photo.sha256}", required=True
+        "The photo shows (judged from the picture: tap another if that is wrong)", list(SHORT_VIEWS), default=judged, format_func=SHORT_VIEWS.get, key=f"view_of_{examination.photo.sha256}", required=True
     )
     if chosen is not None and chosen != judged:
         state.set_settings(replace(current, view=chosen))

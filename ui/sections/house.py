@@ -8,7 +8,7 @@ import streamlit as st
 
 from analyzer import report
 from analyzer.examination import Examination
-from analyzer.facts import GROUPS, check_facts, facts_template, parse_facts, told_quantities
+from analyzer.facts import GROUPS, asked_unit, check_facts, facts_template, number_in, other_units, parse_facts, told_quantities, unit_words
 from analyzer.flags import CutpipeError, InputError
 from analyzer.leaks import Prices
 from ui import blocks, state
@@ -77,6 +77,14 @@ def _repair_or_replace(examination: Examination) -> None:
             blocks.one(block)
 
 
+def _is_number(text: str) -> bool:
+    try:
+        float(text.replace(",", "."))
+    except ValueError:
+        return False
+    return True
+
+
 def _ask(quantity: Any) -> None:
     facts = state.case().facts
     key = f"fact_{quantity.id}"
@@ -93,9 +101,21 @@ def _ask(quantity: Any) -> None:
         options = [NOT_KNOWN, "yes", "no"]
         raw = st.selectbox(label, options, index=0 if now is None else (1 if now else 2), key=key, help=helping)
     else:
-        shown = "" if now is None else (f"{now:g}" if isinstance(now, (int, float)) else (", ".join(str(v) for v in now) if isinstance(now, tuple) else str(now)))
-        unit = f" ({quantity.unit})" if quantity.unit else ""
-        raw = st.text_input(label + unit, value=shown, key=key, help=helping, placeholder=NOT_KNOWN)
+        unit, others = asked_unit(quantity, state.units()), other_units(quantity)
+        if isinstance(now, (int, float)):
+            shown = number_in(quantity, now, state.units())
+        else:
+            shown = "" if now is None else ", ".join(str(v) for v in now) if isinstance(now, tuple) else str(now)
+        if others:
+            helping += f" Another unit may stand behind the number: {', '.join(others)}."
+        words = f" ({unit_words(unit)})" if unit_words(unit) else ""
+        tube = state.case().settings.tube
+        told = f"{tube}, as told with the photo" if quantity.id == "tube_size" and tube else NOT_KNOWN
+        raw = st.text_input(label + words, value=shown, key=key if unit == quantity.unit else f"{key}_{unit}", help=helping, placeholder=told)
+        if raw == shown:
+            return  # nothing typed; a number that was only shown in another unit must not creep
+        if unit != quantity.unit and _is_number(raw):
+            raw = f"{raw} {unit}"
         if quantity.kind == "dates":
             raw = [part.strip() for part in raw.split(",") if part.strip()] or None
     try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import streamlit as st
 
-from analyzer import drawing, report
+from analyzer import display, drawing, report
 from analyzer.corrections import Correction, make_correction
 from analyzer.examination import Examination
 from analyzer.flags import CutpipeError
@@ -65,7 +65,7 @@ def _scale(examination: Examination) -> None:
     surface = examination.standing_surface
     with st.expander(report.scale_in_short(examination), icon=":material/straighten:"):
         checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
-        lines = [report.scale_in_words(examination), *(check.sentence for check in checks)]
+        lines = [report.scale_in_words(examination), *(display.sentence(check.sentence, state.units()) for check in checks)]
         st.markdown("\n".join(f"- {blocks.safe(line)}" for line in lines))
         caption = "Light line: the marker that was measured. Dashed line: the metal."
         picture = drawing.whole_photo(examination.photo, examination.calibration, surface)
