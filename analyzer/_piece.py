@@ -65,15 +65,18 @@ class Camera:
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """A patch of a cylinder. ``slopes`` tilt the two end cuts: s_end = -+length/2 + slope_across * across + slope_up * up."""
+    """A patch of a cylinder. ``slopes`` tilt the two end cuts: s_end = -+length/2 + slope_across * across + slope_up * up.
 
-    concave: bool
-    radius: float  # of the examined face, mm
-    half_span: float  # radians; pi for a whole tube
-    centre: tuple[float, float, float]  # middle of the axis in the table's frame, mm
-    heading: float  # of the axis in the table's frame, radians
-    length: float  # mm
-    slopes: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)  # across and up at the first end, then at the last
+    Each figure may be an array (K, 1) instead: then these are K pieces, and what is asked of them has a first axis of K.
+    """
+
+    concave: bool | np.ndarray
+    radius: float | np.ndarray  # of the examined face, mm
+    half_span: float | np.ndarray  # radians; pi for a whole tube
+    centre: tuple[float, float, float] | tuple[np.ndarray, ...]  # middle of the axis in the table's frame, mm
+    heading: float | np.ndarray  # of the axis in the table's frame, radians
+    length: float | np.ndarray  # mm
+    slopes: tuple[float, ...] | tuple[np.ndarray, ...] = (0.0, 0.0, 0.0, 0.0)  # across and up at the first end, then at the last
 
     @property
     def axes(self) -> np.ndarray:
@@ -82,8 +85,8 @@ class Piece:
         return np.array([[c, s, 0.0], [s, -c, 0.0], [0.0, 0.0, 1.0]])
 
     @property
-    def sign(self) -> float:
-        return -1.0 if self.concave else 1.0
+    def sign(self) -> float | np.ndarray:
+        return 1.0 - 2.0 * self.concave
 
     def ends(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """First and last s at each theta."""
@@ -100,57 +103,60 @@ class Piece:
         )
 
     def points(self, s: np.ndarray, theta: np.ndarray) -> np.ndarray:
-        """(N, 3) points of the table's frame."""
-        local = np.stack(
-            [s, self.radius * np.sin(theta), self.sign * self.radius * np.cos(theta)], axis=-1
+        """(..., 3) points of the table's frame."""
+        across, up = self.radius * np.sin(theta), self.sign * self.radius * np.cos(theta)
+        cosine, sine = np.cos(self.heading), np.sin(self.heading)
+        x, y, z = self.centre
+        return np.stack([x + cosine * s + sine * across, y + sine * s - cosine * across, z + up], axis=-1)
+
+    def seen_from(self, camera: Camera) -> tuple[float | np.ndarray, float | np.ndarray]:
+        """How far across and above the axis the camera is."""
+        x, y, z = camera.centre
+        return (
+            np.sin(self.heading) * (x - self.centre[0]) - np.cos(self.heading) * (y - self.centre[1]),
+            z - self.centre[2],
         )
-        return np.asarray(self.centre) + local @ self.axes
 
-    def seen_from(self, camera: Camera) -> np.ndarray:
-        """(3,) the camera in the piece's frame."""
-        return self.axes @ (camera.centre - np.asarray(self.centre))
-
-    def theta_limits(self, camera: Camera) -> tuple[float, float]:
+    def theta_limits(self, camera: Camera) -> tuple[float | np.ndarray, float | np.ndarray]:
         """The lines along the axis that bound the face as seen: rims, or where a convex face turns away."""
-        if self.concave:
-            return -self.half_span, self.half_span
-        _, across, up = self.seen_from(camera)
+        across, up = self.seen_from(camera)
         distance = np.hypot(across, up)
-        if distance <= self.radius:
-            return -self.half_span, self.half_span
-        towards, reach = np.arctan2(across, up), np.arccos(self.radius / distance)
-        return max(-self.half_span, towards - reach), min(self.half_span, towards + reach)
+        turns = np.logical_not(self.concave) & (distance > self.radius)
+        towards, reach = np.arctan2(across, up), np.arccos(np.minimum(self.radius / distance, 1.0))
+        return (
+            np.where(turns, np.maximum(-self.half_span, towards - reach), -self.half_span)[()],
+            np.where(turns, np.minimum(self.half_span, towards + reach), self.half_span)[()],
+        )
 
     def faces(self, camera: Camera, theta: np.ndarray) -> np.ndarray:
         """bool: whether the line at each theta turns its face to the camera and no other part of the piece hides it."""
-        _, across, up = self.seen_from(camera)
+        across, up = self.seen_from(camera)
         y, z = self.radius * np.sin(theta), self.sign * self.radius * np.cos(theta)
         dy, dz = across - y, up - z
         inward = y * dy + z * dz
-        if not self.concave:
-            return (inward > 0) & (np.abs(theta) <= self.half_span)
         step = -2 * inward / (dy * dy + dz * dz)
         crossing = np.arctan2(y + step * dy, -(z + step * dz))
         hidden = (step < 1) & (np.abs(crossing) < self.half_span - 1e-9)
-        return (inward < 0) & ~hidden & (np.abs(theta) <= self.half_span + 1e-9)
+        concave = (inward < 0) & ~hidden & (np.abs(theta) <= self.half_span + 1e-9)
+        convex = (inward > 0) & (np.abs(theta) <= self.half_span)
+        return np.where(self.concave, concave, convex)
 
     def outline(self, camera: Camera, along: int = 60, around: int = 40) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """(pixels (N, 2), usable (N,), part (N,)) of the outline; parts 0 and 1 are the ends, 2 and 3 the sides."""
+        """(pixels (..., N, 2), usable (..., N), part (N,)) of the outline; parts 0 and 1 are the ends, 2 and 3 the sides."""
         low, high = self.theta_limits(camera)
-        theta = np.linspace(low, high, around)
+        theta = low + np.linspace(0, 1, around) * (high - low)
         first, last = self.ends(theta)
         inner = theta + np.where(theta > (low + high) / 2, -1e-6, 1e-6)
         usable = self.faces(camera, inner)
-        at_low, at_high = self.ends(np.array([low, high]))
         step = np.linspace(0, 1, along)
-        pieces = [
-            self.points(first, theta),
-            self.points(last, theta),
-            self.points(at_low[0] + step * (at_high[0] - at_low[0]), np.full(along, low)),
-            self.points(at_low[1] + step * (at_high[1] - at_low[1]), np.full(along, high)),
-        ]
-        pixels = camera.project(np.concatenate(pieces))
-        usable = np.concatenate([usable, usable, np.ones(2 * along, bool)])
+        (low_first, low_last), (high_first, high_last) = self.ends(low), self.ends(high)
+        sides = low + 0 * step, high + 0 * step
+        s = np.concatenate(
+            [first, last, low_first + step * (low_last - low_first), high_first + step * (high_last - high_first)], axis=-1
+        )
+        points = self.points(s, np.concatenate([theta, theta, *sides], axis=-1))
+        pixels = camera.project(points.reshape(-1, 3)).reshape(*s.shape, 2)
+        usable = np.concatenate([usable, usable, np.ones((*usable.shape[:-1], 2 * along), bool)], axis=-1)
         part = np.repeat([0, 1, 2, 3], [around, around, along, along])
         return pixels, usable, part
 
@@ -268,21 +274,24 @@ _NAMES = ("x", "y", "heading", "length", "size", "shape", "first_across", "last_
 
 
 def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
-    """The piece of a parameter vector: ``size`` is the outside radius less the wall (bore), outside radius (outside) or
-    width (flat); ``shape`` is the half span in radians (shells) or the curvature in 1/mm (flat, positive: edges up)."""
-    x, y, heading, length, size, shape = p[:6]
-    slopes = (p[6], p[8], p[7], p[9])
-    table = prior.table + p[10]
+    """The piece of a parameter vector (11,), or K pieces of K vectors (K, 11).
+
+    ``size`` is the outside radius less the wall (bore), outside radius (outside) or width (flat); ``shape`` is the half span
+    in radians (shells) or the curvature in 1/mm (flat, positive: edges up).
+    """
+    x, y, heading, length, size, shape, first_across, last_across, first_up, last_up, lift = (
+        p if p.ndim == 1 else p.T[:, :, None]
+    )
+    slopes = (first_across, first_up, last_across, last_up)
+    table = prior.table + lift
     if prior.view == "flat":
-        curvature = shape if abs(shape) > 1 / FLATTEST_RADIUS_MM else 1 / FLATTEST_RADIUS_MM
-        radius = abs(1 / curvature)
-        half_span = min(size / 2 / radius, np.pi / 2)
-        if curvature > 0:  # lies on its middle
-            height = table + prior.wall + radius
-        else:  # lies on its edges
-            height = table + prior.wall - radius * np.cos(half_span)
+        curvature = np.where(np.abs(shape) > 1 / FLATTEST_RADIUS_MM, shape, 1 / FLATTEST_RADIUS_MM)[()]
+        radius = np.abs(1 / curvature)
+        half_span = np.minimum(size / 2 / radius, np.pi / 2)
+        # edges up: it lies on its middle; edges down: on them
+        height = table + prior.wall + np.where(curvature > 0, radius, -radius * np.cos(half_span))[()]
         return Piece(
-            concave=bool(curvature > 0), radius=radius, half_span=half_span, centre=(x, y, height), heading=heading,
+            concave=curvature > 0, radius=radius, half_span=half_span, centre=(x, y, height), heading=heading,
             length=length, slopes=slopes,
         )
     if prior.view == "inside":
@@ -299,13 +308,13 @@ def _build(p: np.ndarray, prior: Prior, whole: bool) -> Piece:
 
 
 def _bounded(p: np.ndarray, flat: bool) -> np.ndarray:
-    """Parameters within what a piece can be."""
+    """Parameters (..., 11) within what a piece can be."""
     p = p.copy()
-    p[3:5] = np.maximum(p[3:5], 1.0)
+    p[..., 3:5] = np.maximum(p[..., 3:5], 1.0)
     if flat:
-        p[5] = np.clip(p[5], -0.05, 0.05)
+        p[..., 5] = np.clip(p[..., 5], -0.05, 0.05)
     else:
-        p[5] = np.clip(p[5], np.radians(45), np.radians(179))
+        p[..., 5] = np.clip(p[..., 5], np.radians(45), np.radians(179))
     return p
 
 
@@ -343,19 +352,19 @@ def fit_piece(
     free = ~held
 
     def parameters(q: np.ndarray, loose: np.ndarray) -> np.ndarray:
-        p = begin.copy()
-        p[loose] = begin[loose] + q * scale[loose]
+        p = np.tile(begin, (*q.shape[:-1], 1))
+        p[..., loose] += q * scale[loose]
         return _bounded(p, flat)
 
     def residuals(q: np.ndarray, loose: np.ndarray, bend: float) -> np.ndarray:
         p = parameters(q, loose)
         pixels, usable, part = _build(p, prior, whole).outline(camera)
-        values, seen = target.at(pixels)
+        values, seen = (a.reshape(usable.shape) for a in target.at(pixels.reshape(-1, 2)))
         count = np.bincount(part, minlength=4)
         reach = bend * noise_px  # beyond it a residual pulls no harder: burrs, jagged cuts, what lies over the edge
         values = reach * np.sign(values) * (np.sqrt(1 + 2 * np.abs(values) / reach) - 1)
         weight = np.sqrt(5.0 / count)[part] / noise_px  # five independent stretches a part
-        return np.concatenate([np.where(usable & seen, values * weight, 0.0), ((p - mean) / spread)[loose]])
+        return np.concatenate([np.where(usable & seen, values * weight, 0.0), ((p - mean) / spread)[..., loose]], axis=-1)
 
     rough = free.copy()
     rough[6:] = False
@@ -449,12 +458,15 @@ def _on_edges(
         if len(used) < 4:
             break
 
+        means = np.zeros((len(part), len(used)))
+        for column, (stretch, _) in enumerate(used):
+            means[stretch, column] = 1 / len(stretch)
+
         def moved(q: np.ndarray) -> np.ndarray:
-            trial = p.copy()
-            trial[free] += q * scale
+            trial = np.tile(p, (*q.shape[:-1], 1))
+            trial[..., free] += q * scale
             new, _, _ = _build(_bounded(trial, flat), prior, fit.whole).outline(camera, along=160, around=80)
-            shift = ((new - pixels) * normals).sum(1)
-            return np.array([shift[stretch].mean() for stretch, _ in used])
+            return ((new - pixels) * normals).sum(-1) @ means
 
         wanted = np.array([offset[0] for _, offset in used])
         edge_sd = (0.4, 0.2, 0.12)[round_] / mm  # first the outline as a whole, then to the edge's own sharpness
@@ -464,7 +476,9 @@ def _on_edges(
             away = (moved(q) - wanted) / edge_sd
             away = 3 * np.sign(away) * (np.sqrt(1 + 2 * np.abs(away) / 3) - 1)
             trial = current[free] + q * scale
-            return np.concatenate([away, (trial - mean[free]) / spread[free], (trial - fit.parameters[free]) / (3 * sd_mask)])
+            return np.concatenate(
+                [away, (trial - mean[free]) / spread[free], (trial - fit.parameters[free]) / (3 * sd_mask)], axis=-1
+            )
 
         q, jacobian, _ = _least_squares(residuals, int(free.sum()), rounds=8)
         left = 0.5 * ((moved(q) - wanted) * (0.12 / mm) ** -1) ** 2
@@ -520,7 +534,7 @@ def _least_squares(
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Damped Gauss-Newton from zero: (solution, jacobian there, half the sum of squares).
 
-    The differences are taken over a fixed ``step``, wider than the grain of the distance map, which library solvers
+    ``residuals`` takes (..., size) to (..., M), so that all differences of a round are one call. The differences are taken over a fixed ``step``, wider than the grain of the distance map, which library solvers
     that choose their own steps trip over.
     """
     def sound(at: np.ndarray) -> np.ndarray:  # a shape that cannot be drawn is a bad one, not an accident
@@ -532,9 +546,9 @@ def _least_squares(
     cost = 0.5 * float(value @ value)
 
     def slope(at: np.ndarray) -> np.ndarray:
-        return np.stack(
-            [(sound(at + step * unit) - sound(at - step * unit)) / (2 * step) for unit in np.eye(size)], axis=1
-        )
+        units = step * np.eye(size)
+        ahead, behind = np.split(sound(np.concatenate([at + units, at - units])), 2)
+        return (ahead - behind).T / (2 * step)
 
     jacobian = slope(q)
     for _ in range(rounds):
