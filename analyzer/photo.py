@@ -154,7 +154,7 @@ def _to_srgb(image: Image.Image, name: str) -> np.ndarray:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             # pillow-heif turns the picture itself and resets the orientation, so this turns each file once.
-            image = ImageOps.exif_transpose(image)
+            ImageOps.exif_transpose(image, in_place=True)
     except Exception:  # unreadable orientation: keep the picture as stored
         pass
     if image.mode.startswith(("I", "F")):
@@ -177,7 +177,7 @@ def _to_srgb(image: Image.Image, name: str) -> np.ndarray:
         except (ImageCms.PyCMSError, OSError, ValueError):
             pass  # an unusable profile: the plain conversion below is the best guess, colours are checked by the card
     try:
-        return np.array(image.convert("RGB"))
+        return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
     except (ValueError, OSError):
         raise PhotoError(f"{name} uses a colour format that cannot be read; save it as JPEG and add it again.") from None
 
