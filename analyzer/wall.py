@@ -42,6 +42,10 @@ class DepthSource(Protocol):
     def through(self) -> Mapping[int, bool]:
         """Whether light came through, by pit id; a pit whose place was not lit from behind is not there."""
 
+    @property
+    def holes(self) -> Sequence[object]:
+        """Places where light came through the wall and no pit was found."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
@@ -501,7 +505,7 @@ def _through(pit: Pit, relief: DepthSource | None) -> bool | None:
 
 
 def _lit_from_behind(relief: DepthSource | None) -> bool:
-    return relief is not None and bool(relief.through)
+    return relief is not None and bool(relief.through or relief.holes)
 
 
 def _perforated(
@@ -509,6 +513,8 @@ def _perforated(
 ) -> bool | None:
     seen = [_through(pit, relief) for pit in pits.pits]
     if any(seen) or any(reading.wall_mm == 0.0 for reading in readings.of("thin_wall")):
+        return True
+    if relief is not None and relief.holes:
         return True
     if _lit_from_behind(relief) and all(pit.id in relief.through for pit in pits.pits):
         return False

@@ -126,6 +126,7 @@ class Piece:
 class Lights:
     pit_depths_mm: dict = field(default_factory=dict)
     through: dict = field(default_factory=dict)
+    holes: tuple = ()
 
 
 def a_pit(number, diameter=0.8, through=None):
@@ -208,6 +209,9 @@ def test_through_hole_is_zero_and_said_apart():
     dark = assess(a_pit(1), a_pit(2, through=True), relief=Lights(through={1: False, 2: False}))
     assert dark.perforated is False
     assert assess(a_pit(1)).perforated is None
+    # light where no pit was found comes through the wall all the same
+    elsewhere = assess(a_pit(1), relief=Lights(through={1: False}, holes=((10.0, 20.0),)))
+    assert elsewhere.perforated is True and elsewhere.remaining_mm.value == 0.0 and elsewhere.growth == ()
 
 
 def test_several_lights_and_gauge_that_contradict_widen_and_flag():
