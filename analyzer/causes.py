@@ -737,7 +737,7 @@ def _summary(findings: tuple[Finding, ...], checks: tuple[Check, ...], not_expla
         possible = [f for f in findings if f.standing == "possible"][:3]
         if not possible:
             return "Too little is known to name a cause. " + _ask(checks)
-        return f"Not enough is known to name a cause; possible are {_listed([f.name for f in possible], 'and')}. " + _ask(
+        return f"Not enough is known to name a cause; possible: {_listed([f.name for f in possible], 'and')}. " + _ask(
             checks
         )
     names = _listed([f.name for f in leading[:3]], "or")

@@ -73,12 +73,12 @@ def depth_map(heights: Heights, *, units: str = "metric") -> np.ndarray:
     def draw(axes: Axes) -> None:
         axes.grid(False)
         axes.set_facecolor("#d5d9dc")
-        shown = axes.imshow(depth, extent=(*along, *round_), cmap="viridis_r", vmin=0, interpolation="nearest", aspect="equal")
+        shown = axes.imshow(depth, extent=(*along, *round_), cmap="GnBu", vmin=0, interpolation="nearest", aspect="equal")
         axes.set_xlabel(f"along the pipe, {unit}")
         axes.set_ylabel(f"round the pipe, {unit}")
         axes.figure.colorbar(shown, ax=axes, label=f"depth, {unit}", shrink=0.9)
 
-    return _drawn(draw, height=float(np.clip(8.0 * share, 2.6, 9.0)))
+    return _drawn(draw, height=float(np.clip(6.6 * share + 1.0, 2.0, 9.0)))
 
 
 def probability_paper(deepest: DeepestToExpect, *, units: str = "metric") -> np.ndarray | None:

@@ -84,7 +84,7 @@ def marked_photo(
         return picture
     canvas = Image.fromarray(picture)
     draw = ImageDraw.Draw(canvas)
-    letters = font(max(11, round(max(size) / 110)))
+    letters = font(max(11, round(max(size) / 75)))
     for pit in pits.pits:
         radius = pit.equivalent_diameter_px / 2 * enlarge
         place = ((pit.x_px - left) * enlarge + 0.75 * radius + 2, (pit.y_px - top) * enlarge - 0.75 * radius - letters.size)
@@ -264,7 +264,7 @@ def _spans(surface: Surface) -> tuple[float, float]:
 def _with_rules(flat: np.ndarray, surface: Surface, step: float, units: str) -> np.ndarray:
     """A white border with divided rules: along the pipe below, round it at the left."""
     height, width = flat.shape[:2]
-    size = max(13, round(max(height, width) / 90))
+    size = max(13, round(max(height, width) / 75))
     letters = font(size)
     margin_left, margin_bottom, margin_top = 5 * size, 4 * size, size
     canvas = Image.new("RGB", (width + margin_left + 2 * size, height + margin_top + margin_bottom), "white")

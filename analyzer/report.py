@@ -22,11 +22,13 @@ from analyzer.corrections import Correction
 from analyzer.examination import Examination
 from analyzer.flags import Flag
 from analyzer.measured import Measure
+from analyzer.photo import Photo
 from analyzer.record import CAUTION
 from analyzer.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
 from analyzer.wall import PitDepth, Wall
 from analyzer.water import copper_warning
 
+TO_FILL_IN = "House: ______________________   Examined by: __________________   Date: ____________   Claim: __________"
 MOST_PITS_LISTED = 40  # the largest; all stand in pits.csv
 MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
 
@@ -58,6 +60,7 @@ class Picture:
     height_px: int
     caption: str
     alternative: str  # what a person who cannot see it needs to know
+    page_share: float = 0.8  # of the page's height, at most
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +126,8 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
     else:
         rows.append(_figure("Pits counted", pits.count, "count", units))
         rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
-        rows.append(_figure("Largest pit opening", pattern.largest_diameter_mm, "length_mm", units))
+        if pits.pits:
+            rows.append(_figure("Largest pit opening", pattern.largest_diameter_mm, "length_mm", units))
         rows.append(
             _figure("Metal examined", surface.examined_area if surface.unit == "mm" else None, "metal_mm2", units)
         )
@@ -159,21 +163,29 @@ def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[
 
 
 def _answer(examination: Examination, units: str) -> Section:
+    photo = examination.photo
+    taken = f", taken {_taken(photo)} by its own record" if photo.camera.taken else ""
     blocks: list[Block] = [
         Paragraph(text=examination.judgement.summary, strong=True),
+        Paragraph(text=f"Photo: {photo.name}{taken}. Its fingerprint and what was told of it stand under Record."),
         Table(
             head=("Measure", "Value", "95 % interval"),
             rows=headline_figures(examination, units),
             widths=(5, 3, 4),
         ),
         Caution(text=CAUTION),
-        _marked(examination),
     ]
     serious = [flag for flag in examination.flags if flag.severity != "note"]
     if serious:
         blocks.append(Paragraph(text="What limits this result:"))
         blocks.append(Bullets(items=tuple(flag_in_words(flag, units) for flag in serious)))
+    blocks.append(_marked(examination))
     return Section(title="What was found", blocks=tuple(blocks))
+
+
+def _taken(photo: Photo) -> str:
+    """The camera's date with dashes, as people write it."""
+    return photo.camera.taken.replace(":", "-", 2) if photo.camera.taken else display.UNKNOWN
 
 
 def _plain_page(examination: Examination) -> Section:
@@ -193,9 +205,9 @@ def _plain_page(examination: Examination) -> Section:
     return Section(title="For the homeowner, in plain words", blocks=tuple(blocks), new_page=True)
 
 
-def _picture(rgb: Any, caption: str, alternative: str) -> Picture:
+def _picture(rgb: Any, caption: str, alternative: str, *, page_share: float = 0.8) -> Picture:
     return Picture(
-        jpeg=drawing.jpeg(rgb), width_px=rgb.shape[1], height_px=rgb.shape[0], caption=caption, alternative=alternative
+        jpeg=drawing.jpeg(rgb), width_px=rgb.shape[1], height_px=rgb.shape[0], caption=caption, alternative=alternative, page_share=page_share
     )
 
 
@@ -206,7 +218,7 @@ def _marked(examination: Examination) -> Picture:
         rgb = drawing.marked_photo(examination.photo, surface, pits, bands, ring=examination.look.ring, numbers=False, longest_px=1300)
         caption = "The cut ring. Lines: both edges of its wall as measured; arrows: the thinnest place."
         return _picture(rgb, caption, "Photo of the cut ring with both edges of its wall and the thinnest place marked.")
-    what = _number(len(pits.pits), "pit") + (f" and {_number(len(pits.mounds), 'mound')} (triangles)" if pits.mounds else "")
+    what = _number(len(pits.pits), "pit") + (f" and {_number(len(pits.mounds), 'mound')} (triangle{'s' if len(pits.mounds) > 1 else ''})" if pits.mounds else "")
     doubtful = sum(pit.confidence < drawing.SURE_FROM for pit in pits.pits)
     seen = sorted({display.BAND_WORDS[band.kind] for band in bands.bands})
     marks = f"Hatched: {', '.join(seen)}." if seen else "No contact mark or water line was found."
@@ -232,6 +244,7 @@ def _pictures(examination: Examination, units: str) -> Section:
             drawing.reduced(examination.photo.rgb[top:bottom, left:right], 1800),
             "The piece as photographed, without marks.",
             "Photo of the piece without any marks.",
+            page_share=0.3,
         )
     ]
     if surface.view != "end" and surface.unit == "mm":
@@ -240,10 +253,11 @@ def _pictures(examination: Examination, units: str) -> Section:
                 drawing.unrolled_map(examination.photo, surface, pits, bands, units=units, longest_px=1800),
                 "The metal laid flat, true to size along and round the pipe.",
                 f"Unrolled map of the metal with {_number(len(pits.pits), 'pit')} outlined.",
+                page_share=0.3,
             )
         )
     marker = "Light line: the marker that gave the scale. " if examination.calibration.marker_outlines_px else "No marker was measured. "
-    blocks.append(_picture(whole, f"The whole photo. {marker}Dashed line: the metal.", "The whole photo with the marker and the metal outlined."))
+    blocks.append(_picture(whole, f"The whole photo. {marker}Dashed line: the metal.", "The whole photo with the marker and the metal outlined.", page_share=0.28))
     return Section(title="Pictures", blocks=tuple(blocks), new_page=True)
 
 
@@ -326,6 +340,7 @@ def _measures(examination: Examination, units: str) -> Section:
             number = round(pattern.pits_per_cm2.value * surface.examined_area.value / 100)
             rests_on = f"{_number(number, 'pit')} on the metal examined; Poisson interval, for the run of pipe that this piece stands for"
             add("Pits per area", pattern.pits_per_cm2, "per_cm2", rests_on)
+        if pattern.mean_diameter_mm is not None:
             add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
             add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "the same of the largest")
     for check in (*examination.calibration.cross_checks, *surface.cross_checks):
@@ -441,10 +456,16 @@ def _wall(examination: Examination, units: str) -> Section:
         ("Nominal wall", display.value(wall.nominal_mm, "length_mm", units), display.interval(wall.nominal_mm, "length_mm", units)),
         _remaining_wall(wall, units),
     ]
-    blocks: list[Block] = [
-        Table(head=("Wall", "Value", "95 % interval or range"), rows=tuple(rows), widths=(4, 3, 4)),
-        Bullets(items=tuple(display.sentence(item.sentence, units) for item in wall.evidence)) if wall.evidence else Paragraph(text="Nothing measured the depth of a pit or the wall."),
-    ]
+    depths = [depth.depth_mm for depth in wall.pit_depths.values() if depth.depth_mm is not None and not depth.indicative]
+    if wall.evidence:
+        evidence: Block = Bullets(items=tuple(display.sentence(item.sentence, units) for item in wall.evidence))
+    elif depths:
+        deepest = max(depths, key=lambda depth: depth.value)
+        text = f"Deepest pit measured: {display.full(deepest, 'length_mm', units)}. What is left under it is not known, because the wall is not known."
+        evidence = Paragraph(text=text)
+    else:
+        evidence = Paragraph(text="Nothing measured the depth of a pit or the wall.")
+    blocks: list[Block] = [Table(head=("Wall", "Value", "95 % interval or range"), rows=tuple(rows), widths=(4, 3, 4)), evidence]
     if wall.indicative:
         blocks.append(
             Caution(
@@ -655,7 +676,7 @@ def _record(examination: Examination, units: str) -> Section:
             photo.role,
             photo.name,
             f"{photo.width_px} x {photo.height_px}",
-            photo.camera.taken or display.UNKNOWN,
+            _taken(photo),
             photo.sha256,
         )
         for photo in examination.photos
@@ -699,6 +720,15 @@ _INK, _SOFT, _LINE, _TINT, _WARN = (28, 32, 36), (90, 98, 106), (200, 205, 210),
 
 
 class _Pages(FPDF):
+    heading = ""
+
+    def normalize_text(self, text: str) -> str:
+        """Letters that the font lacks (an emoji in a file's name) are printed as an empty box."""
+        known = self.fonts["body"].cmap if "body" in self.fonts else None
+        if known is not None:
+            text = "".join(sign if ord(sign) in known or sign in "\n\u200b" else "\u25a1" for sign in text)
+        return super().normalize_text(text)
+
     def header(self) -> None:
         self.set_font("body", size=8)
         self.set_text_color(*_SOFT)
@@ -730,6 +760,10 @@ def pdf(examination: Examination, *, units: str = "metric", made: dt.datetime | 
     pages.add_page()
     pages.set_font("body", "B", 17)
     pages.multi_cell(0, 9, "Examination of a removed pipe section", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pages.set_font("body", size=9)
+    pages.set_text_color(*_SOFT)
+    pages.multi_cell(0, 7, TO_FILL_IN, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pages.set_text_color(*_INK)
     pages.ln(1)
     for number, section in enumerate(sections(examination, units=units)):
         if section.new_page and pages.get_y() > 40:
@@ -793,7 +827,7 @@ def _print(pages: _Pages, block: Block) -> None:
         room = pages.h - pages.b_margin - pages.get_y() - 14
         width = pages.epw
         height = width * block.height_px / block.width_px
-        most = pages.h - pages.t_margin - pages.b_margin - 40
+        most = block.page_share * (pages.h - pages.t_margin - pages.b_margin)
         if height > most:
             width, height = width * most / height, most
         if height > room:

@@ -21,12 +21,12 @@ def show(examination: Examination) -> None:
     if examination.wall.nominal_mm is None:
         st.info("Say which tube it is (section Photo, What was told): then the wall that a new one has is known.", icon=":material/info:")
     st.subheader("Know it better")
-    with st.expander(f"Gauge and caliper readings ({len(state.case().reading_rows)})", icon=":material/straighten:"):
+    with st.expander(f"Gauge and caliper readings ({len(state.case().reading_rows)})", expanded=bool(state.case().reading_rows), icon=":material/straighten:"):
         _readings(examination)
-    with st.expander("Photo of a cut ring", icon=":material/radio_button_unchecked:"):
+    with _folder("ring", "Photo of a cut ring", "radio_button_unchecked"):
         st.caption("Saw a ring square from the same pipe, deburr it, stand it on the table beside the card and photograph it from straight above.")
         _extra("ring", "Photo of the ring")
-    with st.expander("Photos with the torch from several sides", icon=":material/flashlight_on:"):
+    with _folder("light", "Photos with the torch from several sides", "flashlight_on"):
         st.caption(
             "Rest the phone so that it cannot move, darken the room, and take one photo for each place of the torch: best three or more, "
             "from clearly different sides, 20 to 50 degrees above the card. The card's clock marks give the direction. Do not look "
@@ -36,9 +36,15 @@ def show(examination: Examination) -> None:
         azimuth = left.number_input("Torch direction, degrees counter-clockwise from the card's right edge", 0.0, 359.0, 0.0, 5.0)
         elevation = right.number_input("Torch height, degrees above the card", 5.0, 85.0, 30.0, 5.0)
         _extra("light", "Photo with the torch there", azimuth_deg=azimuth, elevation_deg=elevation)
-    with st.expander("Photo with the light behind", icon=":material/backlight_high:"):
+    with _folder("backlit", "Photo with the light behind", "backlight_high"):
         st.caption("Same pose, room dark, lamp behind the piece and the piece clear of the card: light shows perforations.")
         _extra("backlit", "Photo with the light behind")
+
+
+def _folder(role: str, title: str, icon: str) -> Any:
+    """Open and with its number where photos of that role are there."""
+    there = sum(extra.role == role for extra in state.case().extras)
+    return st.expander(f"{title} ({there})" if there else title, expanded=there > 0, icon=f":material/{icon}:")
 
 
 def _readings(examination: Examination) -> None:
@@ -84,7 +90,7 @@ def _take_readings(rows: list[dict[str, Any]]) -> None:
 
 def _extra(role: str, label: str, **where: float) -> None:
     extras = state.case().extras
-    file = st.file_uploader(label, key=f"extra_{role}")
+    file = st.file_uploader(label, key=f"extra_{role}_{len(extras)}")  # empty again once its photo was taken
     if file is not None and st.button("Add this photo", key=f"add_{role}", icon=":material/add:"):
         try:
             state.add_extra(state.ExtraPhoto(data=file.getvalue(), name=file.name, role=role, **where))
