@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import cache, lru_cache
 from importlib import resources
+from threading import Lock
 from typing import Any, Protocol
 
 import cv2
@@ -40,12 +41,13 @@ def weights(name: str) -> bytes | None:
     return file.read_bytes() if file.is_file() else None
 
 
-def network(name: str, outputs: Sequence[str] | None = None) -> Network:
+def network(name: str, outputs: Sequence[str] | None = None, *, by: str | None = None) -> Network:
     """The network of ``models/NAME.onnx`` with all its outputs, or those named; made once for each number of threads.
 
-    The number of threads is OpenCV's own (``cv2.setNumThreads``), whichever engine runs.
+    The number of threads is OpenCV's own (``cv2.setNumThreads``), whichever engine runs. ``by`` names the engine, for weights
+    that only one takes. Several threads may run it at a time.
     """
-    return _made(name, None if outputs is None else tuple(outputs), engine(), cv2.getNumThreads())
+    return _made(name, None if outputs is None else tuple(outputs), by or engine(), cv2.getNumThreads())
 
 
 @lru_cache(maxsize=8)
@@ -82,8 +84,10 @@ class _OpenCV:
         self._outputs = outputs
         buffer = np.frombuffer(data, np.uint8)
         self._of_shape = lru_cache(maxsize=SHAPES_KEPT)(lambda shape: cv2.dnn.readNetFromONNX(buffer))
+        self._alone = Lock()
 
     def __call__(self, values: np.ndarray) -> list[np.ndarray]:
-        net = self._of_shape(values.shape)
-        net.setInput(np.ascontiguousarray(values, np.float32))
-        return list(net.forward(self._outputs or net.getUnconnectedOutLayersNames()))
+        with self._alone:
+            net = self._of_shape(values.shape)
+            net.setInput(np.ascontiguousarray(values, np.float32))
+            return list(net.forward(self._outputs or net.getUnconnectedOutLayersNames()))

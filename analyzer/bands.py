@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from types import MappingProxyType
 
 import cv2
 import numpy as np
 from scipy import ndimage, special
 
+from analyzer._network import network
 from analyzer.flags import Flag, raise_flag
 from analyzer.measured import Measure
 from analyzer.photo import Photo
@@ -322,13 +322,6 @@ def _median(lab: np.ndarray, seen: np.ndarray, axis: int) -> np.ndarray:
     return np.where(none[..., None], 0.0, median)
 
 
-@cache
-def _net(rows: int) -> cv2.dnn.Net:
-    """The net for maps of that many rows: each shape has its own, OpenCV's must not change shape from call to call."""
-    weights = resources.files("analyzer").joinpath("models/bands.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
-
-
 def likelihoods(cells: Cells) -> np.ndarray:
     """(2, h, w) float32, 0..1: how much each cell looks like a contact mark, like the water line.
 
@@ -337,13 +330,12 @@ def likelihoods(cells: Cells) -> np.ndarray:
     height, width = cells.seen.shape
     rows = next(r for r in MAP_ROWS if r >= height)
     read = features(cells.linear, cells.spread, cells.seen)
-    net = _net(rows)
+    net = network("bands", by="opencv")  # the file names one shape, which OpenCV alone does not insist on
     odds = np.zeros((2, height, width), np.float32)
     for mirrored in (np.s_[:, :, :], np.s_[:, ::-1, :], np.s_[:, :, ::-1], np.s_[:, ::-1, ::-1]):
         batch = np.zeros((1, 11, rows, COLUMNS), np.float32)
         batch[0, :, :height, :width] = read[mirrored]
-        net.setInput(batch)
-        odds += net.forward()[0, :, :height, :width][mirrored] / 4
+        odds += net(batch)[0][0, :, :height, :width][mirrored] / 4
     return special.expit(odds)
 
 

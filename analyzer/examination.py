@@ -7,6 +7,7 @@ quick and is done anew whenever a fact, a reading or a correction changes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -186,9 +187,11 @@ def look(
     say("Finding the pipe", 0.2)
     surface = find_surface(photo, calibration, view=settings.view, tube=tube)
     say("Looking for pits", 0.35)
-    pits = find_pits(photo, calibration, surface)
-    say("Looking for marks and colours", 0.75)
-    bands = find_bands(photo, calibration, surface)
+    with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile
+        other = beside.submit(find_bands, photo, calibration, surface)
+        pits = find_pits(photo, calibration, surface)
+        say("Looking for marks and colours", 0.75)
+        bands = other.result()
     pattern = read_pattern(surface, pits, bands)
     say("Measuring the wall", 0.85)
     ring = None

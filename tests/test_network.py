@@ -1,6 +1,7 @@
 """The learned networks: two independent runtimes of the ONNX standard agree, and the work stays in proportion to the metal."""
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -43,6 +44,19 @@ def test_the_number_of_threads_changes_no_bit(engine):
     values = smooth((1, 3, 256, 288))
     one, two = (room._made("pit-likelihood", None, engine, threads)(values)[0] for threads in (1, 2))
     assert one.tobytes() == two.tobytes()
+
+
+@pytest.mark.parametrize("engine", room.ENGINES)
+def test_several_threads_may_run_one_network(engine):
+    """The front end examines one photo for each reader at a time; every answer is that of a run alone."""
+    if engine == "onnxruntime":
+        pytest.importorskip(engine)
+    run = room._made("specimen", ("classes", "view"), engine, 1)
+    inputs = [smooth((1, 12, 128, 128)) * (k + 1) for k in range(8)]
+    alone = [run(values)[0].copy() for values in inputs]
+    with ThreadPoolExecutor(4) as pool:
+        together = list(pool.map(lambda values: run(values)[0], inputs))
+    assert [a.tobytes() for a in together] == [a.tobytes() for a in alone]
 
 
 def test_opencv_serves_where_onnx_runtime_is_missing(monkeypatch):
