@@ -87,6 +87,13 @@ class Calibration:
     error_covariances: Mapping[str, np.ndarray] = field(default_factory=dict)
     error_centre_px: tuple[float, float] = (0.0, 0.0)
 
+    @property
+    def camera_tilt_deg(self) -> float | None:
+        """Angle between the line of sight and the marker's plane normal; None without a pose, or where a length is taken as square on."""
+        if self.rotation is None or self.method == "length":
+            return None
+        return math.degrees(math.acos(min(1.0, abs(float(self.rotation[2, 2])))))
+
     def relative_uncertainty_at(self, x_px: float, y_px: float) -> dict[str, float]:
         """Relative standard uncertainty of mm by px on the marker's plane at a place in the photo, by source.
 
@@ -147,6 +154,7 @@ DISC_EDGE = 0.006  # a rounded, lit edge is read too wide or too narrow all roun
 DISC_SIDE_SURE = 0.5  # under this the tilt's side is a guess
 DISC_RIVAL = 0.6  # something else in the picture is nearly as round
 MARKED_POINT_PX = 1.5  # a point set by hand, each
+MOST_TILT_DEG = 40.0  # then a quarter of the pixels is lost across (1 - cos), and depth of field runs out; common practice, no source
 UNKNOWN_TILT_RELATIVE = 0.025  # foreshortening of a marked length by a tilt of 13 degrees that nobody knows
 ASK_FOR_MARKER = "lay it flat beside the piece, wholly in the picture and in good light, and take the photo again"
 
@@ -158,6 +166,15 @@ def find_scale(photo: Photo, marker: Marker = Marker()) -> Calibration:
     nothing, and for "none" and "tube", the method is "none" (for "auto" and "none" with the flag ``no_scale``).
     Raises ScaleError, one sentence that says what to do, where the marker that was named is not found or cannot be right.
     """
+    calibration = _marker_found(photo, marker)
+    tilt = calibration.camera_tilt_deg
+    if tilt is not None and tilt > MOST_TILT_DEG:
+        flag = raise_flag("camera_tilted", f"{tilt:.0f}")
+        return replace(calibration, flags=(*calibration.flags, flag))
+    return calibration
+
+
+def _marker_found(photo: Photo, marker: Marker) -> Calibration:
     cameras = camera_priors(photo)
     prior = cameras[0]
     if marker.kind == "card":

@@ -444,3 +444,13 @@ def test_stated_uncertainty_holds_on_pictures_with_truth():
     assert np.median(errors["disc"]) < 0.01
     assert max(max(part) for part in errors.values() if part) < 0.04
     assert np.mean(np.abs(ratios) < 1.96) >= 0.9
+
+
+@pytest.mark.parametrize("tilt, flagged", [(20.0, False), (47.0, True)])
+def test_a_phone_held_far_from_straight_above_is_said(tilt, flagged):
+    """The tilt is the drawing's own; the limit is common practice, no source."""
+    rotation, translation = pose(tilt, 0.0, 3.0, 190.0)
+    scene = seen(card_drawing(OTHER_LAYOUT), rotation, translation)
+    calibration = find_scale(scene.photo, Marker(kind="card"))
+    assert calibration.camera_tilt_deg == pytest.approx(tilt, abs=0.5)
+    assert ("camera_tilted" in [flag.id for flag in calibration.flags]) is flagged
