@@ -94,6 +94,7 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
     run(tasks, jobs)
     predictions = truth_score.load_pred(str(results))
     rows, summary = truth_score.run(truths, {name: p for name, p in predictions.items()})
+    _recall_by_obliquity(truths, predictions)
     print()
     table = Table()
     by_name = {truth["name"]: truth for truth in truths}
@@ -144,6 +145,25 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
             print(worst_errors.explain(by_name[name], predictions[name], folder, results / f"worst-{name}.jpg"))
     print(f"{table.missed} goals missed")
     return int(table.missed > 0)
+
+
+def _recall_by_obliquity(truths: list[dict], predictions: dict) -> None:
+    """How many true pits are found, by how squarely their metal is seen (cosine: area in the picture by area on the metal) and by contrast."""
+    squarely: list[tuple[float, float, bool]] = []
+    for truth in truths:
+        if truth["view"] == "end" or truth["name"] not in predictions:
+            continue
+        errors = worst_errors.sort_out(truth, predictions[truth["name"]])
+        for pits, hit in ((errors.found, True), (errors.missed, False)):
+            squarely += [
+                (pit["projected_area_mm2"] / pit["opening_area_mm2"], truth["_contrast"].get(pit["id"]) or 0.0, hit) for pit in pits
+            ]
+    for low, high in ((0.0, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.85), (0.85, 9.0)):
+        line = f"recall where metal is seen at a cosine of {low:g}" + (f" to {high:g}:" if high < 1 else " and more:")
+        for least, most, name in ((0, 8, "under 8 dE"), (8, 999, "8 dE and more")):
+            hits = [hit for cosine, contrast, hit in squarely if low <= cosine < high and least <= contrast < most]
+            line += f"   {name} {np.mean(hits):.2f} (n={len(hits)})" if hits else f"   {name} -"
+        print(line)
 
 
 def _rings(truths: list[dict], results: Path, table: Table) -> None:
