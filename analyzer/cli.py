@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -28,7 +29,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 0
     try:
-        return options.run(options)
+        code = options.run(options)
+        sys.stdout.flush()  # a full disk behind ">" speaks here, not when Python ends
+        return code
     except CutpipeError as error:
         print(f"cutpipe: {error}", file=sys.stderr)
         return 1
@@ -37,6 +40,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
     except BrokenPipeError:  # the reader of a pipe (head, less) went away
         sys.stderr.close()
+        return 1
+    except OSError as error:
+        print(f"cutpipe: what was to be printed cannot be written ({error.strerror}); make room or choose another place.", file=sys.stderr)
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (Python flushes it once more when it ends)
         return 1
 
 
@@ -85,20 +92,22 @@ def _parser() -> argparse.ArgumentParser:
         help='the tube if you know it: size and type "1/2 M", the size alone "1/2", or outside diameter and wall in mm "15.9x0.7"',
     )
     examine.add_argument("--marker", metavar="MARKER", default="auto", help=MARKER_HELP)
-    examine.add_argument("--facts", metavar="FILE", help="facts of the installation (a TOML file; see the README)")
-    examine.add_argument("--readings", metavar="FILE", help="depth gauge and caliper readings (a TOML or CSV file; see the README)")
-    examine.add_argument("--corrections", metavar="FILE", help="corrections by hand (a TOML file; see the README)")
-    examine.add_argument("--prices", metavar="FILE", help="your own prices, to compare repair with replacement (a TOML file; see the README)")
+    examine.add_argument("--facts", metavar="FILE", help="what is known of the installation: a text file that 'cutpipe facts' prints for you to fill in")
+    examine.add_argument("--readings", metavar="FILE", help="depth gauge and caliper readings (a text or CSV file; the README shows one)")
+    examine.add_argument("--corrections", metavar="FILE", help="corrections by hand (a text file; the README shows one)")
+    examine.add_argument("--prices", metavar="FILE", help="your own prices, to compare repair with replacement (a text file; the README shows one)")
     examine.add_argument(
         "--light",
-        metavar="PHOTO@AZIMUTH,ELEVATION",
+        metavar="PHOTO@DIRECTION,HEIGHT",
         action="append",
         default=[],
-        help="the same piece, camera not moved, with the torch from another side; azimuth in degrees counter-clockwise "
-        "from the card's right edge, elevation above the card; give three or more. PHOTO@X,Y,Z gives the light's place in mm",
+        help="the same piece, camera not moved, with the torch from another side: its direction in degrees counter-clockwise "
+        "from the card's right edge, its height in degrees above the table, for example left.jpg@180,30. Give the option once "
+        "for each photo, best three or more; it shows how deep the pits are. PHOTO@X,Y,Z gives the torch's place in mm "
+        "from the middle of the card",
     )
-    examine.add_argument("--backlit", metavar="PHOTO", help="the same piece, camera not moved, with the light behind it")
-    examine.add_argument("--ring", metavar="PHOTO", help="a photo of a ring cut from the same pipe, seen from above")
+    examine.add_argument("--backlit", metavar="PHOTO", help="the same piece, camera not moved, with the light behind it: shows holes that go through")
+    examine.add_argument("--ring", metavar="PHOTO", help="a photo of a ring sawn from the same pipe, seen from above: shows the wall that is left")
     examine.add_argument("--units", choices=("metric", "us"), default="metric", help="units of the report (default: metric)")
     examine.add_argument("--out", metavar="FOLDER", help="folder for the results (default: the photo's name with -examined)")
     examine.add_argument("--quiet", action="store_true", help="say nothing but errors")
@@ -227,7 +236,7 @@ def _lights(entries: Sequence[str]) -> tuple[object, ...]:
             numbers = ()
         if not at or len(numbers) not in (2, 3):
             raise InputError(
-                f"--light {entry!r} is not understood; write PHOTO@AZIMUTH,ELEVATION in degrees, for example left.jpg@180,30."
+                f"--light {entry!r} is not understood; write PHOTO@DIRECTION,HEIGHT in degrees, for example left.jpg@180,30."
             )
         photo = read_photo(path, role="light")
         if len(numbers) == 2:

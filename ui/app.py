@@ -50,7 +50,8 @@ def main() -> None:
         examination = state.examined()
     except CutpipeError as error:
         st.error(blocks.safe(str(error)), icon=":material/error:")
-        st.caption("Your photo and everything you entered are kept. Change what does not fit below, or begin with a new piece.")
+        st.caption("Your photo and everything you entered are kept. Choose another photo, or change what does not fit below.")
+        first.another_photo()
         first.settings_form()
         if state.case().readings is not None and st.button("Take the gauge readings out", icon=":material/delete:"):
             state.set_readings([], None)

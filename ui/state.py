@@ -75,6 +75,14 @@ def begin(data: bytes, name: str, settings: Settings | None = None, *, demo: str
     )
 
 
+def replace_photo(data: bytes, name: str) -> None:
+    """Another main photo of the same piece. Facts, readings, prices and a ring stay; what was tied to the old picture goes."""
+    current = case()
+    current.data, current.name, current.demo = data, name, ""
+    current.extras = [extra for extra in current.extras if extra.role == "ring"]
+    current.corrections, current.undone, current.set_aside = [], [], {}
+
+
 def clear() -> None:
     """An empty case; the one at hand can be brought back."""
     st.session_state[_BEFORE] = case()

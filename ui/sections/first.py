@@ -86,6 +86,20 @@ def _take(data: bytes, name: str) -> None:
     st.rerun()
 
 
+def another_photo() -> None:
+    """A better photo in place of one that cannot be examined; what else was entered stays."""
+    uploaded = st.file_uploader("Another photo of the piece", key=f"another_{state.key()}")
+    if uploaded is None:
+        return
+    try:
+        state.photo(uploaded.getvalue(), uploaded.name)
+    except CutpipeError as error:
+        st.error(blocks.safe(str(error)), icon=":material/error:")
+        return
+    state.replace_photo(uploaded.getvalue(), uploaded.name)
+    st.rerun()
+
+
 def view_question(examination: Examination) -> None:
     """Where the view was judged from the picture, one tap puts it right."""
     current = state.case().settings
