@@ -45,10 +45,20 @@ def test_units_of_display():
     assert display.to_inner(140, "temperature_c", "us") == pytest.approx(60.0)
 
 
-def test_rounding_keeps_two_digits_of_the_uncertainty():
-    """JCGM 100:2008, 7.2.6: at most two significant digits of the uncertainty."""
-    assert display.full(Measure(value=1.23456, budget={"edge": 0.042}), "length_mm") == "1.235 mm (95 %: 1.152 to 1.317)"
+def test_rounding_shows_what_the_uncertainty_carries():
+    """At most two digits of it (JCGM 100:2008, 7.2.6), one where it begins with 355 to 949: the worked examples of the Particle Data
+    Group, Review of Particle Physics, introduction 5.3, are 0.827 +- 0.119 -> 0.83 +- 0.12 and 0.827 +- 0.367 -> 0.8 +- 0.4 (from memory)."""
+    assert [display.value(Measure(value=0.827, budget={"edge": u}), "length_mm") for u in (0.119, 0.367)] == ["0.83 mm", "0.8 mm"]
+    assert [display.decimals_for(u, 6) for u in (0.119, 0.367, 0.0354, 0.0356, 0.0949, 0.0951, 12.0)] == [2, 1, 3, 2, 2, 2, 0]
+    assert display.full(Measure(value=1.23456, budget={"edge": 0.042}), "length_mm") == "1.23 mm (95 %: 1.15 to 1.32)"
     assert display.value(Measure(value=123.4567, budget={"edge": 12.0}), "length_mm") == "123 mm"
+
+
+def test_a_ready_sentence_in_inches():
+    """1 inch = 25.4 mm exactly (NIST SP 811): 0.84 mm is 0.0331 in, 1.6 mm 0.063 in."""
+    assert display.sentence("0.84 mm left, 0.0 to 1.6 mm at most.", "us") == "0.0331 in left, 0.000 to 0.063 in at most."
+    assert display.sentence("0.84 mm left; 0.05975 mm a pixel; 12 mm2.", "us") == "0.0331 in left; 0.05975 mm a pixel; 12 mm2."
+    assert display.sentence("0.84 mm left.", "metric") == "0.84 mm left."
 
 
 def test_unknown_is_said_and_a_length_is_never_below_zero():
