@@ -138,7 +138,7 @@ def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
 
 
 @pytest.mark.parametrize("page", [(390, 844)], indirect=True)
-@pytest.mark.parametrize("name", ["Photo", "Figures", "Why", "What to do", "Save"])
+@pytest.mark.parametrize("name", ["Photo", "Figures", "Wall", "Why", "What to do", "House facts", "Save"])
 def test_phone_width_never_scrolls_sideways(page, address, name):
     page.goto(address + "/?demo=1")
     page.get_by_text("Pits counted").first.wait_for()
@@ -147,6 +147,49 @@ def test_phone_width_never_scrolls_sideways(page, address, name):
         section(page, name)
     wider = page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth")
     assert wider <= 1
+
+
+def corrected_by(page, tool: str) -> None:
+    page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
+    page.get_by_role("option", name=tool, exact=True).click()
+    settled(page)
+
+
+@pytest.mark.parametrize("page", [(390, 844)], indirect=True)
+def test_a_finger_can_enlarge_leave_an_area_out_and_take_it_back(page, address):
+    """Targets of at least 44 by 44 pixels: WCAG 2.1, success criterion 2.5.5."""
+    page.goto(address + "/?demo=1")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    before = pits_drawn(page)
+    legend = page.locator(".legend").inner_text()
+    assert "contact mark" in legend and "metal looked at" in legend
+    assert page.locator("polygon.contact_mark").count() >= 1
+    assert page.locator("svg text").count() == 0  # on a narrow picture numbers would cover the pits
+    wide = page.locator(".sheet").bounding_box()["width"]
+    for _ in range(2):
+        page.locator(".larger").click()
+    assert page.locator(".sheet").bounding_box()["width"] > 2 * wide
+    assert page.locator("svg text").count() == before
+    for name in (".larger", ".smaller"):
+        box = page.locator(name).bounding_box()
+        assert min(box["width"], box["height"]) >= 44
+    for _ in range(2):
+        page.locator(".smaller").click()
+    corrected_by(page, "Leave out an area")
+    box = page.locator(".sheet").bounding_box()
+    corners = [(0.30, 0.1), (0.65, 0.1), (0.65, 0.9), (0.30, 0.9)]  # round the contact mark
+    page.mouse.click(box["x"] + 0.9 * box["width"], box["y"] + 0.5 * box["height"])
+    page.locator(".back").click()  # a slip of the finger
+    for x, y in corners:
+        page.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
+    page.locator(".close").click()
+    settled(page)
+    page.get_by_text("Corrections by hand (1)").wait_for()
+    left = pits_drawn(page)
+    assert left < before / 2
+    page.get_by_role("button", name="Undo").click()
+    assert pits_drawn(page, before) == before
 
 
 def test_bad_file_gets_a_sentence(page, address, tmp_path):

@@ -1,7 +1,7 @@
 // Points are kept in the picture's own pixels; the drawing surface has the picture's size as its coordinates, so zoom changes nothing.
 const NS = 'http://www.w3.org/2000/svg';
 const NEEDED = { pit: 1, place: 1, length: 2, outline: Infinity };
-const ROOM_FOR_NUMBERS = 620; // screen pixels of picture below which numbers would cover the pits
+const ROOM_FOR_NUMBERS = 430; // screen pixels, mean of both sides, below which numbers would cover the pits
 const HINTS = {
   look: '',
   pit: 'Tap a pit. With the keyboard: N goes to the next pit, Enter chooses it.',
@@ -47,6 +47,7 @@ export default function (component) {
   const draw = () => {
     const across = fitted() * kept.zoom;
     sheet.style.width = across + 'px';
+    const roomy = across * Math.sqrt(data.height / data.width) >= ROOM_FOR_NUMBERS;
     const pixel = data.width / Math.max(across, 1); // picture pixels to one screen pixel
     const parts = [], numbers = [];
     for (const shape of data.shapes) {
@@ -54,7 +55,7 @@ export default function (component) {
       if (shape.kind !== 'outline') parts.push(node('polygon', { points, class: 'halo' }));
       const chosen = pits.indexOf(shape) === kept.chosen && kept.chosen >= 0;
       parts.push(node('polygon', { points, class: shape.kind + (chosen ? ' chosen' : ''), 'data-id': shape.id ?? '' }));
-      if (pits.includes(shape) && (across >= ROOM_FOR_NUMBERS || chosen)) {
+      if (pits.includes(shape) && (roomy || chosen)) {
         const x = Math.max(...shape.points.map((p) => p[0])), y = Math.min(...shape.points.map((p) => p[1]));
         numbers.push(node('text', { x: x + pixel, y: y - pixel, 'font-size': 12 * pixel, 'stroke-width': 3 * pixel }, shape.id));
       }
@@ -71,7 +72,7 @@ export default function (component) {
     larger.disabled = kept.zoom >= 8;
     back.hidden = !kept.points.length;
     close.hidden = data.mode !== 'outline' || kept.points.length < 3;
-    if (!kept.said) hint.textContent = HINTS[data.mode] || (across < ROOM_FOR_NUMBERS && pits.length ? 'Enlarge the picture to read the pit numbers.' : '');
+    if (!kept.said) hint.textContent = HINTS[data.mode] || (!roomy && pits.length ? 'Enlarge the picture to read the pit numbers.' : '');
   };
   const say = (words) => { kept.said = words; hint.textContent = words; };
   const give = (extra) => {
