@@ -2,6 +2,8 @@
 
 import io
 
+import cv2
+import numpy as np
 import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
@@ -71,6 +73,100 @@ def test_an_impossible_fact_is_refused_in_one_sentence(demo):
     assert any("pH" in str(error.value) for error in demo.error) and not demo.exception
     demo.text_input(key="fact_water_ph").set_value("").run()
     demo.toggle(key="every_fact").set_value(False).run()
+
+
+def test_a_plain_number_is_read_in_the_unit_that_is_asked_for(demo):
+    """NIST SP 811: 80 psi = 551.58 kPa. Switching units to and fro changes no fact."""
+    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="units").set_value("in, psi").run()
+    demo.text_input(key="fact_static_pressure_kpa_psi").set_value("80").run()
+    told = demo.session_state["cutpipe_case"].facts
+    assert told["static_pressure_kpa"] == pytest.approx(551.58, abs=0.01)
+    demo.text_input(key="fact_static_pressure_kpa_psi").set_value("6 bar").run()
+    assert told["static_pressure_kpa"] == 600
+    for units in ("mm, kPa", "in, psi", "mm, kPa"):
+        demo.segmented_control(key="units").set_value(units).run()
+    assert told["static_pressure_kpa"] == 600
+    assert demo.text_input(key="fact_static_pressure_kpa").value == "600"
+    demo.text_input(key="fact_static_pressure_kpa").set_value("").run()
+    assert "static_pressure_kpa" not in told
+
+
+def test_a_cause_shows_the_few_unknown_facts_that_matter_and_the_rest_on_request(demo):
+    demo.segmented_control(key="section").set_value("Why").run()
+    said = [str(block.value) for block in demo.markdown if "Not known, and would count" in str(block.value)]
+    assert said and all(1 <= text.count("\n- ") <= 3 for text in said)
+    assert any("more that would count" in expander.label for expander in demo.expander)
+    asked = [check.quantity for check in _examination(demo).judgement.checks]
+    first = _examination(demo).judgement.findings[0].facts_not_known
+    best = min((r for r in first if r.quantity in asked), key=lambda r: asked.index(r.quantity))
+    assert best.sentence[:20] in said[0].replace("\\", "")
+
+
+def _examination(app):
+    from analyzer.examination import conclude
+    from ui import state
+
+    case = app.session_state["cutpipe_case"]
+    look = next(look for look in state._looks().values() if look.photo.name == case.name)
+    return conclude(look, facts=case.facts)
+
+
+def test_a_new_piece_can_be_taken_back(demo):
+    case = demo.session_state["cutpipe_case"]
+    next(b for b in demo.button if b.label == "New piece").click().run()
+    assert demo.title[0].value == "Why did this pipe leak?"
+    next(b for b in demo.button if b.label.startswith("Back to")).click().run()
+    assert demo.session_state["cutpipe_case"] is case and not demo.exception
+
+
+def test_bands_and_doubtful_pits_are_drawn_as_such(demo_examination):
+    from ui.sections import marks
+
+    shapes = marks._shapes(demo_examination, 0, 0, 1.0)
+    kinds = [shape["kind"] for shape in shapes]
+    assert "band contact_mark" in kinds and kinds.count("outline") == 1
+    doubtful = {pit.id for pit in demo_examination.pits.pits if pit.confidence < 0.5}
+    assert {shape["id"] for shape in shapes if shape["kind"] == "pit unsure"} == doubtful
+    (band,) = [shape["points"] for shape in shapes if shape["kind"] == "band contact_mark"]
+    area = cv2.contourArea(np.array(band, np.float32))
+    assert area == pytest.approx(np.count_nonzero(demo_examination.bands.labels == 1), rel=0.02)
+
+
+def test_one_torch_counts(monkeypatch):
+    """One or two torches give depth from the shadows alone; they are not held back."""
+    from types import SimpleNamespace
+
+    from ui import state
+
+    seen = {}
+
+    def look(photos, *, settings, lights, progress):
+        seen["lights"] = [(light.photo.name, light.azimuth_deg) for light in lights]
+        return SimpleNamespace()
+
+    case = state.Case(data=PHOTO, name="a.jpg", extras=[state.ExtraPhoto(data=PHOTO, name="left.jpg", role="light", azimuth_deg=180.0)])
+    monkeypatch.setattr(state, "look", look)
+    monkeypatch.setattr(state, "case", lambda: case)
+    monkeypatch.setattr(state, "_looks", dict)
+    state.looked()
+    assert seen["lights"] == [("left.jpg", 180.0)]
+
+
+def test_another_photo_keeps_what_was_entered():
+    """A photo without a pipe, then a good one: facts told in between stay."""
+    noise = np.random.default_rng(0).normal(150, 8, (500, 700, 3)).clip(0, 255).astype(np.uint8)
+    app = started()
+    app.file_uploader(key="photo_file").upload("table.png", png(Image.fromarray(noise)), "image/png").run()
+    assert any("No pipe is found" in str(error.value) for error in app.error)
+    app.segmented_control(key="section").set_value("House facts").run()
+    app.selectbox(key="fact_service").set_value("hot").run()
+    app.segmented_control(key="section").set_value("Photo").run()
+    other = next(u for u in app.get("file_uploader") if u.label == "Another photo of the piece")
+    other.upload("bore.jpg", PHOTO, "image/jpeg").run()
+    assert not app.error and not app.exception
+    case = app.session_state["cutpipe_case"]
+    assert case.name == "bore.jpg" and case.facts["service"] == "hot"
 
 
 def test_corrections_come_back_with_the_settings_they_were_made_under(demo):
