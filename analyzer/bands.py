@@ -2,9 +2,10 @@
 
 The metal is laid out in cells of 0.5 mm along the pipe by 0.25 mm around it, each the mean colour of the pixels that fall
 into it. A small learned net (``models/bands.onnx``, trained by ``analyzer.training.bands``) gives for each cell how much it
-looks like part of a contact mark or of the water line. Contact marks are also sought as the pair of edges across the pipe at
-which the colour steps there and back, and no band stands that the colours themselves do not show. Edges are drawn between the
-colours on both sides, and extents and areas read from them. Colour classes are plain ranges in CIELAB, checked against ``data/colours.csv``.
+looks like part of a contact mark, of the water line, or of tape. Contact marks are also sought as the pair of edges across the
+pipe at which the colour steps there and back, and no band stands that the colours themselves do not show. A mark's edges are
+drawn between the colours on both sides; a water line is fitted across as a deposit on two films that meet, and followed along.
+Colour classes are plain ranges in CIELAB, checked against ``data/colours.csv``.
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ LEAST_STEP = 3.5  # CIELAB distance at a mark's edges; a difference under 4 is h
 LEAST_AGREEMENT = 0.7  # share of the rows that step the same way there
 LEAST_STEP_RATIO = 1.7  # of the steps at its edges to the ordinary ones along the piece
 STEP_REACH = 4  # cells on either side of a border that are compared: 2 mm
+TAPE_RIM = 3  # cells
 CUT_END = 2  # cells at each end that are compared with nothing
 MARK_COLUMNS = (10, 54)  # a mark is 5 to 27 mm long
 PAIR_ALONE = 17.0  # strength of a pair of edges that stands without the net, by pictures with known truth
@@ -62,13 +64,28 @@ STEEPEST = 2  # quarter cells of shift per cell of length: a water level leaves 
 BEND_COST = 0.3  # log-odds for a shift of one quarter cell
 LINE_FROM_RIM_MM = 4.0
 LINE_CANDIDATES = 3
-LEAST_LINE_TRUST = 0.5  # mean likelihood within the line
+LINE_NEUTRAL = 0.1  # likelihood that speaks neither for a line nor against it: the net is shy of lines unlike those it learned from
+LEAST_LINE_TRUST = 0.15  # mean likelihood along the line
 LEAST_LINE_PROMINENCE = 1.9  # likelihood times how far it stands out over the ordinary, by pictures with known truth
-LINE_BESIDE_MM = 3.0  # of metal on each side that the line is compared with
-EDGE_PLAY = 0.9  # share of the half width by which each edge may leave the even path
-EDGE_BEND_COST = 0.3
+LINE_OFFSETS_MM = np.linspace(-3.5, 3.5, 57)  # of metal across that a line's look is read over
+LINE_SHIFTS_MM = np.linspace(-1, 1, 33)  # by which its path may be moved
+LINE_ROUNDS = 2  # the path is found anew once the look across is known, and the other way round
+LINE_ALONG_MM = 3.0
+LINE_INDEPENDENT = 1 / 12  # share of what is read across that stands for itself: neighbours are alike
+LINE_ROWS_ALIKE = 4.0  # the same for the median look
+LINE_SLOPE_RIDGE = 0.3
+LINE_SIZE_MM = (0.7, 0.7)  # prior of half the width: median, and spread of the logarithm
+LINE_EVEN_COST = 4.0  # prior against a deposit that ends at an edge
+LINE_EDGE_MM = 0.12
+LINE_CENTRE_MM = 0.12
+LINE_CENTRE_SHARE = 0.5  # of it that the path is moved by: path and profile each know the middle to a tenth of a millimetre
+LINE_BLUR_MM = 0.15  # standard deviation of camera, cells and path together, by pictures with known truth
+LINE_SIGMA_SEEN = 1.05  # a line's half width in standard deviations of its deposit is the inverse, by the same
+LINE_LEAST_SIGMA_MM = 0.3
+LOOK_NOISE = np.array([1.5, 1.0, 1.0, 0.7])  # CIELAB and roughness of the median along a line
+NET_WEIGHT_PATH = 0.3
+SHIFT_COST = 0.4  # log-odds for a shift of 0.06 mm from one cell to the next
 NET_WEIGHT = 0.5  # of the log-odds of the net against those of the colours, where edges are drawn
-LINE_PRIOR = 0.7  # log-odds against the line: a blurred rim looks like it
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
@@ -323,15 +340,15 @@ def _median(lab: np.ndarray, seen: np.ndarray, axis: int) -> np.ndarray:
 
 
 def likelihoods(cells: Cells) -> np.ndarray:
-    """(2, h, w) float32, 0..1: how much each cell looks like a contact mark, like the water line.
+    """(3, h, w) float32, 0..1: how much each cell looks like a contact mark, like the water line, like tape or solder.
 
     The mean of the log-odds over the map and its three mirror images: a band has no side of its own.
     """
     height, width = cells.seen.shape
     rows = next(r for r in MAP_ROWS if r >= height)
     read = features(cells.linear, cells.spread, cells.seen)
-    net = network("bands", by="opencv")  # the file names one shape, which OpenCV alone does not insist on
-    odds = np.zeros((2, height, width), np.float32)
+    net = network("bands")
+    odds = np.zeros((3, height, width), np.float32)
     for mirrored in (np.s_[:, :, :], np.s_[:, ::-1, :], np.s_[:, :, ::-1], np.s_[:, ::-1, ::-1]):
         batch = np.zeros((1, 11, rows, COLUMNS), np.float32)
         batch[0, :, :height, :width] = read[mirrored]
@@ -344,10 +361,10 @@ def likelihoods(cells: Cells) -> np.ndarray:
 
 def _fit(likelihood: np.ndarray, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
     """Fields (h, w) over one half inside the contact marks and the water line, 0 where nothing stands."""
-    return _fit_marks(likelihood[0], cells), _fit_line(likelihood[1], cells)
+    return _fit_marks(likelihood[0], likelihood[2], cells), _fit_line(likelihood[1], cells)
 
 
-def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
+def _fit_marks(likelihood: np.ndarray, tape: np.ndarray, cells: Cells) -> np.ndarray:
     """Contact marks: a length of the pipe that two edges part from the metal on both sides.
 
     Two ways lead to a candidate: the net's likelihood, and the pair of edges across the pipe at which the colour steps there
@@ -357,7 +374,8 @@ def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
     seen = cells.seen
     height, width = seen.shape
     field = np.zeros(likelihood.shape, np.float32)
-    steps = _steps(cells)
+    taped = ndimage.binary_dilation(tape > 0.5, np.ones((1, 2 * TAPE_RIM + 1)))  # cells at its rim are of both
+    steps = _steps(cells, seen & ~taped)
     wide = max(1, int(seen.any(1).sum()))
     candidates: list[tuple[int, int]] = []
     pair = _strongest_pair(steps, width)
@@ -379,6 +397,8 @@ def _fit_marks(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
         start = round(float(np.median(here[rows].argmax(1))))
         stop = width - round(float(np.median(here[rows, ::-1].argmax(1))))
         if any(start < other_stop and other_start < stop for other_start, other_stop in candidates):
+            continue
+        if tape[here].mean() > 0.5:
             continue
         if _stand_out(steps, start, stop):
             candidates.append((start, stop))
@@ -403,8 +423,8 @@ def _look(cells: Cells) -> np.ndarray:
     return np.concatenate([cielab(cells.linear * exposure), rough[..., None]], -1)
 
 
-def _steps(cells: Cells) -> _Steps:
-    """Compare the 2 mm before with the 2 mm after each column border, row by row."""
+def _steps(cells: Cells, bare: np.ndarray) -> _Steps:
+    """Compare the 2 mm before with the 2 mm after each column border, row by row; ``bare`` (h, w) is metal without tape."""
     look = _look(cells)[cells.seen.mean(1) > 0.5]
     width = cells.seen.shape[1]
     vector, agreement = np.full((width + 1, 4), np.nan), np.full(width + 1, np.nan)
@@ -413,7 +433,7 @@ def _steps(cells: Cells) -> _Steps:
         middle = total[:, STEP_REACH:-STEP_REACH]
         step = (total[:, 2 * STEP_REACH :] - 2 * middle + total[:, : -2 * STEP_REACH]) / STEP_REACH
         median = np.median(step, 0)
-        covered = np.convolve(cells.seen.mean(0), np.ones(2 * STEP_REACH) / (2 * STEP_REACH), mode="valid")
+        covered = np.convolve(bare.mean(0), np.ones(2 * STEP_REACH) / (2 * STEP_REACH), mode="valid")
         median[covered < 0.85] = np.nan  # tape or a gap: its rims are no edges of a mark
         median[:CUT_END] = np.nan  # nor is the cut end with its burr and glare
         median[len(median) - CUT_END :] = np.nan
@@ -479,6 +499,8 @@ def _drawn_mark(start: int, stop: int, likelihood: np.ndarray, cells: Cells) -> 
     net = np.clip(special.logit(np.clip(likelihood, 1e-3, 1 - 1e-3)), -3, 3)
     odds = net
     if inside.sum() > 50 and outside.sum() > 50:
+        if likelihood[inside].mean() < 0.5:
+            net = np.zeros_like(net)  # the edges alone found this mark: the net has no say in where they run
         first, second = look[inside].mean(0), look[outside].mean(0)
         within = np.cov(look[inside].T) + np.cov(look[outside].T) + np.eye(4)
         axis = np.linalg.solve(within / 2, first - second)
@@ -515,10 +537,11 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
     if len(seen_columns) < 2 or len(rows_seen) == 0:
         return empty
     net = special.logit(np.clip(likelihood, 1e-4, 1 - 1e-4))
-    odds = np.where(cells.seen, np.clip(net, -4, 4), -0.5).astype(np.float32)
+    odds = np.where(cells.seen, np.clip(net - special.logit(LINE_NEUTRAL), -4, 4), -0.5).astype(np.float32)
     rim = round(LINE_FROM_RIM_MM / CELL_AROUND_MM)  # nearer to the long edge of the metal it is that edge and its reflection
     odds[: rows_seen[0] + rim] = -4
     odds[rows_seen[-1] + 1 - rim :] = -4
+    look = _look(cells)
     best, best_score = empty, LEAST_LINE_PROMINENCE
     for _ in range(LINE_CANDIDATES):
         if ((odds > 0) & cells.seen).any(0).sum() < 0.5 * LEAST_LINE_SPAN * len(seen_columns):
@@ -526,9 +549,14 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
         middle, half = _line_path(odds, seen_columns)
         if half == 0:
             break
-        field = _drawn_line(middle, half, odds, cells)
-        core = (field > 0.5) & cells.seen
-        trust = float(likelihood[core].mean()) if core.any() else 0.0
+        path = ndimage.gaussian_filter1d(middle / FINER - 0.5, 2.0, mode="nearest")
+        for _ in range(LINE_ROUNDS):
+            path = _traced(look, path, _deposit(look, path, cells.seen), odds)
+        deposit = _deposit(look, path, cells.seen)
+        path = path + LINE_CENTRE_SHARE * deposit.centre_mm / CELL_AROUND_MM
+        field = _drawn_line(path, deposit.half_width_mm, len(odds))
+        along = _straightened(likelihood, path, np.array([-0.25, 0.0, 0.25]))[..., 0]
+        trust = float(along[:, cells.seen.any(0)].mean(1).max())
         score = trust * _prominence(field > 0.5, cells) if trust >= LEAST_LINE_TRUST else 0.0
         if score >= best_score:
             best, best_score = field, score
@@ -554,21 +582,114 @@ def _line_path(odds: np.ndarray, seen_columns: np.ndarray) -> tuple[np.ndarray, 
     return middle, int(halves[chosen]) if supported[seen_columns].mean() >= LEAST_LINE_SPAN else 0
 
 
-def _drawn_line(middle: np.ndarray, half: int, odds: np.ndarray, cells: Cells) -> np.ndarray:
-    """Field of a line whose two edges may leave the even path a little where the picture says so."""
-    height, width = odds.shape
-    fine = cv2.resize(odds, (width, FINER * height), interpolation=cv2.INTER_LINEAR)
-    above, below = (np.vstack([np.zeros((1, width)), np.cumsum(side, 0) / FINER]) for side in _line_sides(middle, half, fine, cells))
-    play = max(2, round(EDGE_PLAY * half))
-    shifts = np.arange(-play, play + 1)
-    upper = np.clip(middle - half + shifts[:, None], 0, FINER * height)
-    lower = np.clip(middle + half + shifts[:, None], 0, FINER * height)
-    columns = np.arange(width)
-    upper_edge = upper[_best_path((-above[upper, columns])[None], EDGE_BEND_COST)[1], columns]
-    lower_edge = lower[_best_path(below[lower, columns][None], EDGE_BEND_COST)[1], columns]
-    smooth = [ndimage.gaussian_filter1d(edge.astype(float), 1.0, mode="nearest") / FINER - 0.5 for edge in (upper_edge, lower_edge)]
-    rows = np.arange(height)[:, None]
-    return np.clip(0.5 + np.minimum(rows - smooth[0], smooth[1] - rows), 0, 1).astype(np.float32)
+@dataclass(frozen=True, kw_only=True)
+class _Deposit:
+    """How a water line looks across: two films that meet under it, and on them a deposit.
+
+    The deposit thins out from its middle like a normal distribution, and counts as line to one standard deviation, where the eye
+    sees it end; or it is even and ends at an edge, and counts to half its height.
+    """
+
+    even: bool
+    size_mm: float  # standard deviation, or half width
+    centre_mm: float  # from the path it was read along
+    blend_mm: float  # over which the films change
+    weights: np.ndarray  # (5, 4) of ``_deposit_basis`` in CIELAB and roughness
+
+    @property
+    def half_width_mm(self) -> float:
+        if self.even:
+            return self.size_mm
+        sharp = np.sqrt(max(self.size_mm**2 - LINE_BLUR_MM**2, LINE_LEAST_SIGMA_MM**2))
+        return float(sharp) / LINE_SIGMA_SEEN
+
+    def at(self, shift_mm: float) -> np.ndarray:
+        """(n, 4) look at ``LINE_OFFSETS_MM`` of the line when it lies that far below the path."""
+        offset = LINE_OFFSETS_MM - self.centre_mm - shift_mm
+        return _deposit_basis(offset, self.even, self.size_mm, self.blend_mm) @ self.weights
+
+
+def _deposit_basis(offset_mm: np.ndarray, even: bool, size_mm: float, blend_mm: float) -> np.ndarray:
+    """(n, 5): the film above, the change to the film below, a slope in each, the deposit."""
+    below = special.expit(2 * offset_mm / blend_mm)
+    slope = np.clip(offset_mm, LINE_OFFSETS_MM[0], LINE_OFFSETS_MM[-1])
+    if even:
+        deposit = special.expit((size_mm - np.abs(offset_mm)) / LINE_EDGE_MM)
+    else:
+        deposit = np.exp(-0.5 * (offset_mm / size_mm) ** 2)
+    return np.stack([np.ones_like(below), below, slope * (1 - below), slope * below, deposit], -1)
+
+
+@cache
+def _deposit_solvers() -> tuple[list[tuple[bool, float, float, float]], np.ndarray, np.ndarray, np.ndarray]:
+    """What is tried (even, size, centre, blend), each one's basis (m, n + 5, 5), its pseudo-inverse, and what its prior costs.
+
+    Slopes are held small (ridge regression), or they would stand for a wide deposit.
+    """
+    held = np.diag(np.sqrt(np.array([0, 0, LINE_SLOPE_RIDGE, LINE_SLOPE_RIDGE, 0]) * len(LINE_OFFSETS_MM) / 10))
+    tried = [
+        (even, float(size), centre, blend)
+        for even, sizes in ((False, np.arange(0.24, 1.6, 0.03)), (True, np.arange(0.3, 1.75, 0.03)))
+        for size in sizes
+        for centre in (-0.2, -0.1, 0.0, 0.1, 0.2)
+        for blend in (0.3, 0.6, 1.2)
+    ]
+    basis = np.stack([np.vstack([_deposit_basis(LINE_OFFSETS_MM - centre, even, size, blend), held]) for even, size, centre, blend in tried])
+    cost = [
+        (np.log(size / LINE_SIZE_MM[0]) / LINE_SIZE_MM[1]) ** 2 + (centre / LINE_CENTRE_MM) ** 2 + LINE_EVEN_COST * even
+        for even, size, centre, _ in tried
+    ]
+    return tried, basis, np.linalg.pinv(basis), np.array(cost)
+
+
+def _deposit(look: np.ndarray, middle: np.ndarray, seen: np.ndarray) -> _Deposit:
+    """Fit to the median look along the path (rows of the map, by column); least squares, and a mild prior on width and place."""
+    profile = np.median(_straightened(look, middle)[:, seen.any(0)], 1) / LOOK_NOISE
+    padded = np.vstack([profile, np.zeros((5, 4))])
+    tried, basis, inverse, cost = _deposit_solvers()
+    weights = inverse @ padded
+    left = ((padded - basis @ weights) ** 2).sum((1, 2)) / LINE_ROWS_ALIKE + cost
+    best = int(left.argmin())
+    even, size, centre, blend = tried[best]
+    return _Deposit(even=even, size_mm=size, centre_mm=centre, blend_mm=blend, weights=weights[best] * LOOK_NOISE)
+
+
+def _straightened(field: np.ndarray, middle: np.ndarray, offsets_mm: np.ndarray | None = None) -> np.ndarray:
+    """The map (h, w, k) read at ``offsets_mm`` below the path ``middle`` (w,): (n, w, k)."""
+    offsets = (LINE_OFFSETS_MM if offsets_mm is None else offsets_mm) / CELL_AROUND_MM
+    row = (middle[None] + offsets[:, None]).astype(np.float32)
+    column = np.repeat(np.arange(field.shape[1], dtype=np.float32)[None], len(offsets), 0)
+    out = cv2.remap(field.astype(np.float32), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return out.reshape(*row.shape, -1)
+
+
+def _traced(look: np.ndarray, middle: np.ndarray, deposit: _Deposit, odds: np.ndarray) -> np.ndarray:
+    """The path moved, column by column, to where the look across fits the deposit best, with the net's evidence between its edges.
+
+    Misfit is weighed by the covariance of what the texture leaves over, over 3 mm along the line.
+    """
+    near = np.abs(LINE_OFFSETS_MM) < max(1.0, 1.6 * deposit.size_mm) + 0.5
+    here = ndimage.gaussian_filter1d(_straightened(look, middle)[near], LINE_ALONG_MM / 2 / CELL_AXIAL_MM, axis=1)
+    left = here - deposit.at(0.0)[near][:, None]
+    covariance = np.einsum("ijk,ijl->kl", left, left) / left[..., 0].size + 0.3 * np.eye(4)
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance)).T
+    ordinary = ((left @ whiten) ** 2).mean((1, 2))
+    misfit = np.stack(
+        [((((here - deposit.at(shift)[near][:, None]) @ whiten) ** 2).sum(2) / ordinary[:, None]).sum(0) for shift in LINE_SHIFTS_MM]
+    )
+    fine_mm = np.arange(-4, 4.01, 0.0625)
+    total = np.cumsum(_straightened(odds, middle, fine_mm)[..., 0], 0) * (0.0625 / CELL_AROUND_MM)
+    upper = np.searchsorted(fine_mm, LINE_SHIFTS_MM - deposit.half_width_mm)
+    lower = np.minimum(np.searchsorted(fine_mm, LINE_SHIFTS_MM + deposit.half_width_mm), len(fine_mm) - 1)
+    gain = NET_WEIGHT_PATH * (total[lower] - total[upper]) - misfit / 2 * LINE_INDEPENDENT
+    moved = LINE_SHIFTS_MM[_best_path(gain[None], SHIFT_COST)[1]]
+    return middle + ndimage.gaussian_filter1d(moved, 1.5, mode="nearest") / CELL_AROUND_MM
+
+
+def _drawn_line(middle: np.ndarray, half_width_mm: float, height: int) -> np.ndarray:
+    """Field of a line of even width along the path."""
+    rows, half = np.arange(height)[:, None], half_width_mm / CELL_AROUND_MM
+    return np.clip(0.5 + half - np.abs(rows - middle[None]), 0, 1).astype(np.float32)
 
 
 def _prominence(line: np.ndarray, cells: Cells) -> float:
@@ -605,29 +726,6 @@ def _prominence(line: np.ndarray, cells: Cells) -> float:
     elsewhere = [c for move in range(-height, height, 2) if abs(move) >= apart and (c := contrasts(move)) is not None]
     ordinary = np.sqrt(np.mean(np.square(elsewhere), 0)) if elsewhere else np.ones(2)
     return float((here / np.maximum(ordinary, 1.0)).max())
-
-
-def _line_sides(middle: np.ndarray, half: int, net: np.ndarray, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
-    """Log-odds (fine rows, columns) of line against the metal above it, and against the metal below it.
-
-    Each side is another film, so each has its own discriminant; the net's evidence counts half.
-    """
-    height, width = cells.seen.shape
-    look = cv2.resize(_look(cells).astype(np.float32), (width, FINER * height), interpolation=cv2.INTER_LINEAR)
-    seen = cv2.resize(cells.seen.astype(np.uint8), (width, FINER * height), interpolation=cv2.INTER_NEAREST) > 0
-    off = np.arange(FINER * height)[:, None] + 0.5 - middle[None]  # fine rows below the middle
-    core = (np.abs(off) < max(1.5, 0.5 * half)) & seen
-    odds = []
-    for side in (-1, 1):
-        beside = (side * off > half + FINER) & (side * off < half + LINE_BESIDE_MM / CELL_AROUND_MM * FINER) & seen
-        both = NET_WEIGHT * net
-        if core.sum() > 50 and beside.sum() > 50:
-            first, second = look[core].mean(0), look[beside].mean(0)
-            within = (np.cov(look[core].T) + np.cov(look[beside].T)) / 2 + np.eye(4)
-            evidence = (look - (first + second) / 2) @ np.linalg.solve(within, first - second)
-            both = both + np.clip(evidence - LINE_PRIOR, -3, 3)
-        odds.append(np.where(seen, both, 0.0))
-    return odds[0], odds[1]
 
 
 def _best_path(gain: np.ndarray, bend_cost: float) -> tuple[int, np.ndarray]:

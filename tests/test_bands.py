@@ -201,7 +201,7 @@ def test_the_pair_of_edges_lies_at_the_painted_mark_and_is_weak_without_one():
     for image, marked in ((paint(linear, mask, GREEN, 21), True), (linear, False)):
         photo = photo_of(image)
         cells = lay_out(photo.rgb, surface_of(photo))
-        start, stop, strength = bands_module._strongest_pair(bands_module._steps(cells), cells.seen.shape[1])
+        start, stop, strength = bands_module._strongest_pair(bands_module._steps(cells, cells.seen), cells.seen.shape[1])
         if marked:
             assert (start, stop) == pytest.approx((18 / 0.5, 32 / 0.5), abs=1.5)
         assert (strength > bands_module.PAIR_ALONE) == marked
@@ -267,6 +267,28 @@ def test_a_line_that_tape_interrupts_is_one_band():
     assert not (found.labels[~metal] > 0).any()
 
 
+@pytest.mark.parametrize(("half_mm", "below"), [(0.5, COPPER), (0.5, GREEN), (1.1, COPPER), (1.1, GREEN)])
+def test_the_width_of_a_deposit_that_thins_out_is_two_standard_deviations(half_mm, below):
+    """Where a deposit without an edge ends is a convention: the truth pictures' own renderer takes one standard deviation."""
+    linear = bare(6, length_mm=80, width_mm=30)
+    off_mm = np.arange(300)[:, None] * 0.1 - 15 - 0.4 * np.sin(np.arange(800) * 0.1 / 6)
+    linear = linear / COPPER * (COPPER + (below - COPPER) / (1 + np.exp(-off_mm / 0.1))[..., None])
+    alpha = 0.4 * np.exp(-0.5 * (off_mm / half_mm) ** 2)[..., None]
+    photo = photo_of(linear * (1 - alpha) + np.array([0.45, 0.47, 0.42]) * alpha)
+    cells = lay_out(photo.rgb, surface_of(photo))
+    look = bands_module._look(cells)
+    straight = np.full(cells.seen.shape[1], 15 / bands_module.CELL_AROUND_MM - 0.5)
+    odds = np.zeros(cells.seen.shape, np.float32)  # no help from the net
+    path = bands_module._traced(look, straight, bands_module._deposit(look, straight, cells.seen), odds)
+    deposit = bands_module._deposit(look, path, cells.seen)
+    assert not deposit.even
+    assert deposit.half_width_mm == pytest.approx(half_mm, rel=0.15)
+    x = (np.arange(cells.seen.shape[1]) + 0.5) * bands_module.CELL_AXIAL_MM
+    true = (15 + 0.4 * np.sin(x / 6)) / bands_module.CELL_AROUND_MM - 0.5
+    found = path + deposit.centre_mm / bands_module.CELL_AROUND_MM
+    assert np.abs(found - true).mean() * bands_module.CELL_AROUND_MM < 0.1
+
+
 def test_no_line_is_made_of_noise_or_of_half_a_line():
     likelihood, _, cells = line_likelihood(1.5, 2.0, 2)
     half = likelihood.copy()
@@ -284,6 +306,23 @@ def test_nothing_is_invented_on_an_unmarked_piece():
         found, _ = look(bare(seed))
         assert not [band for band in found.bands if band.kind in ("contact_mark", "water_line")], seed
         assert not found.labels.any()
+
+
+@pytest.mark.parametrize("colour", [(0.50, 0.45, 0.33), (0.05, 0.05, 0.05)])
+def test_tape_that_passed_for_metal_is_no_mark(colour):
+    linear = bare(24)
+    linear[:, 240:330] = np.array(colour)  # even, with straight edges and no grain
+    found, _ = look(linear)
+    assert not (found.labels == 1).any()
+
+
+def test_lettering_along_the_pipe_is_no_water_line():
+    for seed in (26, 27):
+        linear = bare(seed)
+        page = np.zeros(linear.shape[:2], np.uint8)
+        cv2.putText(page, "ABD 15 X 1.0  2031", (30, 180), cv2.FONT_HERSHEY_SIMPLEX, 1.6, 255, 4, cv2.LINE_AA)
+        found, _ = look(linear * (1 - 0.6 * page / 255.0)[..., None])
+        assert not (found.labels == 2).any(), seed
 
 
 @pytest.mark.parametrize(("low_mm", "high_mm", "colour", "colour_class"), [(18, 32, GREEN, "green_product"), (40, 58, SOOT, "black_oxide")])
