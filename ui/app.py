@@ -19,11 +19,11 @@ from ui.sections import figures, first, house, marks, reasons, save, steps, wall
 ICON = str(Path(__file__).with_name("icon.png"))
 SECTIONS = {
     "Photo": marks.show,
+    "House facts": house.show,
     "Figures": figures.show,
     "Wall": wall.show,
     "Why": reasons.show,
     "What to do": steps.show,
-    "House facts": house.show,
     "Save": save.show,
 }
 
@@ -59,7 +59,12 @@ def main() -> None:
         if chosen == "House facts":
             house.show(None)
         return
-    SECTIONS[chosen or "Photo"](examination)
+    chosen = chosen or "Photo"
+    SECTIONS[chosen](examination)
+    names = list(SECTIONS)
+    if chosen != names[-1]:
+        following = names[names.index(chosen) + 1]
+        st.button(f"Next: {following}", icon=":material/arrow_forward:", on_click=state.go_to, args=(following,))
 
 
 try:

@@ -151,6 +151,11 @@ def add_extra(extra: ExtraPhoto) -> None:
         raise
 
 
+def go_to(section: str) -> None:
+    """Turn to a section; to be called before the pages are drawn anew."""
+    st.session_state["section"] = section
+
+
 def units() -> str:
     return "us" if st.session_state.get("units") == "in, psi" else "metric"
 

@@ -138,7 +138,7 @@ def settings_form(examination: Examination | None = None) -> None:
         marker = left.selectbox("Beside the piece lies", markers, index=markers.index(kind), format_func=MARKERS.get)
         disc = _coin(left, current.marker) if marker == "disc" else None
         if marker == "none":
-            left.caption("Nothing is then given in millimetres, until you mark a known length on the photo (Correct by hand).")
+            left.caption("Nothing is then given in millimetres, until you mark a length on the photo (Correct by hand).")
         if st.button("Examine again", type="primary", icon=":material/search:"):
             _apply(view, None if tube == "not known" else tube, marker, disc)
 

@@ -22,7 +22,7 @@ MODES = {
     "Add a pit": "place",
     "Leave out an area": "outline",
     "Examine only here": "outline",
-    "Known length": "length",
+    "Mark a length": "length",
 }
 KINDS = {
     "Not a pit": "remove_pit",
@@ -31,7 +31,7 @@ KINDS = {
     "Add a pit": "add_pit",
     "Leave out an area": "leave_out",
     "Examine only here": "examine_only",
-    "Known length": "known_length",
+    "Mark a length": "known_length",
 }
 
 
@@ -87,7 +87,7 @@ def _photo(examination: Examination) -> None:
         factor = 1.0 if unit == "mm" else MM_PER_INCH
         if tool == "Add a pit" and examination.surface.mm_per_px is not None:
             size = st.number_input(f"Its opening, {unit}", 0.001, 50.0, 1.0 / factor, format="%.3f", key="pit_size", width=140)
-        elif tool == "Known length":
+        elif tool == "Mark a length":
             length = st.number_input(f"The length, {unit}", 0.01, 1000.0, 10.0 / factor, key="known_length", width=140)
         why = ""
         if tool != "Just look":
@@ -122,7 +122,7 @@ def _photo(examination: Examination) -> None:
         if tool == "Add a pit":
             scale = examination.standing_surface.mm_per_px
             row["diameter_px"] = size * factor / scale.value if size and scale else 12.0
-        if tool == "Known length" and length:
+        if tool == "Mark a length" and length:
             row["length_mm"] = length * factor
         _enter(row)
     if current.corrections:
