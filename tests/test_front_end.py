@@ -8,6 +8,7 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from analyzer.facts import check_facts
 from tests.conftest import ROOT
 
 APP = str(ROOT / "ui/app.py")
@@ -111,6 +112,24 @@ def test_a_cause_shows_the_few_unknown_facts_that_matter_and_the_rest_on_request
     first = _examination(demo).judgement.findings[0].facts_not_known
     best = min((r for r in first if r.quantity in asked), key=lambda r: asked.index(r.quantity))
     assert best.sentence[:20] in said[0].replace("\\", "")
+
+
+def test_prices_not_known_are_asked_for_and_not_taken_as_nothing(demo):
+    facts = demo.session_state["cutpipe_case"].facts
+    kept = dict(facts)
+    facts.update(check_facts({"leak_dates": ["2019-03-02", "2022-11-20", "2024-05-14"]}))
+    demo.segmented_control(key="section").set_value("House facts").run()
+    next(b for b in demo.button if b.label == "Compare").click().run()
+    assert any("Enter what" in str(error.value) for error in demo.error)
+    prices = {field.label: field for field in demo.number_input}
+    prices["Repair of one leak"].set_value(450.0)
+    prices["New pipes in the whole house"].set_value(9000.0)
+    next(b for b in demo.button if b.label == "Compare").click().run()
+    assert not demo.error and not demo.exception
+    assert (demo.session_state["cutpipe_case"].prices.repair_per_leak, demo.session_state["cutpipe_case"].prices.replace_all) == (450.0, 9000.0)
+    demo.session_state["cutpipe_case"].prices = None
+    facts.clear()
+    facts.update(kept)
 
 
 def _examination(app):

@@ -52,7 +52,7 @@ def _repair_or_replace(examination: Examination) -> None:
             st.info("Enter the dates of earlier leaks above (all facts, Leaks so far), and what is likely to come is worked out here.", icon=":material/info:")
             return
         with st.form("prices", border=False):
-            st.caption("Your own prices, in one currency. Leave what you do not know at 0.")
+            st.caption("Your own prices, in one currency. What is left empty is not counted; the first and the third are needed.")
             now = state.case().prices
             names = {
                 "repair_per_leak": "Repair of one leak",
@@ -62,14 +62,14 @@ def _repair_or_replace(examination: Examination) -> None:
             }
             columns = st.columns(len(names))
             values = {
-                name: column.number_input(label, 0.0, 1e7, float(getattr(now, name, 0) or 0), 100.0)
+                name: column.number_input(label, 0.0, 1e7, getattr(now, name, None) or None, 100.0, placeholder=NOT_KNOWN)
                 for column, (name, label) in zip(columns, names.items())
             }
             if st.form_submit_button("Compare"):
                 try:
-                    if not values["replace_all"]:
-                        raise InputError("Enter what new pipes in the whole house would cost.")
-                    state.case().prices = Prices(**values)
+                    if values["repair_per_leak"] is None or values["replace_all"] is None:
+                        raise InputError("Enter what the repair of one leak and what new pipes in the whole house would cost.")
+                    state.case().prices = Prices(**{name: value for name, value in values.items() if value is not None})
                     st.rerun()
                 except CutpipeError as error:
                     st.error(blocks.safe(str(error)), icon=":material/error:")
