@@ -1,6 +1,7 @@
 """The command line: every file whole, every mistake one sentence, every command with help."""
 
 import json
+import os
 import subprocess
 import sys
 
@@ -141,6 +142,13 @@ def test_a_folder_in_the_way_leaves_no_half_result(tmp_path, demo_examination):
     assert [path.name for path in tmp_path.iterdir()] == ["pits.csv"]
     with pytest.raises(InputError, match="cannot be written"):
         output.write(demo_examination, tmp_path / ("x" * 300), only=("pits.csv",))
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="this system has no device that is always full")
+def test_a_full_disk_behind_the_output_gets_one_sentence():
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-m", "analyzer", "facts"], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    assert done.returncode == 1 and done.stderr.count("\n") == 1 and "make room" in done.stderr
 
 
 def test_runs_as_a_module():

@@ -21,6 +21,7 @@ def apply() -> None:
           .figures div:last-child:nth-child(odd) { grid-column: 1 / -1; }
           [data-testid="stMainBlockContainer"] { padding-left: .9rem; padding-right: .9rem; padding-top: 3.4rem; }
           h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
+          [data-testid="stCheckbox"] label { align-items: center; }
           button, [role="radio"], [role="option"] { min-height: 2.75rem; }
           [data-testid="stExpander"] summary { padding-block: .65rem; }
         }
