@@ -145,9 +145,12 @@ def test_a_folder_in_the_way_leaves_no_half_result(tmp_path, demo_examination):
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="this system has no device that is always full")
-def test_a_full_disk_behind_the_output_gets_one_sentence():
+@pytest.mark.parametrize("arguments", [["facts"], ["card", "--paper", "a4", "--out"]], ids=["long", "short"])
+def test_a_full_disk_behind_the_output_gets_one_sentence(arguments, tmp_path):
+    """A long text fails while it is printed, a short one only when it is flushed."""
+    arguments = [*arguments, str(tmp_path)] if arguments[-1] == "--out" else arguments
     with open("/dev/full", "w") as full:
-        done = subprocess.run([sys.executable, "-m", "analyzer", "facts"], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+        done = subprocess.run([sys.executable, "-m", "analyzer", *arguments], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT)
     assert done.returncode == 1 and done.stderr.count("\n") == 1 and "make room" in done.stderr
 
 
