@@ -34,6 +34,7 @@ SEARCH_SIDES_PX = (1600, 900)  # strokes are looked for on pictures no larger th
 STROKE_THRESHOLDS = (0.10, 0.05, 0.2)  # of the brightness around: ordinary, faint, coarse background
 ENOUGH_MARKS = 40  # with these and their pattern read, no other row is looked for
 LEAST_MARKS = 12  # fewer than this say too little about spacing and pattern
+MOST_MARKS = 1200  # a metre in millimetres with some to spare; longer rows are woven, printed or dithered
 TILT_SIGMA = 0.35  # people hold the phone roughly above: sine of the tilt, in each direction, from memory
 MM_PER_INCH = 25.4
 # Steps between marks that rulers have: name, mm, after how many marks the pattern of long marks repeats.
@@ -216,6 +217,8 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
     for round_number in range(5):
         before = (first, last)
         first, last = _within_picture(fit, first - 12, last + 12, rgb.shape)
+        if last - first >= MOST_MARKS:
+            return None
         bands = short * np.array([[0.12, 0.36], [0.36, 0.6], [0.6, 0.84]])
         readings = _read(rgb, fit, np.arange(first, last + 1), bands)
         first, last = _longest_run(readings, first, last)
@@ -254,6 +257,8 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
 
 def _begin(prior: CameraPrior, strokes: _Strokes) -> tuple[PlaneFit, float, int, int] | None:
     """First pose from the strokes alone, seen square on; length of the short marks in steps; first and last number."""
+    if len(strokes.angles) > MOST_MARKS:
+        return None
     turn = 0.5 * math.atan2(float(np.sum(np.sin(2 * strokes.angles))), float(np.sum(np.cos(2 * strokes.angles))))
     along = np.array([math.cos(turn), math.sin(turn)])
     own = np.stack([np.cos(strokes.angles), np.sin(strokes.angles)], axis=1)
@@ -394,7 +399,9 @@ def _rectified(rgb: np.ndarray, fit: PlaneFit, x: np.ndarray, y: np.ndarray) -> 
     places = project(fit.parameters, grid)
     low, high = places.min(axis=0) - 2, places.max(axis=0) + 2
     image, origin = green_crop(rgb, low[0], low[1], *(high - low))
-    places = (places - origin).astype(np.float32).reshape(len(y), len(x), 2)
+    # what lies far outside is NaN wherever it lies; remap itself must not be asked for places beyond all bounds
+    places = np.clip(np.nan_to_num(places - origin, nan=-2.0), -2.0, np.array(image.shape[::-1]) + 1.0)
+    places = places.astype(np.float32).reshape(len(y), len(x), 2)
     return cv2.remap(
         image,
         np.ascontiguousarray(places[..., 0]),
@@ -638,7 +645,7 @@ def _material(rgb: np.ndarray, fit: PlaneFit, numbers: np.ndarray, short: float,
 
     def unevenness(lines: np.ndarray) -> float:
         """Relative change from one line to the next, of lines averaged over stretches along them."""
-        with np.errstate(invalid="ignore", divide="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
             change = np.abs(np.diff(lines, axis=0)) / lines[1:]
         known = change[np.isfinite(change)]
         return float(np.median(known)) if len(known) else 0.0

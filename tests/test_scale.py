@@ -258,6 +258,15 @@ def test_ruler_in_every_direction():
         assert abs(scale_error(scene, calibration, scene.pixel_of(np.zeros((1, 2)))[0])) < 0.003
 
 
+def test_a_dithered_picture_is_no_ruler():
+    """Ordered dither (Bayer 1973, the matrix of 4 x 4) makes rows of thousands of even strokes, longer than any graduation."""
+    matrix = np.array([[0, 8, 2, 10], [12, 4, 14, 6], [3, 11, 1, 9], [15, 7, 13, 5]]) * 16 + 8
+    threshold = np.kron(np.tile(matrix, (375, 500)), np.ones((2, 2)))
+    ramp = np.broadcast_to(np.arange(4000) / 4000 * 255, threshold.shape)
+    photo = photo_of(np.repeat(np.where(ramp > threshold, 255, 0).astype(np.uint8)[..., None], 3, axis=2))
+    assert find_ruler(photo.rgb, camera_priors(photo)) is None
+
+
 def test_ruler_cut_off_by_the_picture():
     rotation, translation = pose(12.0, -8.0, 10.0, 110.0, (35.0, 5.0))
     scene = seen(ruler_drawing(marks=150), rotation, translation)
