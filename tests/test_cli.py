@@ -149,8 +149,11 @@ def test_a_folder_in_the_way_leaves_no_half_result(tmp_path, demo_examination):
 def test_a_full_disk_behind_the_output_gets_one_sentence(arguments, tmp_path):
     """A long text fails while it is printed, a short one only when it is flushed."""
     arguments = [*arguments, str(tmp_path)] if arguments[-1] == "--out" else arguments
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     with open("/dev/full", "w") as full:
-        done = subprocess.run([sys.executable, "-m", "analyzer", *arguments], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+        done = subprocess.run(
+            [sys.executable, "-m", "analyzer", *arguments], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT, env=buffered
+        )
     assert done.returncode == 1 and done.stderr.count("\n") == 1 and "make room" in done.stderr
 
 
