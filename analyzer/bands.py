@@ -56,7 +56,7 @@ MARK_COLUMNS = (10, 54)  # a mark is 5 to 27 mm long
 PAIR_ALONE = 17.0  # strength of a pair of edges that stands without the net, by pictures with known truth
 PAIR_WITH_NET = 5.0  # and with some of the net's evidence between them
 MARK_PLAY = 5  # cells by which a mark's edge may waver: 2.5 mm
-MARK_BEND_COST = 0.5
+MARK_BEND_COST = 1.0
 LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
 LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell
@@ -85,11 +85,11 @@ LINE_LEAST_SIGMA_MM = 0.3
 LOOK_NOISE = np.array([1.5, 1.0, 1.0, 0.7])  # CIELAB and roughness of the median along a line
 NET_WEIGHT_PATH = 0.3
 SHIFT_COST = 0.4  # log-odds for a shift of 0.06 mm from one cell to the next
-NET_WEIGHT = 0.5  # of the log-odds of the net against those of the colours, where edges are drawn
+NET_WEIGHT = 1.0  # of the log-odds of the net against those of the colours, where edges are drawn
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
-BAND_EDGE_MM = {"contact_mark": 1.0, "water_line": 0.3}  # standard uncertainty of an edge, from 40 bands of pictures with known truth
+BAND_EDGE_MM = {"contact_mark": 1.0, "water_line": 0.2}  # standard uncertainty of an edge, from 22 bands of pictures not learned from
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -499,8 +499,8 @@ def _drawn_mark(start: int, stop: int, likelihood: np.ndarray, cells: Cells) -> 
     net = np.clip(special.logit(np.clip(likelihood, 1e-3, 1 - 1e-3)), -3, 3)
     odds = net
     if inside.sum() > 50 and outside.sum() > 50:
-        if likelihood[inside].mean() < 0.5:
-            net = np.zeros_like(net)  # the edges alone found this mark: the net has no say in where they run
+        # the net has as much say in where the edges run as it tells the mark from what lies beside it
+        net = net * max(0.0, float(likelihood[inside].mean() - likelihood[outside].mean()))
         first, second = look[inside].mean(0), look[outside].mean(0)
         within = np.cov(look[inside].T) + np.cov(look[outside].T) + np.eye(4)
         axis = np.linalg.solve(within / 2, first - second)
