@@ -19,7 +19,7 @@ from analyzer import causes, steps
 from analyzer.bands import Bands, find_bands
 from analyzer.corrections import Corrected, Correction, apply_corrections
 from analyzer.derived import Installation, derive, installation
-from analyzer.flags import Flag, InputError
+from analyzer.flags import Flag, InputError, raise_flag
 from analyzer.leaks import Prices, RepairOrReplace, repair_or_replace
 from analyzer.pattern import Pattern, read_pattern
 from analyzer.photo import Photo, quality_flags, read_photo
@@ -28,7 +28,7 @@ from analyzer.readings import Readings
 from analyzer.relief import Light, Relief, find_relief
 from analyzer.ring import Ring, measure_ring
 from analyzer.scale import Calibration, Marker, find_scale
-from analyzer.surface import Surface, find_surface
+from analyzer.surface import USUAL_WALL_MM, Surface, find_surface
 from analyzer.tables import Tube, read_tube
 from analyzer.wall import Wall, assess_wall
 
@@ -192,21 +192,21 @@ def look(
         pits = find_pits(photo, calibration, surface)
         say("Looking for marks and colours", 0.75)
         bands = other.result()
-    pattern = read_pattern(surface, pits, bands)
     say("Measuring the wall", 0.85)
-    ring = None
+    ring, ring_flags = None, ()
     if surface.view == "end":
         ring = measure_ring(photo, calibration, surface, tube)
         surface = _at_the_cut(surface, ring)
     for extra in series[1:]:
         if extra.role == "ring" and ring is None:
-            ring_calibration = find_scale(extra, Marker())
-            ring_surface = find_surface(extra, ring_calibration, view="end", tube=tube)
-            ring = measure_ring(extra, ring_calibration, ring_surface, tube)
+            ring, ring_flags = _ring_of(extra, settings.marker, tube)
     backlit = next((extra for extra in series[1:] if extra.role == "backlit"), None)
     relief = None
     if lights or backlit is not None:
         relief = find_relief(photo, calibration, surface, pits, lights=tuple(lights), backlit=backlit)
+        seen_through = {pit.id: relief.through.get(pit.id, pit.through) for pit in pits.pits}
+        pits = replace(pits, pits=tuple(replace(pit, through=seen_through[pit.id]) for pit in pits.pits))
+    pattern = _pattern_of(surface, pits, bands, tube, relief)
     metal = np.zeros(photo.rgb.shape[:2], bool)
     left, top = surface.origin_px
     height, width = surface.metal.shape
@@ -224,8 +224,30 @@ def look(
         pattern=pattern,
         ring=ring,
         relief=relief,
-        flags=_once((*quality, *(flag for stage in stages if stage is not None for flag in stage.flags))),
+        flags=_once((*quality, *ring_flags, *(flag for stage in stages if stage is not None for flag in stage.flags))),
     )
+
+
+def _pattern_of(surface: Surface, pits: PitCatalogue, bands: Bands, tube: Tube | None, relief: Relief | None) -> Pattern:
+    round_mm = None
+    if tube is not None and surface.view == "flat":  # what a flattened tube is wide: its middle line stays as long as it was
+        wall_mm = tube.wall_mm if tube.wall_mm is not None else USUAL_WALL_MM[0]
+        round_mm = np.pi * (tube.outside_diameter_mm - wall_mm)
+    return read_pattern(surface, pits, bands, circumference_mm=round_mm, holes=len(relief.holes) if relief is not None else 0)
+
+
+def _ring_of(photo: Photo, marker: Marker, tube: Tube | None) -> tuple[Ring, tuple[Flag, ...]]:
+    """The ring on a photo of its own, with what its scale and its outline leave in doubt.
+
+    The marker is looked for anew: a coin is the same coin, but a length marked on the main photo is not on this one.
+    """
+    calibration = find_scale(photo, Marker(diameter_mm=marker.diameter_mm))
+    surface = find_surface(photo, calibration, view="end", tube=tube)
+    ring = measure_ring(photo, calibration, surface, tube)
+    flags = tuple(flag for flag in (*calibration.flags, *surface.flags) if flag.id != "no_scale")
+    if ring.minimum_mm is None:
+        flags = (*flags, raise_flag("ring_without_scale", photo.name))
+    return ring, flags
 
 
 def _at_the_cut(surface: Surface, ring: Ring) -> Surface:
@@ -256,11 +278,17 @@ def conclude(
     if corrections:
         corrected = apply_corrections(surface, pits, corrections)
         surface, pits = corrected.surface, corrected.pits
-        pattern = corrected_pattern = read_pattern(surface, pits, seen.bands)
+        pattern = corrected_pattern = _pattern_of(surface, pits, seen.bands, seen.tube, seen.relief)
     told = dict(facts or {})
-    if seen.tube is not None:  # what was said about the photo is a fact of the house too
-        known = {"tube_size": seen.tube.size, "tube_type": seen.tube.type}
-        told = {**{name: value for name, value in known.items() if value}, **told}
+    flags: list[Flag] = []
+    if seen.tube is not None:  # what was said about the photo is a fact of the house too, and goes before what the facts say
+        material = None if seen.tube.material == "copper" else seen.tube.material.replace(" ", "_")  # copper is taken where none is said
+        known = {"tube_size": seen.tube.size, "tube_type": seen.tube.type, "material": material}
+        known = {name: value for name, value in known.items() if value}
+        for name, value in known.items():
+            if told.get(name, value) != value:
+                flags.append(raise_flag("told_twice", f"{value} beside the photo and {told[name]} in the facts"))
+        told = {**told, **known}
     wall = assess_wall(
         tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=seen.relief, readings=readings, facts=told
     )
@@ -281,7 +309,7 @@ def conclude(
         steps=steps.plan(quantities, judgement),
         installation=installation(quantities),
         house=repair_or_replace(quantities, judgement, prices),
-        flags=_once((*seen.flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
+        flags=_once((*seen.flags, *flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
         program_version=program_version(),
     )
 

@@ -19,7 +19,7 @@ EULER = 0.5772156649015329  # Euler's constant, the mean of the standard Gumbel 
 ESTIMATORS = ("moments", "maximum likelihood", "L-moments", "Lieblein BLUE")
 FEWEST = 4  # the smallest set of published linear-unbiased weights; below it a law of two parameters says nothing
 LARGEST_RETURN_PERIOD = 500.0  # sampling advice for pits on hot-water copper tube (NIST J. Res. 1994, type-II pits; key R13)
-MOST_SAMPLED_SHARE = 0.03  # the same advice: sample about 3 % of the whole
+LEAST_SAMPLED_SHARE = 0.03  # the same advice: sample about 3 % of the whole
 SPREAD_TO_MODE = 1.0 / 3.0  # the same advice: keep the standard error below a third of the value
 
 # Weights on ascending order statistics: location = sum a x, scale = sum b x; and the variances over scale squared.
@@ -362,7 +362,7 @@ def deepest_to_expect(
                 refusal = "The standard error is more than a third of the estimate: measure more or larger areas."
             elif len(values) < 10:
                 cautions.append(f"Only {len(values)} maxima: the estimators differ, and each interval is wide.")
-            if len(values) * block_area_mm2 < MOST_SAMPLED_SHARE * whole_area_mm2:
+            if len(values) * block_area_mm2 < LEAST_SAMPLED_SHARE * whole_area_mm2:
                 cautions.append("Less than 3 % of the run was sampled; sampling studies of copper tube ask for about that much.")
     cautions.append("It holds only where the run had the same water, flow and surroundings as the piece.")
     return DeepestToExpect(

@@ -38,6 +38,7 @@ BUMP_BY_CHANCE = 6.0  # gain in log-likelihood that a bell-shaped gathering reac
 END_BY_CHANCE = 3.5  # the same for thinning out from one end; both by simulation, which a test repeats
 SHARE_BY_CHANCE = 2.7  # the same for more pits inside the marks than their area: half the one-sided 99 % point of chi-squared
 BACKGROUND = 0.1  # share of pits that a pattern lets fall anywhere
+OWN_SOURCES = ("outline of the mouth", "pointing")  # of a pit's budget: its own; all others are shared by the pits of a photo
 DRAWN_GAIN = 1.35  # half the squared normal deviate at LEVEL: pits count as drawn out along the pipe from here
 UNSUPPORTED_COST = 3.0  # gathered with no contact mark there, or thinning out with no drawn-out pits, must be e^3, 20 times, likelier
 
@@ -54,9 +55,9 @@ class Pattern:
 
 
 def read_pattern(
-    surface: Surface, pits: PitCatalogue, bands: Bands, *, circumference_mm: float | None = None
+    surface: Surface, pits: PitCatalogue, bands: Bands, *, circumference_mm: float | None = None, holes: int = 0
 ) -> Pattern:
-    """Density and arrangement of the pits.
+    """Density and arrangement of the pits. ``holes``: places where light from behind came through and no pit was found.
 
     ``circumference_mm`` of the face, where the tube is known: an opened piece as wide as that is taken as the whole round, so
     pits at its two long edges are neighbours.
@@ -80,8 +81,8 @@ def read_pattern(
     quantities["pit_count"] = len(counted)
     quantities["mound_count"] = len(pits.mounds)
     known_through = [pit.through for pit in counted if pit.through is not None]
-    if known_through and len(known_through) == len(counted) or any(known_through):
-        quantities["through_hole_count"] = sum(known_through)
+    if known_through and len(known_through) == len(counted) or any(known_through) or holes:
+        quantities["through_hole_count"] = sum(known_through) + holes
     density = _density(examined, surface)
     diameters = [pit.equivalent_diameter_mm for pit in counted if pit.equivalent_diameter_mm is not None]
     areas = [pit.opening_area_mm2 for pit in counted if pit.opening_area_mm2 is not None]
@@ -113,7 +114,7 @@ def read_pattern(
     in_mark = 0.0
     if examined and quantities["contact_mark_seen"]:
         in_mark = _gain_mark(*_inside("contact_mark", surface, bands, examined), places.confidence)
-    _pattern_class(quantities, places, drawn, in_mark, bands)
+    _pattern_class(quantities, surface, places, drawn, in_mark, bands)
     return Pattern(
         pits_per_cm2=density,
         density_rating=nearest_rating("density_pits_per_m2", density.value * 1e4) if rated else None,
@@ -267,7 +268,7 @@ def _mean(measures: list[Measure]) -> Measure | None:
     budget: dict[str, float] = {}
     for source in sorted({source for measure in measures for source in measure.budget}):
         parts = [measure.budget.get(source, 0.0) for measure in measures]
-        own = "edge" in source or "outline" in source
+        own = source in OWN_SOURCES
         budget[source] = math.sqrt(sum(p * p for p in parts)) / number if own else sum(parts) / number
     return Measure(value=float(np.mean([measure.value for measure in measures])), budget=budget)
 
@@ -437,6 +438,7 @@ def _mark_at(centre: float, places: _Places, bands: Bands) -> bool:
 
 def _pattern_class(
     quantities: dict[str, float | str | bool],
+    surface: Surface,
     places: _Places,
     drawn: float,
     in_mark: float,
@@ -446,7 +448,7 @@ def _pattern_class(
 
     Each pattern's gain in log-likelihood is charged what chance alone reaches once in a hundred. The lead of the best over the
     next must reach LEAD_NEEDED; ``pit_pattern_margin`` is 1 - exp(-lead), one less the likelihood ratio: no probability.
-    - uniform_attack: hardly any pit;
+    - uniform_attack: hardly any pit and no mark;
     - erosion_at_fitting: thinning out from one end, and pits drawn out along the pipe;
     - localised_contact: gathered over one length of pipe, with a contact mark there or far beyond chance;
     - bottom_line: gathered at one clock position, all along;
@@ -458,6 +460,8 @@ def _pattern_class(
     banded = any(band.kind in ("contact_mark", "water_line") for band in bands.bands)
     quantities["surface_even"] = bool(sparse and not banded and largest >= EVEN_COLOUR_SHARE)
     if sparse:
+        if banded or not surface.examined_area.value > 0:
+            return  # a mark on the metal, or no metal looked at: no pits there say nothing of an even attack
         quantities["pit_pattern_class"] = "uniform_attack"
         quantities["pit_pattern_margin"] = 1.0 if number == 0 else 0.5
         return

@@ -84,7 +84,8 @@ class PitCatalogue:
     pits: tuple[Pit, ...]
     mounds: tuple[Mound, ...]
     labels: np.ndarray  # (H, W) uint16 in the upright photo's frame; 0 is no pit
-    count: Measure  # pits at or above the smallest counted size, with the interval of the count as detected
+    # Pits at or above the smallest counted size, with the interval of the count as detected; None on a cut end, where none are sought.
+    count: Measure | None
     smallest_counted_mm: float | None  # 0.3 mm where the picture resolves it, else larger; None without a scale
     evidence: str  # "learned", "contrast" or, on a cut end, "none"
     evidence_version: str  # the weights' version, or the settings' name
@@ -125,7 +126,7 @@ def _none_sought(photo: Photo) -> PitCatalogue:
         pits=(),
         mounds=(),
         labels=np.zeros(photo.rgb.shape[:2], np.uint16),
-        count=Measure(value=0.0, interval=(0.0, 0.0)),
+        count=None,
         smallest_counted_mm=None,
         evidence="none",
         evidence_version="none",

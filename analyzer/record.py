@@ -23,7 +23,7 @@ from analyzer.pits import Pit
 if TYPE_CHECKING:
     from analyzer.examination import Examination
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 
 
 class _Model(BaseModel):
@@ -118,7 +118,7 @@ class DensityRecord(_Model):
     pits_per_cm2: MeasureRecord | None = Field(
         description="its interval is the Poisson one, for the run of pipe that this piece stands for"
     )
-    pit_count: MeasureRecord = Field(description="its interval is that of the count as detected")
+    pit_count: MeasureRecord | None = Field(description="its interval is that of the count as detected; null on a cut end, where pits are not sought")
     smallest_counted_mm: float | None
     density_rating: str | None
     size_rating: str | None
@@ -203,6 +203,15 @@ class ProfileRecord(_Model):
     wall_mm: list[float | None]
 
 
+class LightRecord(_Model):
+    """Where light from behind came through the wall and no pit was found."""
+
+    x_px: float
+    y_px: float
+    axial_mm: float | None
+    around_mm: float | None
+
+
 class WallRecord(_Model):
     nominal_mm: MeasureRecord | None
     remaining_mm: MeasureRecord | None
@@ -210,6 +219,7 @@ class WallRecord(_Model):
     weakest_link: str
     indicative: bool
     perforated: bool | None
+    light_without_pit: list[LightRecord]
     minimum_mm: MeasureRecord | None
     minimum_image_angle_deg: float | None
     mean_mm: MeasureRecord | None
@@ -380,6 +390,8 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             {"sentence": r.sentence, "quantity": r.quantity, "value": _plain(r.value), "weight": r.weight, "source": r.source} for r in rows
         ]
 
+    relief = examination.look.relief
+    lights = [{name: getattr(hole, name) for name in LightRecord.model_fields} for hole in (relief.holes if relief is not None else ())]
     return {
         "schema_version": SCHEMA_VERSION,
         "program_version": examination.program_version,
@@ -469,7 +481,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             for band in examination.bands.bands
         ],
         "colour_shares": {name: round(float(share), 4) for name, share in examination.bands.colour_shares.items()},
-        "wall": examination.wall.as_json(),
+        "wall": {**examination.wall.as_json(), "light_without_pit": lights},
         "quantities": {name: _plain(value) for name, value in sorted(examination.quantities.items())},
         "facts": {name: _plain(value) for name, value in sorted(examination.facts.items())},
         "summary": examination.judgement.summary,

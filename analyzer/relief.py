@@ -185,13 +185,6 @@ def _linear(rgb: np.ndarray) -> np.ndarray:
     return table[rgb] @ np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
-def _linear(rgb: np.ndarray) -> np.ndarray:
-    """Luminance, linear in light (IEC 61966-2-1 inverted, weights of ITU-R BT.709)."""
-    share = np.arange(256) / 255.0
-    table = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return table[rgb] @ np.array([0.2126, 0.7152, 0.0722], np.float32)
-
-
 def _edges(rgb: np.ndarray, factor: float = 1.0) -> np.ndarray:
     """Strength of edges in the logarithm of brightness, which a lamp elsewhere changes least."""
     if factor < 1:

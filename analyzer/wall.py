@@ -279,7 +279,7 @@ def assess_wall(
 
     ``facts``: facts of the installation (age_years, static_pressure_kpa, temper, service_temperature_c, service; the told
     pit_depth_mm and gauge_wall_mm count as gauge readings). Raises InputError, one sentence, for a reading that contradicts
-    the tube itself (deeper than the wall).
+    the tube itself (a pit deeper than the wall, a thinnest place thicker than it).
     """
     facts = dict(facts or {})
     readings = _with_told(readings or Readings(), facts)
@@ -353,12 +353,14 @@ def assess_wall(
 
 
 def _with_told(readings: Readings, facts: Mapping[str, Any]) -> Readings:
-    """The told wall by gauge joins the readings, unless a file of readings has it already."""
-    told = facts.get("gauge_wall_mm")
-    if told is None or readings.of("thin_wall"):
-        return readings
-    reading = Reading(kind="thin_wall", wall_mm=float(told), resolution_mm=0.02, method="caliper", confirmed=True)
-    return Readings(readings=(*readings.readings, reading), flags=readings.flags)
+    """The told wall by gauge and the told depth of the deepest pit join the readings, unless a file of readings has them already."""
+    more: list[Reading] = []
+    wall, depth = facts.get("gauge_wall_mm"), facts.get("pit_depth_mm")
+    if wall is not None and not readings.of("thin_wall"):
+        more.append(Reading(kind="thin_wall", wall_mm=float(wall), resolution_mm=0.02, method="caliper", confirmed=True))
+    if depth is not None and not readings.of("pit"):
+        more.append(Reading(kind="pit", depth_mm=float(depth), resolution_mm=0.02, method="dial depth gauge", confirmed=True))
+    return Readings(readings=(*readings.readings, *more), flags=readings.flags)
 
 
 def _sound_wall(
@@ -403,9 +405,10 @@ def _check_readings(readings: Readings, sound: Measure | None, nominal: Measure 
         value = reading.depth_mm if reading.kind == "pit" else reading.wall_mm
         where = f"pit {reading.pit}" if reading.pit is not None else "a place in the photo" if reading.kind == "pit" else "a wall"
         slack = COVERAGE_95 * reading.measure.standard_uncertainty
-        if reading.kind == "pit" and value - slack > thickest:
+        what = {"pit": f"The depth of {where}", "thin_wall": "The thinnest wall"}.get(reading.kind)
+        if what is not None and value - slack > thickest:
             raise InputError(
-                f"The depth of {where}, {value:g} mm, is more than the wall of {tube.label if tube else 'this tube'} "
+                f"{what}, {value:g} mm, is more than the wall of {tube.label if tube else 'this tube'} "
                 f"({thickest:.2f} mm at most): check the reading, its unit and the tube's type."
             )
         if reading.kind == "sound_wall" and not reading.confirmed and nominal is not None:
@@ -431,7 +434,10 @@ def _match(readings: Sequence[Reading], pits: PitCatalogue, draft: _Draft) -> di
         if key is not None and key not in by_id:
             known = f"1 to {max(by_id)}" if by_id else "none was found"
             raise InputError(f"A reading names pit {key}, which is not in the report ({known}); check the number.")
-        if key is None:
+        if key is None and reading.x_px is None:  # told as the deepest, without saying which
+            loose += 1
+            key = -loose
+        elif key is None:
             near = [
                 (math.hypot(pit.x_px - reading.x_px, pit.y_px - reading.y_px) / max(pit.equivalent_diameter_px, 8.0), pit.id)
                 for pit in pits.pits

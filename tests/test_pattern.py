@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -245,7 +246,7 @@ def test_grazing_metal_counts_for_nothing():
 def test_shared_scale_error_stays_whole_in_a_mean_and_edges_average_out():
     surface = flat_piece()
     pits = catalogue(surface, np.linspace(0.1, 0.9, 16), np.full(16, 0.5))
-    one = Measure(value=1.0, budget={"scale": 0.01, "edge of the mouth": 0.04})
+    one = Measure(value=1.0, budget={"scale": 0.01, "edge level": 0.006, "outline of the mouth": 0.04})
     pits = PitCatalogue(
         **{
             **{f: getattr(pits, f) for f in pits.__dataclass_fields__},
@@ -256,7 +257,26 @@ def test_shared_scale_error_stays_whole_in_a_mean_and_edges_average_out():
     )
     mean = read_pattern(surface, pits, no_bands(surface)).mean_diameter_mm
     # GUM (JCGM 100:2008) 5.2: full correlation adds linearly, independent errors in quadrature, so 0.04 / sqrt(16)
-    assert dict(mean.budget) == pytest.approx({"scale": 0.01, "edge of the mouth": 0.01})
+    assert dict(mean.budget) == pytest.approx({"scale": 0.01, "edge level": 0.006, "outline of the mouth": 0.01})
+
+
+def test_no_pits_say_nothing_of_even_attack_where_a_mark_lies_or_nothing_was_looked_at():
+    surface = flat_piece()
+    none = catalogue(surface, np.array([]), np.array([]))
+    bare = read_pattern(surface, none, no_bands(surface)).quantities
+    assert bare["pit_pattern_class"] == "uniform_attack"
+    assert "pit_pattern_class" not in read_pattern(surface, none, marked(surface, 10.0, 20.0)).quantities
+    unseen = replace(surface, examined_area=Measure(value=0.0))
+    assert "pit_pattern_class" not in read_pattern(unseen, none, no_bands(surface)).quantities
+
+
+def test_light_through_where_no_pit_was_found_counts_as_a_hole():
+    surface = flat_piece()
+    pits = catalogue(surface, np.array([0.2, 0.6]), np.array([0.5, 0.5]))
+    assert "through_hole_count" not in read_pattern(surface, pits, no_bands(surface)).quantities
+    lit = replace(pits, pits=(replace(pits.pits[0], through=True), replace(pits.pits[1], through=False)))
+    assert read_pattern(surface, lit, no_bands(surface)).quantities["through_hole_count"] == 1
+    assert read_pattern(surface, lit, no_bands(surface), holes=2).quantities["through_hole_count"] == 3
 
 
 # --- pattern words on draws of known arrangement ---

@@ -337,6 +337,7 @@ def test_no_pits_are_sought_on_a_cut_end():
     catalogue = find_pits(grey_photo(surface), CALIBRATION, surface)
     assert catalogue.pits == () and catalogue.evidence == "none"
     assert [flag.id for flag in catalogue.flags] == ["end_view_no_pits"]
+    assert catalogue.count is None  # not sought is not none
 
 
 def test_flags_are_in_the_register():

@@ -214,6 +214,24 @@ def test_through_hole_is_zero_and_said_apart():
     assert elsewhere.perforated is True and elsewhere.remaining_mm.value == 0.0 and elsewhere.growth == ()
 
 
+@pytest.mark.parametrize("say", [{"rows": [{"kind": "thin_wall", "wall": 5.0, "confirmed": True}]}, {"gauge_wall_mm": 5.0}])
+def test_a_thinnest_place_thicker_than_the_tube_is_refused(say):
+    """ASTM B88: 1/2 M is 0.711 mm thick, 0.076 mm more at most."""
+    with pytest.raises(InputError, match="thinnest wall, 5 mm, is more than the wall"):
+        assess(a_pit(1), **say)
+
+
+def test_the_told_depth_of_the_deepest_pit_is_a_gauge_reading():
+    wall = assess(a_pit(1), pit_depth_mm=0.4)
+    assert not wall.indicative and wall.remaining_mm.value == pytest.approx(0.7112 - 0.4, abs=1e-3)
+    low, high = wall.remaining_mm.interval_95
+    assert low < 0.25 and high > 0.37  # the tube's own tolerance of 0.076 mm stays in it
+    read = assess(a_pit(1), rows=[{"kind": "pit", "id": 1, "depth": 0.2}], pit_depth_mm=0.4)
+    assert read.remaining_mm.value == pytest.approx(0.7112 - 0.2, abs=1e-3)  # a file of readings goes before what was told
+    with pytest.raises(InputError, match="more than the wall"):
+        assess(a_pit(1), pit_depth_mm=2.0)
+
+
 def test_several_lights_and_gauge_that_contradict_widen_and_flag():
     depth = Measure(value=0.15, budget={"relief": 0.02})
     wall = assess(a_pit(1), rows=[{"kind": "pit", "id": 1, "depth": 0.45}], relief=Lights(pit_depths_mm={1: depth}))
