@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
@@ -708,9 +708,14 @@ def _deepest(
             break
     maxima, empty, blocks = best
     area = surface.examined_area.value
-    return extremes.deepest_to_expect(
+    expected = extremes.deepest_to_expect(
         maxima, block_area_mm2=area / blocks, whole_area_mm2=area * float(run_mm) / length, blocks_without_pit=empty
     )
+    left = sum(pit.id not in measured for pit in pits.pits)
+    if left:  # the deepest of a part may be one that nobody measured
+        said = f"{left} of {len(pits.pits)} pits were not measured; where one of them is its part's deepest, this is too little."
+        return replace(expected, cautions=(said, *expected.cautions))
+    return expected
 
 
 def _quantities(

@@ -292,6 +292,9 @@ def test_deepest_pit_of_the_run_from_equal_lengths():
     wall = assess(*pits, rows=rows, run_length_mm=1500.0)
     assert wall.deepest.refusal is None and wall.deepest.area_ratio == pytest.approx(1500 / 60 * len(wall.deepest.maxima_mm))
     assert any("by Lieblein BLUE" in words for words in wall.paragraphs())
+    assert not any("not measured" in caution for caution in wall.deepest.cautions)
+    part = assess(*pits, a_pit(99), rows=rows, run_length_mm=1500.0)
+    assert f"1 of {len(pits) + 1} pits were not measured" in part.deepest.cautions[0]
     few = assess(*pits[:2], rows=rows[:2], run_length_mm=1500.0)
     assert few.deepest.refusal and not few.deepest.estimates
 
