@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import replace
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -212,6 +213,34 @@ def test_density_counts_on_examined_metal_with_the_poisson_interval():
     assert (low, high) == pytest.approx((4.80 / 20, 18.39 / 20), rel=0.01)
     assert (pattern.density_rating, pattern.size_rating) == ("A-1", "B-1")
     assert "rating_on_small_area" in {flag.id for flag in pattern.flags}
+
+
+def test_size_is_rated_by_the_mean_opening_not_the_largest():
+    """ASTM G46 rates a mean size (figures from memory): 0.65 mm2 is nearest to B-1 (0.5), while the largest, 3 mm2, alone were B-2 (2.0)."""
+    surface = flat_piece()
+    pits = catalogue(surface, np.linspace(0.1, 0.9, 8), np.full(8, 0.5))
+    areas = [3.0] + 7 * [(8 * 0.65 - 3.0) / 7]
+    mixed = tuple(replace(pit, opening_area_mm2=Measure(value=area)) for pit, area in zip(pits.pits, areas, strict=True))
+    assert read_pattern(surface, replace(pits, pits=mixed), no_bands(surface)).size_rating == "B-1"
+    large = tuple(replace(pit, opening_area_mm2=Measure(value=3.0)) for pit in pits.pits)
+    assert read_pattern(surface, replace(pits, pits=large), no_bands(surface)).size_rating == "B-2"
+
+
+def test_each_colour_class_reaches_the_rules_under_its_own_name():
+    surface = flat_piece()
+    shares = {
+        "bright_metal": 0.02,
+        "red_brown_oxide": 0.03,
+        "black_oxide": 0.05,
+        "green_product": 0.10,
+        "blue_green_product": 0.20,
+        "white_scale": 0.25,
+        "rust_stain": 0.35,
+    }
+    bands = replace(no_bands(surface), colour_shares=MappingProxyType(shares))
+    told = read_pattern(surface, catalogue(surface, np.array([0.5]), np.array([0.5])), bands).quantities
+    names = ("bright_metal", "red_brown", "black", "green", "blue_green", "white", "rust")
+    assert [told[f"share_{name}"] for name in names] == list(shares.values())
 
 
 def test_no_pit_is_a_density_of_zero_with_its_upper_limit_and_no_rating():
