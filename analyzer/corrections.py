@@ -241,13 +241,18 @@ def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
     millimetres: dict[str, object] = {}
     if surface.mm_per_px is not None:
         area = area_px * float(np.mean(surface.area_per_px[inside]))
-        scale = surface.mm_per_px.standard_uncertainty / surface.mm_per_px.value
+        shares = {source: part / surface.mm_per_px.value for source, part in surface.mm_per_px.budget.items()}
         diameter = math.sqrt(4 * area / math.pi)
-        length = Measure(value=diameter, budget={"scale": diameter * scale, "pointing": diameter * pointing / 2})
+
+        def drawn(value: float, power: int) -> Measure:
+            budget = {source: power * share * value for source, share in shares.items()}
+            return Measure(value=value, budget={**budget, "pointing": power * value * pointing / 2})
+
+        length = drawn(diameter, 1)
         millimetres = {
             "axial_mm": float(surface.axial[row, column]),
             "around_mm": float(surface.around[row, column]),
-            "opening_area_mm2": Measure(value=area, budget={"scale": 2 * area * scale, "pointing": area * pointing}),
+            "opening_area_mm2": drawn(area, 2),
             "equivalent_diameter_mm": length,
             "length_mm": length,
             "width_mm": length,
@@ -309,17 +314,18 @@ def _length_factor(surface: Surface, entry: Correction) -> Measure:
 
 def _rescaled(surface: Surface, catalogue: PitCatalogue, factor: Measure) -> tuple[Surface, PitCatalogue]:
     """Every length times the factor, every area times its square; the marked length replaces the marker as the scale's source."""
+    assert surface.mm_per_px is not None
     relative = factor.standard_uncertainty / factor.value
     f = factor.value
+    replaced = surface.mm_per_px.budget  # what the automatic scale rested on; every other source of a measure stays
 
     def scaled(measure: Measure | None, power: int) -> Measure | None:
         if measure is None:
             return None
         value = measure.value * f**power
-        own = {k: c * f**power for k, c in measure.budget.items() if k in ("pointing", "outline edge", "edge", "mouth edge")}
+        own = {source: part * f**power for source, part in measure.budget.items() if source not in replaced}
         return Measure(value=value, budget={**own, "known length": power * value * relative})
 
-    assert surface.mm_per_px is not None
     new_surface = replace(
         surface,
         mm_per_px=scaled(surface.mm_per_px, 1),

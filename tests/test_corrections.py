@@ -1,8 +1,12 @@
 """Corrections stand beside the automatic result and change it as the arithmetic says."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from analyzer import pits
 from analyzer.corrections import apply_corrections, make_correction, read_corrections
 from analyzer.flags import InputError
 from analyzer.measured import Measure
@@ -34,10 +38,10 @@ def plate() -> tuple[Surface, PitCatalogue]:
         outline_px=np.array([[50, 30], [449, 30], [449, 229], [50, 229]], np.float32),
     )
     labels = np.zeros((300, 500), np.uint16)
-    pits = []
+    found = []
     for number, (x, y) in enumerate(((100, 80), (200, 130), (400, 180)), 1):
         labels[y - 5 : y + 6, x - 5 : x + 6] = number
-        pits.append(
+        found.append(
             Pit(
                 id=number,
                 x_px=x,
@@ -55,7 +59,7 @@ def plate() -> tuple[Surface, PitCatalogue]:
             )
         )
     catalogue = PitCatalogue(
-        pits=tuple(pits),
+        pits=tuple(found),
         mounds=(),
         labels=labels,
         count=Measure(value=3.0, interval=(1.0, 6.0)),
@@ -104,6 +108,9 @@ def test_added_pit_is_measured_on_the_metal():
     assert pit.id == 4 and pit.axial_mm == pytest.approx(25.0) and pit.around_mm == pytest.approx(-3.0)
     assert pit.equivalent_diameter_mm.value == pytest.approx(2.0)
     assert pit.opening_area_mm2.value == pytest.approx(np.pi)
+    # 1 % of scale (0.001 of 0.1 mm a pixel) and 2 of 20 pixels of pointing
+    assert pit.equivalent_diameter_mm.standard_uncertainty == pytest.approx(2.0 * math.hypot(0.01, 0.1))
+    assert pit.opening_area_mm2.standard_uncertainty == pytest.approx(np.pi * math.hypot(0.02, 0.2))
     assert corrected.pits.labels[100, 300] == 4
 
 
@@ -126,6 +133,33 @@ def test_known_length_scales_lengths_and_areas():
     assert corrected.surface.seen_area.value == pytest.approx(800 * 1.21)
     assert corrected.pits.pits[0].equivalent_diameter_mm.value == pytest.approx(1.24 * 1.1)
     assert corrected.pits.pits[0].axial_mm == pytest.approx(5.0 * 1.1)
+
+
+def test_known_length_keeps_every_uncertainty_but_that_of_the_scale_it_replaces():
+    """A pit as ``analyzer.pits`` measures it: 200 pixels of 0.1 mm, its edge by 0.15 of the diameter.
+
+    GUM (JCGM 100:2008, 5.1.2): sources in quadrature. 22 mm between two points 200 pixels apart, each pointed at within
+    2 pixels: 2 sqrt(2) / 200 = 0.01414 of every length, twice that of every area.
+    """
+    surface, catalogue = plate()
+    rows, columns = np.indices((10, 20))
+    shares = {name: part / STEP for name, part in surface.mm_per_px.budget.items()}
+    figures = pits._on_metal(surface, (rows.ravel() + 50, columns.ravel() + 100), surface.area_per_px, shares)
+    real = replace(catalogue.pits[0], **figures)
+    assert set(real.equivalent_diameter_mm.budget) == {"printed size", "outline of the mouth"}
+    seen = Measure(value=800.0, budget={"printed size": 16.0, "edge on": 20.0, "hidden by roughness": 8.0, "limit of obliquity": 4.0, "outline not seen": 80.0})
+    surface = replace(surface, seen_area=seen)
+    length = entry(kind="known_length", points_px=[[100, 100], [300, 100]], length_mm=22.0)
+    corrected = apply_corrections(surface, replace(catalogue, pits=(real,)), [length])
+    pit = corrected.pits.pits[0]
+    diameter = 1.1 * math.sqrt(4 * 2.0 / math.pi)  # 2 mm2 of mouth before
+    assert pit.equivalent_diameter_mm.value == pytest.approx(diameter, rel=1e-6)
+    assert pit.equivalent_diameter_mm.standard_uncertainty == pytest.approx(diameter * math.hypot(0.15, 0.014142), rel=1e-4)
+    assert pit.opening_area_mm2.value == pytest.approx(2.42, rel=1e-6)  # 2 times 1.1 squared
+    assert pit.opening_area_mm2.standard_uncertainty == pytest.approx(2.42 * math.hypot(0.30, 0.028284), rel=1e-4)
+    own = math.hypot(20.0, 8.0, 4.0, 80.0) / 800
+    assert corrected.surface.seen_area.standard_uncertainty == pytest.approx(968.0 * math.hypot(own, 0.028284), rel=1e-4)
+    assert corrected.surface.mm_per_px.standard_uncertainty == pytest.approx(0.11 * 0.014142, rel=1e-4)
 
 
 @pytest.mark.parametrize(
