@@ -318,6 +318,9 @@ def assess_wall(
     if indicative:
         draft.flags.append(raise_flag("wall_indicative"))
     measured_depths = {k: d for k, d in depths.items() if d.depth_mm is not None and not d.indicative}
+    whole_told = bool(readings.of("thin_wall")) or any(r.pit is None and r.x_px is None for r in readings.of("pit"))
+    if remaining is not None and measured_depths and not whole_told:
+        remaining = _unmeasured_may_be_deeper(remaining, measured_depths, depths, pits, draft)
     off_pit = [r.measure for key, group in gauge.items() if key < 0 for r in group]
     all_measured = [d.depth_mm for d in measured_depths.values()] + off_pit
     rating, share = _ratings(all_measured, sound)
@@ -640,6 +643,23 @@ def _section(evidence: Sequence[Evidence]) -> tuple[Measure | None, str, bool]:
     return made, worst.weakest_link, worst.indicative
 
 
+def _unmeasured_may_be_deeper(
+    remaining: Measure,
+    measured: Mapping[int, PitDepth],
+    depths: Mapping[int, PitDepth],
+    pits: PitCatalogue,
+    draft: _Draft,
+) -> Measure:
+    """Lower the interval's lower end to what the mouths of pits that nobody measured leave open, where few were measured."""
+    others = [d.remaining_mm.interval_95[0] for k, d in depths.items() if k not in measured and d.remaining_mm is not None]
+    if len(measured) >= DEEPEST_MEASURED or not others:
+        return remaining
+    low, high = remaining.interval_95
+    if min(others) < low:
+        draft.flags.append(raise_flag("few_pits_measured", f"{len(measured)} of {len(pits.pits)}"))
+    return Measure(value=remaining.value, budget=remaining.budget, interval=(min(low, *others), high))
+
+
 def _is_even(ring: Ring | None, evidence: Sequence[Evidence]) -> bool:
     """Even thinning: a ring whose thinnest degree is close to its mean, and no pit that was measured."""
     if ring is None or ring.wall_mm is None:
@@ -660,6 +680,7 @@ def _pitting_factor(ring: Ring | None, sound: Measure | None, nominal: Measure |
     return (sound.value - ring.minimum_mm.value) / mean_loss
 
 
+DEEPEST_MEASURED = 10  # ASTM G46 asks for the depth of the ten deepest pits (from memory)
 # ASTM G46 depth ratings, mm (from memory, as all its rating figures; the nearest on a logarithmic scale)
 G46_DEPTH_MM = {"C-1": 0.4, "C-2": 0.8, "C-3": 1.6, "C-4": 3.2, "C-5": 6.4}
 

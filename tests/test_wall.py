@@ -232,6 +232,21 @@ def test_the_told_depth_of_the_deepest_pit_is_a_gauge_reading():
         assess(a_pit(1), pit_depth_mm=2.0)
 
 
+def test_where_few_pits_were_measured_the_others_may_be_deeper():
+    """The ten deepest are what ASTM G46 asks for (from memory); a told deepest or thinnest place speaks for the whole piece."""
+    one = {"kind": "pit", "id": 1, "depth": 0.3}
+    few = assess(a_pit(1), a_pit(2, diameter=1.5), rows=[one])
+    alone = assess(a_pit(1), rows=[one])
+    assert few.remaining_mm.value == alone.remaining_mm.value and not few.indicative
+    assert few.remaining_mm.interval_95[0] == 0.0 and few.remaining_mm.interval_95[1] == alone.remaining_mm.interval_95[1]
+    assert "few_pits_measured" in flags_of(few) and "few_pits_measured" not in flags_of(alone)
+    pits = [a_pit(k) for k in range(1, 13)]
+    ten = assess(*pits, rows=[{**one, "id": k} for k in range(1, 11)])
+    assert "few_pits_measured" not in flags_of(ten) and ten.remaining_mm.interval_95[0] > 0.2
+    told = assess(a_pit(1), a_pit(2), pit_depth_mm=0.3)
+    assert "few_pits_measured" not in flags_of(told) and told.remaining_mm.interval_95[0] > 0.2
+
+
 def test_several_lights_and_gauge_that_contradict_widen_and_flag():
     depth = Measure(value=0.15, budget={"relief": 0.02})
     wall = assess(a_pit(1), rows=[{"kind": "pit", "id": 1, "depth": 0.45}], relief=Lights(pit_depths_mm={1: depth}))
