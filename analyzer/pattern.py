@@ -62,7 +62,7 @@ def read_pattern(
     ``circumference_mm`` of the face, where the tube is known: an opened piece as wide as that is taken as the whole round, so
     pits at its two long edges are neighbours.
     """
-    counted = [pit for pit in pits.pits if _counts(pit, pits)]
+    counted = list(pits.counted)
     examined = [pit for pit in counted if _in_mask(pit, surface, surface.examined)]
     flags: list[Flag] = []
     quantities: dict[str, float | str | bool] = {}
@@ -231,12 +231,6 @@ def _area_before(coordinate: np.ndarray, surface: Surface, at: np.ndarray) -> np
     values, weights = coordinate[examined], surface.area_per_px[examined]
     sums, edges = np.histogram(values, bins=400, weights=weights)
     return np.interp(at, edges, np.concatenate([[0.0], np.cumsum(sums)]) / sums.sum())
-
-
-def _counts(pit: Pit, pits: PitCatalogue) -> bool:
-    if pit.equivalent_diameter_mm is None or pits.smallest_counted_mm is None:
-        return True
-    return pit.equivalent_diameter_mm.value >= pits.smallest_counted_mm
 
 
 def _in_mask(pit: Pit, surface: Surface, mask: np.ndarray) -> bool:

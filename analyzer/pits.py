@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -61,6 +61,7 @@ class Pit:
     length_mm: Measure | None = None
     width_mm: Measure | None = None
     orientation_deg: float | None = None  # of the long axis on the metal, from +axial towards +around, -90..90
+    by_hand: bool = False  # a person added or confirmed it; ``confidence`` is then 1 and no share of anything
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,6 +91,16 @@ class PitCatalogue:
     evidence: str  # "learned", "contrast" or, on a cut end, "none"
     evidence_version: str  # the weights' version, or the settings' name
     flags: tuple[Flag, ...] = ()
+
+    def counts(self, pit: Pit) -> bool:
+        """Whether the pit is at or above the smallest counted size; without a scale every pit is."""
+        size, smallest = pit.equivalent_diameter_mm, self.smallest_counted_mm
+        return size is None or smallest is None or size.value >= smallest
+
+    @property
+    def counted(self) -> tuple[Pit, ...]:
+        """The pits that ``count`` counts; smaller ones are listed and drawn all the same."""
+        return tuple(pit for pit in self.pits if self.counts(pit))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -467,7 +478,7 @@ def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, recor
             return Measure(value=value, budget={**budget, "outline of the mouth": power * edge * value})
 
         stretch = math.sqrt(area[k] / max(math.pi / 4 * values["length"][k] * values["width"][k], 1e-6))
-        local = _area_per_px(surface, float(values["x_px"][k]), float(values["y_px"][k]))
+        local = metal_per_pixel(surface, float(values["x_px"][k]), float(values["y_px"][k]))
         pits.append(
             Pit(
                 id=number,
@@ -488,13 +499,7 @@ def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, recor
                 orientation_deg=float(values["orientation_deg"][k]),
             )
         )
-    counted = int((diameter[kept] >= smallest).sum()) if smallest > SMALLEST_MM else len(kept)
-    flags: list[Flag] = []
-    if smallest > SMALLEST_MM:
-        flags.append(raise_flag("small_pits_not_counted", f"{smallest:.2f}"))
-    doubtful = int((sure[kept] < SURE).sum())
-    if doubtful > len(kept) / 2:
-        flags.append(raise_flag("pits_unsure", f"{doubtful} of {len(kept)}"))
+    counted = int((diameter[kept] >= smallest).sum())
     return PitCatalogue(
         pits=tuple(pits),
         mounds=_mounds(found, photo, calibration, surface, shares),
@@ -503,8 +508,21 @@ def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, recor
         smallest_counted_mm=smallest,
         evidence="learned",
         evidence_version=str(record["version"]),
-        flags=tuple(flags),
+        flags=flags_of(pits, smallest, "learned"),
     )
+
+
+def flags_of(pits: Sequence[Pit], smallest_mm: float | None, evidence: str) -> tuple[Flag, ...]:
+    """What is to be said of a list of pits: how they were found, the smallest that counts, whether most are doubtful."""
+    flags: list[Flag] = []
+    if evidence == "contrast":
+        flags.append(raise_flag("pits_by_contrast"))
+    if smallest_mm is not None and smallest_mm > SMALLEST_MM:
+        flags.append(raise_flag("small_pits_not_counted", f"{smallest_mm:.2f}"))
+    doubtful = sum(pit.confidence < SURE for pit in pits)
+    if doubtful > len(pits) / 2:
+        flags.append(raise_flag("pits_unsure", f"{doubtful} of {len(pits)}"))
+    return tuple(flags)
 
 
 def count_of(counted: int, confidences: float, record: Mapping[str, Any]) -> Measure:
@@ -523,7 +541,7 @@ def count_of(counted: int, confidences: float, record: Mapping[str, Any]) -> Mea
     return Measure(value=float(counted), budget={"pits missed or taken by mistake": scatter}, interval=(low, high))
 
 
-def _area_per_px(surface: Surface, x_px: float, y_px: float) -> float:
+def metal_per_pixel(surface: Surface, x_px: float, y_px: float) -> float:
     """Metal area that one pixel of the photo covers near a place (the nearest metal pixel's)."""
     left, top = surface.origin_px
     height, width = surface.metal.shape
@@ -554,7 +572,7 @@ def _draw(labels: np.ndarray, found: Candidates, kept: np.ndarray, area: np.ndar
         gx, gy = raster.from_photo(np.arange(px0, px1, dtype=np.float32), np.arange(py0, py1, dtype=np.float32))
         grid = np.meshgrid(np.float32(gx - x0), np.float32(gy - y0))
         fine = cv2.remap(lo, *grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=-30.0)
-        pixels = max(1, round(area[k] / _area_per_px(surface, *(float(found.values[c][k]) for c in ("x_px", "y_px")))))
+        pixels = max(1, round(area[k] / metal_per_pixel(surface, *(float(found.values[c][k]) for c in ("x_px", "y_px")))))
         order = np.argsort(-fine, axis=None, kind="stable")[:pixels]
         order = order[fine.ravel()[order] > -20]
         part = labels[py0:py1, px0:px1]
@@ -695,18 +713,19 @@ def _by_contrast(photo: Photo, surface: Surface) -> PitCatalogue:
             )
         )
     smallest = None if step is None else max(SMALLEST_MM, FEWEST_PX * step)
-    flags = [raise_flag("pits_by_contrast")]
-    sure = CONTRAST_CONFIDENCE[surface.unit] * len(pits)
-    return PitCatalogue(
+    found = PitCatalogue(
         pits=tuple(pits),
         mounds=(),
         labels=labels,
-        count=count_of(len(pits), sure, {"count": CONTRAST_COUNT[surface.unit]}),
+        count=Measure(value=0.0),
         smallest_counted_mm=smallest,
         evidence="contrast",
         evidence_version=closeup.SETTINGS_VERSION,
-        flags=tuple(flags),
+        flags=flags_of(pits, smallest, "contrast"),
     )
+    counted = len(found.counted)
+    expected = CONTRAST_CONFIDENCE[surface.unit] * counted
+    return replace(found, count=count_of(counted, expected, {"count": CONTRAST_COUNT[surface.unit]}))
 
 
 def _on_metal(

@@ -478,3 +478,22 @@ def test_brushed_metal_without_pits_shows_none():
     zero = np.zeros(x.shape)
     surface = surface_of(0.05, (0, 0), axial=x, around=y, obliquity_deg=zero, area_per_px=zero + 0.05**2)
     assert find_pits(photo(rgb.astype(np.uint8)), CALIBRATION, surface).pits == ()
+
+
+def test_count_list_and_pattern_agree_on_the_smallest_pit_that_counts(monkeypatch):
+    """At 0.2 mm a pixel the smallest pit that counts is 0.6 mm (three pixels across). Two mouths of 6 x 6 pixels (1.35 mm) and
+    one of 2 x 2 (0.45 mm): all three are listed, two are counted."""
+    from analyzer.bands import Bands
+    from analyzer.pattern import read_pattern
+
+    parts = np.zeros((50, 60), np.int32)
+    parts[5:11, 5:11], parts[20:26, 30:36], parts[40:42, 50:52] = 1, 2, 3
+    rows, columns = np.indices(parts.shape) * 0.2
+    surface = surface_of(0.2, (0, 0), axial=columns, around=rows, obliquity_deg=np.zeros(parts.shape), area_per_px=np.full(parts.shape, 0.04))
+    monkeypatch.setattr(pits.closeup, "pit_regions", lambda *_, **__: (parts, np.ones(3)))
+    catalogue = pits._by_contrast(photo(np.full((50, 60, 3), 128, np.uint8)), surface)
+    assert len(catalogue.pits) == 3 and [pit.id for pit in catalogue.counted] == [1, 2]
+    assert catalogue.smallest_counted_mm == pytest.approx(0.6) and catalogue.count.value == 2
+    assert "small_pits_not_counted" in {flag.id for flag in catalogue.flags}
+    bands = Bands(bands=(), labels=np.zeros(parts.shape, np.uint8), colour_shares={}, white_source="camera")
+    assert read_pattern(surface, catalogue, bands).quantities["pit_count"] == 2
