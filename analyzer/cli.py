@@ -150,7 +150,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def read_marker(text: str) -> object:
     """The Marker that ``--marker`` names. Raises InputError saying what it takes."""
-    from analyzer.scale import Marker
+    from analyzer.scale import DISC_RANGE_MM, Marker
 
     kind, _, rest = text.strip().partition(":")
     kind = kind.lower()
@@ -159,8 +159,11 @@ def read_marker(text: str) -> object:
             return Marker(kind=kind)
         if kind == "disc":
             diameter = float(rest)
-            if not 5 <= diameter <= 200:  # nan too
-                raise InputError(f"A disc of {diameter:g} mm cannot be right; give its diameter in mm, for example disc:24.26.")
+            smallest, largest = DISC_RANGE_MM
+            if not smallest <= diameter <= largest:  # nan too
+                raise InputError(
+                    f"A disc of {diameter:g} mm cannot be right; give its diameter, {smallest:g} to {largest:g} mm, for example disc:24.26."
+                )
             return Marker(kind=kind, diameter_mm=diameter)
         if kind == "length":
             x1, y1, x2, y2, length = (float(part) for part in rest.split(","))

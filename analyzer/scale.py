@@ -149,6 +149,7 @@ CARD_HEIGHT_MM = (0.3, 0.1)  # one or two sheets or thin card that lies flat: co
 PRINTED_SIZE = 0.0015  # 100 mm check length read with a ruler to a quarter of a millimetre
 EDGE_LEVEL_PX = 0.1  # exposure and sharpening shift all edges of a marker outwards or inwards alike
 RULER_GRADUATION = 0.0015  # 0.3 mm + 0.2 mm a metre allowed, class II of Directive 2014/32/EU annex X, taken over some 100 mm
+DISC_RANGE_MM = (5.0, 120.0)  # diameters that are taken: coins, washers and lids
 DISC_DIAMETER_MM = 0.05  # coins wear and mints allow a few hundredths: from memory
 DISC_EDGE = 0.006  # a rounded, lit edge is read too wide or too narrow all round: seen on pictures with truth
 DISC_SIDE_SURE = 0.5  # under this the tilt's side is a guess
@@ -352,8 +353,9 @@ def _disc_calibration(photo: Photo, cameras: tuple[CameraPrior, ...], marker: Ma
     diameter_mm = marker.diameter_mm
     if diameter_mm is None:
         raise ScaleError("A disc gives a scale only with its diameter; enter it in millimetres (disc:24.26 for instance).")
-    if not (math.isfinite(diameter_mm) and 5.0 <= diameter_mm <= 120.0):
-        raise ScaleError(f"A disc of {diameter_mm:g} mm cannot be right; enter its diameter in millimetres, from 5 to 120.")
+    smallest, largest = DISC_RANGE_MM
+    if not smallest <= diameter_mm <= largest:  # nan too
+        raise ScaleError(f"A disc of {diameter_mm:g} mm cannot be right; enter its diameter in millimetres, from {smallest:g} to {largest:g}.")
     coin = coin_of(diameter_mm)
     thickness = THICKNESS_MM if coin is None else (coin.thickness_mm, 0.1)
     disc = find_disc(photo.rgb, cameras, diameter_mm, thickness)

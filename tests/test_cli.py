@@ -56,6 +56,7 @@ def test_card_for_both_papers(tmp_path, capsys):
         (["nowhere.jpg"], "no file"),
         ([PHOTO, "--marker", "coin"], "is not understood"),
         ([PHOTO, "--marker", "disc:0.02"], "cannot be right"),
+        ([PHOTO, "--marker", "disc:150"], "5 to 120 mm"),  # the same limits as where the disc is looked for
         ([PHOTO, "--marker", "length:1,1,1,1,5"], "two different points"),
         ([PHOTO, "--marker", "length:nan,1,2,2,5"], "two different points"),
         ([PHOTO, "--marker", "length:1,1,2,2,inf"], "two different points"),

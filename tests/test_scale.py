@@ -384,6 +384,7 @@ def test_nothing_is_claimed_without_a_marker():
         (Marker(kind="disc", diameter_mm=24.26), "disc"),
         (Marker(kind="disc"), "diameter"),
         (Marker(kind="disc", diameter_mm=0.5), "0.5 mm"),
+        (Marker(kind="disc", diameter_mm=121), "from 5 to 120"),
         (Marker(kind="disc", diameter_mm=float("nan")), "nan"),
         (Marker(kind="length"), "two ends"),
         (Marker(kind="length", points_px=((0, 0), (5, 5)), length_mm=10), "too close"),

@@ -10,7 +10,7 @@ import streamlit as st
 from analyzer.card import card_pdf
 from analyzer.examination import Examination, Settings
 from analyzer.flags import CutpipeError
-from analyzer.scale import Marker, common_coins
+from analyzer.scale import DISC_RANGE_MM, Marker, common_coins
 from analyzer.tables import sizes_and_types
 from ui import blocks, demo, state
 
@@ -150,7 +150,7 @@ def _coin(column: Any, marker: Marker) -> float:
     name = column.selectbox("Coin", names, index=names.index(now))
     if name in listed:
         return listed[name]
-    return column.number_input("Its diameter, mm", 5.0, 200.0, marker.diameter_mm or 25.0, 0.01)
+    return column.number_input("Its diameter, mm", *DISC_RANGE_MM, marker.diameter_mm or 25.0, 0.01)
 
 
 def _apply(view: str | None, tube: str | None, marker: str, disc: float | None) -> None:
