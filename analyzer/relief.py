@@ -66,7 +66,9 @@ class Light:
         if self.position_mm is None:
             if self.azimuth_deg is None or self.elevation_deg is None:
                 raise InputError(f"Say where the torch was for {name}: its azimuth and elevation in degrees.")
-            if not (math.isfinite(self.azimuth_deg) and 3 <= self.elevation_deg <= 85):
+            if not math.isfinite(self.azimuth_deg):
+                raise InputError(f"The torch's direction for {name} is not a number; give it in degrees counter-clockwise from the card's right edge.")
+            if not 3 <= self.elevation_deg <= 85:
                 raise InputError(f"The torch for {name} stood {self.elevation_deg:g} degrees high; give 3 to 85 degrees above the card.")
         elif not all(math.isfinite(v) for v in self.position_mm) or self.position_mm[2] <= 5:
             raise InputError(f"The torch for {name} must be above the card; give its place as x, y, z in mm with z above 5.")

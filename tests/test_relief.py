@@ -294,6 +294,8 @@ def test_torch_places_that_cannot_be():
     ):  # fmt: skip
         with pytest.raises(InputError, match="torch.png"):
             Light(photo=photo, **told)
+    with pytest.raises(InputError, match="direction for torch.png is not a number"):
+        Light(photo=photo, azimuth_deg=math.nan, elevation_deg=30.0)
 
 
 def test_two_torches_from_one_side():
