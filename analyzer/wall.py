@@ -318,7 +318,8 @@ def assess_wall(
     if indicative:
         draft.flags.append(raise_flag("wall_indicative"))
     measured_depths = {k: d for k, d in depths.items() if d.depth_mm is not None and not d.indicative}
-    whole_told = bool(readings.of("thin_wall")) or any(r.pit is None and r.x_px is None for r in readings.of("pit"))
+    # Where the thinnest place was told, or sawn through, it is not for the pits' mouths to say.
+    whole_told = bool(readings.of("thin_wall")) or (ring is not None and ring.minimum_mm is not None) or any(r.pit is None and r.x_px is None for r in readings.of("pit"))
     if remaining is not None and measured_depths and not whole_told:
         remaining = _unmeasured_may_be_deeper(remaining, measured_depths, depths, pits, draft)
     off_pit = [r.measure for key, group in gauge.items() if key < 0 for r in group]
