@@ -433,9 +433,11 @@ def test_count_interval_holds_the_count_and_grows_with_doubt():
     for counted, expected in ((0, 0.0), (3, 2.0), (30, 2.0), (20, 30.0), (100, 70.0)):
         low, high = pits.count_of(counted, expected, record).interval_95
         assert 0 <= low <= counted <= high
-    tight = {"count": {"constant": 0.0, "per_pit": 0.0, "share": 0.1, "expected_factor": 1.0}}
+    tight = {"count": {"constant": 0.0, "per_pit": 0.0, "share_below": 0.1, "share_above": 0.1, "expected_factor": 1.0}}
     assert pits.count_of(30, 2.0, tight).interval_95 == (0, 30)
     assert pits.count_of(2, 30.0, tight).interval_95 == (2, 36)
+    lopsided = {"count": {**tight["count"], "share_below": 0.05, "share_above": 0.2}}
+    assert pits.count_of(30, 30.0, lopsided).interval_95 == (27, 42)  # 30 - 1.96 * 1.5 and 30 + 1.96 * 6, outwards
     narrow, wide = (pits.count_of(10, e, record).interval_95 for e in (8.0, 25.0))
     assert wide[1] > narrow[1]
 
