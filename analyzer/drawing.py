@@ -106,6 +106,12 @@ def whole_photo(photo: Photo, calibration: Calibration, surface: Surface, *, lon
     return picture
 
 
+def seen_piece(photo: Photo, surface: Surface, *, longest_px: int = 1800) -> np.ndarray:
+    """(h, w, 3) uint8: the photo cut to the piece with a margin, without marks."""
+    left, top, right, bottom = window(photo, surface)
+    return reduced(photo.rgb[top:bottom, left:right], longest_px)
+
+
 def unrolled_map(
     photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, units: str = "metric", longest_px: int = 2400
 ) -> np.ndarray:

@@ -15,10 +15,10 @@ from analyzer.flags import InputError
 
 
 def _laid_flat(examination: Examination, units: str) -> np.ndarray:
-    """The metal laid flat; of a cut ring, its wall laid out by angle."""
-    profile = charts.ring_profile(examination.wall, units=units) if examination.surface.view == "end" else None
-    if profile is not None:
-        return profile
+    """The metal laid flat; of a cut ring, its wall laid out by angle or, where no scale gives its wall, the ring as photographed."""
+    if examination.surface.view == "end":
+        profile = charts.ring_profile(examination.wall, units=units)
+        return drawing.seen_piece(examination.photo, examination.surface) if profile is None else profile
     return drawing.unrolled_map(
         examination.photo, examination.surface, examination.standing_pits, examination.bands, units=units
     )

@@ -32,6 +32,20 @@ def test_examine_writes_every_file(tmp_path, capsys):
     assert "Finding the pipe" in err and "Results in" in out
 
 
+def test_a_cut_ring_without_a_scale_is_written_whole(tmp_path, capsys):
+    """There is nothing to lay flat and no wall in millimetres: the ring stands there as photographed."""
+    folder = tmp_path / "result"
+    code, _, err = run(capsys, "examine", str(ROOT / "demo_images/cut-ring.jpg"), "--view", "end", "--marker", "none", "--quiet", "--out", str(folder))
+    assert code == 0, err
+    assert {path.name for path in folder.iterdir()} == set(FILES)
+    document = json.loads((folder / "examination.json").read_text())
+    assert document["wall"]["minimum_mm"] is None and document["scale"]["mm_per_px"] is None
+    outline = np.array(document["surface"]["outline_px"])
+    shown = Image.open(folder / "unrolled.png")
+    assert shown.width / shown.height == pytest.approx(np.divide(*np.ptp(outline, axis=0)), rel=0.05)  # no empty frame: the ring itself
+    assert np.asarray(shown).std() > 15
+
+
 @pytest.mark.parametrize("command", ["open", "examine", "card", "facts", "rules", "schema"])
 def test_every_command_has_help(command, capsys):
     with pytest.raises(SystemExit) as done:
