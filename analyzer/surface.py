@@ -25,6 +25,7 @@ OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-
 ROUGHNESS = 0.06  # mean slope of tarnished metal's relief; smooth metal has 0.03, crusts 0.2: from renderings with truth
 SURE_EDGE_COST = 25.0  # an outline that lies on the picture's edges this well needs no second look
 ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
+LEAVES_SHARE = 0.02  # of the outline's length on the picture's edge
 TILT_MATTERS_PERCENT = 3.0  # two tilts of a disc whose scales at the metal differ by less need no decision
 TILT_DECIDED = 4.0  # difference of squared misfits to the tube's diameter: two standard deviations
 EDGE_ON_RELATIVE = 0.025  # of a curved face's seen area: burrs and rims over metal seen edge on; from renderings with truth
@@ -82,6 +83,22 @@ def find_surface(
     A flat view without any scale is a close-up whose whole picture is metal, unless a piece clearly lies on a table.
     Raises SurfaceError, one sentence that says what to do, where no piece is seen.
     """
+    surface = _found_surface(photo, calibration, view, tube)
+    if surface.specimen_source != "whole picture" and _leaves_picture(surface.outline_px, photo):
+        return replace(surface, flags=(*surface.flags, raise_flag("piece_leaves_picture")))
+    return surface
+
+
+def _leaves_picture(outline_px: np.ndarray, photo: Photo) -> bool:
+    """Whether a stretch of the metal's outline lies on the picture's own edge."""
+    x, y = outline_px[:, 0], outline_px[:, 1]
+    on_edge = (x < 2) | (y < 2) | (x > photo.width_px - 3) | (y > photo.height_px - 3)
+    closed, edge = np.vstack([outline_px, outline_px[:1]]), np.append(on_edge, on_edge[:1])
+    along = np.linalg.norm(np.diff(closed, axis=0), axis=1)
+    return float(along[edge[1:] & edge[:-1]].sum()) > LEAVES_SHARE * float(along.sum())
+
+
+def _found_surface(photo: Photo, calibration: Calibration, view: str | None, tube: Tube | None) -> Surface:
     if view is not None and view not in VIEWS:
         raise SurfaceError(f"There is no view called {view!r}; use inside, outside, flat or end.")
     if float(photo.rgb[::7, ::7].std()) < 2.0:

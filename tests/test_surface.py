@@ -136,6 +136,16 @@ def test_scale_is_that_of_the_metal_not_of_the_table(monkeypatch):
     assert surface.seen_area.value == pytest.approx(64.0 * 60.0, rel=0.01)
 
 
+@pytest.mark.parametrize("length, leaves", [(60.0, False), (260.0, True)])
+def test_a_piece_that_runs_out_of_the_picture_is_said(monkeypatch, length, leaves):
+    """2000 x 1500 pixels at 0.088 mm see 177 x 133 mm of the table: of 260 mm of pipe a part is outside."""
+    view, radius, half_span, height, _, concave = SHAPES["whole tube"]
+    matrix, rotation, translation = camera(4.0)
+    mask, _, _ = draw(matrix, rotation, translation, radius, half_span, height, length, 10.0, concave)
+    surface = find_surface(shown(monkeypatch, mask), calibration(matrix, rotation, translation), view=view, tube=tube(22.225, 1.143))
+    assert ("piece_leaves_picture" in [flag.id for flag in surface.flags]) is leaves
+
+
 @pytest.mark.parametrize("mistaken", [False, True])
 @pytest.mark.parametrize("marker, decided", [(0.002, True), (0.02, False)])
 def test_of_a_discs_two_tilts_the_one_that_suits_the_tube_is_taken(monkeypatch, mistaken, marker, decided):
