@@ -222,6 +222,8 @@ def read_value(quantity: Quantity, raw: object, *, path: str = "") -> Value | No
     where = f"facts: {path or quantity.id}: "
     if raw is None or (isinstance(raw, str) and raw.strip().lower() in ("", "unknown", "not known")):
         return None
+    if isinstance(raw, (list, tuple, Mapping)) and not raw:  # an empty list names nothing: neither some nor none
+        return None
     if quantity.kind == "number":
         return _number(quantity, raw, where)
     if quantity.kind == "flag":

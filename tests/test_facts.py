@@ -176,6 +176,12 @@ def test_what_was_told_goes_before_what_was_measured():
     assert merged["side_attacked"] == "outside" and merged["pit_count"] == 3.0
 
 
+@pytest.mark.parametrize("empty", [{"leak_dates": []}, {"leaks_by_year": {}}, {"positions": []}])
+def test_an_empty_list_is_not_known(empty):
+    told = check_facts({"history_from": "2015-06-01", "history_to": "2024-06-01", **empty})
+    assert dict(told) == {"history_from": "2015-06-01", "history_to": "2024-06-01"}
+
+
 def test_history():
     facts = check_facts({"leak_dates": ["2024-03-31", "2021-11"], "leaks_by_year": {"2022": 0, "2021": 2}})
     assert facts["leak_dates"] == ("2021-11-15", "2024-03-31")
