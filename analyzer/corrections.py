@@ -7,32 +7,39 @@ leaving an entry away.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy.stats import chi2
 
+from analyzer.bands import Bands
 from analyzer.flags import InputError
 from analyzer.measured import Measure
-from analyzer.pits import Mound, Pit, PitCatalogue
-from analyzer.surface import Surface
+from analyzer.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, flags_of, metal_per_pixel
+from analyzer.relief import Relief
+from analyzer.scale import Marker
+from analyzer.surface import GRAZING_DEG, Surface
 from analyzer.tomlfile import read_table, shown
 
 KINDS = ("remove_pit", "confirm_pit", "call_mound", "add_pit", "examine_only", "leave_out", "known_length")
+LENGTHS = ("diameter_px", "diameter_mm", "length_mm")
+ABOUT_A_PIT = ("remove_pit", "confirm_pit", "call_mound")
 MOST_PX = 1e5  # no photo is as wide
 POINTING_PX = 2.0  # how far off a fingertip or mouse points on a photo shown at its size: a judgement, no source
+TOLD_WIDTH_MM = 0.1  # how well a person reads a mouth's width: a caliper 0.03, a ruler 0.3; a judgement, no source
+LEAST_METAL_PX, LEAST_SIDE_PX = 100, 10  # less than this left by the outlines is no piece to examine
 
 
 @dataclass(frozen=True, kw_only=True)
 class Correction:
     """One entry.
 
-    ``remove_pit``, ``confirm_pit``, ``call_mound`` name a ``pit``; ``add_pit`` has one point and ``diameter_px``;
-    ``examine_only`` and ``leave_out`` have a polygon of three or more points; ``known_length`` has two points on the metal and
-    ``length_mm``. Points are x, y in the upright photo.
+    ``remove_pit``, ``confirm_pit``, ``call_mound`` name a ``pit``; ``add_pit`` has one point and ``diameter_mm`` on the metal or
+    ``diameter_px``, or two points across its mouth; ``examine_only`` and ``leave_out`` have a polygon of three or more points;
+    ``known_length`` has two points on the metal and ``length_mm`` (in a photo without a scale it gives the scale). Points are
+    x, y in the upright photo.
     """
 
     kind: str
@@ -42,6 +49,7 @@ class Correction:
     pit: int | None = None
     points_px: tuple[tuple[float, float], ...] | None = None
     diameter_px: float | None = None
+    diameter_mm: float | None = None
     length_mm: float | None = None
 
     def as_json(self) -> dict[str, object]:
@@ -53,6 +61,7 @@ class Correction:
             "pit": self.pit,
             "points_px": None if self.points_px is None else [list(point) for point in self.points_px],
             "diameter_px": self.diameter_px,
+            "diameter_mm": self.diameter_mm,
             "length_mm": self.length_mm,
         }
 
@@ -74,7 +83,7 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
 
     if not isinstance(row, dict):
         raise wrong("write it as a [[correction]] table")
-    unknown = set(row) - {"kind", "who", "when", "why", "pit", "points_px", "diameter_px", "length_mm"}
+    unknown = set(row) - {"kind", "who", "when", "why", "pit", *LENGTHS, "points_px"}
     if unknown:
         raise wrong(f"{shown(', '.join(sorted(unknown)))} is not a field of a correction; see the README for the fields")
     kind = row.get("kind")
@@ -83,7 +92,7 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
     points = row.get("points_px")
     try:
         points_px = None if points is None else tuple((float(x), float(y)) for x, y in points)  # type: ignore[attr-defined]
-        numbers = {name: None if row.get(name) is None else float(row[name]) for name in ("diameter_px", "length_mm")}  # type: ignore[arg-type]
+        numbers = {name: None if row.get(name) is None else float(row[name]) for name in LENGTHS}  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
         raise wrong("points are [[x, y], ...] and lengths are numbers") from None
     pit = row.get("pit")
@@ -99,10 +108,12 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
     if any(v is not None and not (math.isfinite(v) and v > 0) for v in numbers.values()):
         raise wrong("a length is a number above zero")
     count = 0 if points_px is None else len(points_px)
-    if kind in ("remove_pit", "confirm_pit", "call_mound") and pit is None:
+    if kind in ABOUT_A_PIT and pit is None:
         raise wrong(f"{kind} names the pit by its number")
-    if kind == "add_pit" and (count != 1 or numbers["diameter_px"] is None):
-        raise wrong("add_pit has one point and diameter_px")
+    widths = sum(numbers[name] is not None for name in ("diameter_px", "diameter_mm"))
+    across = count == 2 and points_px[0] != points_px[1]  # type: ignore[index]
+    if kind == "add_pit" and not (count == 1 and widths == 1 or across and widths == 0):
+        raise wrong("add_pit has one point and diameter_mm or diameter_px, or two different points across the pit's mouth")
     if kind in ("examine_only", "leave_out") and count < 3:
         raise wrong(f"{kind} has three points or more")
     if kind == "known_length" and (count != 2 or numbers["length_mm"] is None or points_px[0] == points_px[1]):  # type: ignore[index]
@@ -120,101 +131,160 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
 
 @dataclass(frozen=True, kw_only=True)
 class Corrected:
-    """The surface and catalogue after the corrections."""
+    """What stands after the corrections."""
 
     surface: Surface
     pits: PitCatalogue
-    removed_pits: tuple[int, ...]
+    bands: Bands | None
+    relief: Relief | None
+    removed_pits: tuple[int, ...]  # of the program's pits, those that are none; mounds too
     added_pits: tuple[Pit, ...]
-    mounds: tuple[int, ...]
+    mounds: tuple[int, ...]  # numbers of the pits that were called mounds
     scale_factor: float | None  # new mm_per_px by the automatic one, where a known length was marked
 
 
-def apply_corrections(surface: Surface, catalogue: PitCatalogue, corrections: Iterable[Correction]) -> Corrected:
-    """Apply the entries in order. Raises InputError where one names a pit that is not there or a place off the metal."""
-    pits = {pit.id: pit for pit in catalogue.pits}
-    known = dict(pits)
-    removed: list[int] = []
-    added: list[Pit] = []
-    mounds: list[Mound] = list(catalogue.mounds)
-    mound_ids: list[int] = []
-    metal = surface.metal.copy()
+def apply_corrections(
+    surface: Surface,
+    catalogue: PitCatalogue,
+    corrections: Iterable[Correction],
+    *,
+    bands: Bands | None = None,
+    relief: Relief | None = None,
+    lasting: Collection[str] = (),
+) -> Corrected:
+    """What stands after the entries: the last word on each pit counts, the last known length, and all outlines together.
+
+    ``lasting``: sources of the scale's uncertainty that a known length does not settle. Raises InputError where an entry names a
+    pit that is not there or a place off the metal, or where hardly any metal is left to examine.
+    """
+    last: dict[int, str] = {}  # the last word on a pit, by its number
+    drawn: dict[int, Correction] = {}
+    automatic = {pit.id: pit for pit in catalogue.pits}
+    allowed = np.ones(surface.metal.shape, bool)
     factor: Measure | None = None
-    next_id = max(pits, default=0) + 1
     for entry in corrections:
-        if entry.kind in ("remove_pit", "confirm_pit", "call_mound"):
-            if entry.pit not in known:
+        if entry.kind in ABOUT_A_PIT:
+            assert entry.pit is not None
+            if entry.pit not in automatic and entry.pit not in drawn:
                 raise InputError(f"There is no pit {entry.pit} to correct; the numbers stand on the marked photo.")
-            pit = known[entry.pit]
-            if entry.kind == "confirm_pit":
-                pits[pit.id] = replace(pit, confidence=1.0)
-                continue
-            pits.pop(pit.id, None)
-            added = [other for other in added if other.id != pit.id]
-            removed.append(pit.id)
-            if entry.kind == "call_mound":
-                mound_ids.append(pit.id)
-                mounds.append(_as_mound(pit))
+            last[entry.pit] = entry.kind
         elif entry.kind == "add_pit":
-            pit = _drawn_pit(surface, next_id, entry)
-            next_id += 1
-            pits[pit.id] = known[pit.id] = pit
-            added.append(pit)
+            drawn[max(automatic, default=0) + len(drawn) + 1] = entry
         elif entry.kind in ("examine_only", "leave_out"):
-            drawn = np.zeros(metal.shape, np.uint8)
+            outline = np.zeros(allowed.shape, np.uint8)
             polygon = np.round(np.array(entry.points_px) - surface.origin_px).astype(np.int32)
-            cv2.fillPoly(drawn, [polygon], 1)
-            metal &= (drawn > 0) if entry.kind == "examine_only" else (drawn == 0)
-            if not metal.any():
-                raise InputError("Nothing is left to examine after that outline; draw it round the metal.")
+            cv2.fillPoly(outline, [polygon], 1)
+            allowed &= (outline > 0) if entry.kind == "examine_only" else (outline == 0)
         else:
             factor = _length_factor(surface, entry)
-    kept_surface = _trimmed(surface, metal)
-    x0, y0 = surface.origin_px
-    kept = tuple(
-        pit
-        for pit in pits.values()
-        if metal[
-            min(max(int(round(pit.y_px)) - y0, 0), metal.shape[0] - 1),
-            min(max(int(round(pit.x_px)) - x0, 0), metal.shape[1] - 1),
-        ]
-        or not _on(surface, pit)
+
+    found = catalogue
+    whole = surface
+    if factor is not None:
+        whole, found, bands, relief = _rescaled(surface, catalogue, bands, relief, factor, frozenset(lasting))
+    kept_surface = _trimmed(whole, surface.metal & allowed)
+    added = tuple(_drawn_pit(whole, number, entry) for number, entry in drawn.items())
+
+    def inside(thing: Pit | Mound) -> bool:
+        row, column = round(thing.y_px) - surface.origin_px[1], round(thing.x_px) - surface.origin_px[0]
+        return bool(allowed[min(max(row, 0), allowed.shape[0] - 1), min(max(column, 0), allowed.shape[1] - 1)])
+
+    known = [*found.pits, *added]
+    standing = tuple(
+        replace(pit, confidence=1.0, by_hand=True) if last.get(pit.id) == "confirm_pit" else pit
+        for pit in known
+        if inside(pit) and last.get(pit.id) not in ("remove_pit", "call_mound")
     )
-    labels = catalogue.labels.copy()
-    labels[np.isin(labels, sorted(set(known) - {pit.id for pit in kept}))] = 0
+    mounds = [mound for mound in found.mounds if inside(mound)]
+    first_free = max((mound.id for mound in found.mounds), default=0) + 1
+    called = [pit for pit in known if last.get(pit.id) == "call_mound"]
+    mounds += [_as_mound(pit, number) for number, pit in enumerate(called, first_free) if inside(pit)]
+
+    labels = found.labels.copy()
+    labels[~np.isin(labels, [pit.id for pit in standing])] = 0
     for pit in added:
-        cv2.circle(labels, (round(pit.x_px), round(pit.y_px)), max(1, round(pit.equivalent_diameter_px / 2)), pit.id, -1)
-    n = len(kept)
-    # A person has looked: what is left is the chance of a pit overlooked or invented, taken from the automatic interval's
-    # width only where nothing was confirmed. The count as corrected is stated as it is, with the Poisson limits.
-    count = Measure(value=float(n), budget={"pits as corrected by hand": math.sqrt(n)}, interval=_poisson_95(n))
-    corrected = replace(catalogue, pits=kept, mounds=tuple(mounds), labels=labels, count=count)
-    if factor is not None and kept_surface.mm_per_px is not None:
-        kept_surface, corrected = _rescaled(kept_surface, corrected, factor)
-        added = [pit for pit in corrected.pits if pit.id in {p.id for p in added}]
+        if any(pit.id == other.id for other in standing):
+            centre = round(pit.x_px), round(pit.y_px)
+            cv2.circle(labels, centre, max(1, round(pit.equivalent_diameter_px / 2)), pit.id, -1)
+    corrected = replace(
+        found,
+        pits=standing,
+        mounds=tuple(mounds),
+        labels=labels,
+        flags=flags_of(standing, found.smallest_counted_mm, found.evidence),
+    )
+    share = float(surface.area_per_px[kept_surface.metal].sum() / surface.area_per_px[surface.metal].sum())
+    gone = [pit for pit in found.counted if inside(pit) and last.get(pit.id) in ("remove_pit", "call_mound")]
     return Corrected(
         surface=kept_surface,
-        pits=corrected,
-        removed_pits=tuple(removed),
-        added_pits=tuple(added),
-        mounds=tuple(mound_ids),
+        pits=replace(corrected, count=_count(catalogue.count, corrected, drawn, gone, share)),
+        bands=bands,
+        relief=relief,
+        removed_pits=tuple(sorted(pit.id for pit in found.pits if last.get(pit.id) in ("remove_pit", "call_mound"))),
+        added_pits=tuple(pit for pit in standing if pit.id in drawn),
+        mounds=tuple(sorted(pit.id for pit in called)),
         scale_factor=None if factor is None else factor.value,
     )
 
 
-def _poisson_95(count: int) -> tuple[float, float]:
-    """Exact 95 % limits of a Poisson mean (Garwood 1936)."""
-    return (0.0 if count == 0 else float(chi2.ppf(0.025, 2 * count) / 2), float(chi2.ppf(0.975, 2 * count + 2) / 2))
+def _count(automatic: Measure, corrected: PitCatalogue, added: Collection[int], removed: Sequence[Pit], share: float) -> Measure:
+    """The count as corrected, with what is still open of the automatic interval.
+
+    A pit added or confirmed is sure: the true count is not below their number. A pit taken out was expected to be one by its
+    confidence, and leaves the upper limit by that. Of pits that nobody looked at the program may be as wrong as before, and so
+    it may have missed as many; on a ``share`` of the metal by the square root of it (scatter of independent places).
+    """
+    low, high = automatic.interval_95
+    below, above = (math.sqrt(share) * part for part in (automatic.value - low, high - automatic.value))
+    value = float(len(corrected.counted))
+    sure = sum(pit.by_hand for pit in corrected.counted)
+    by_program = value - sum(pit.id in added for pit in corrected.counted) + len(removed)
+    least = min(value, max(float(sure), math.floor(by_program - below + 1e-9)))
+    most = max(value, math.ceil(by_program + above - sum(pit.confidence for pit in removed) - 1e-9))
+    left = (most - least) / (high - low) if high > low else 1.0
+    return Measure(value=value, budget={source: part * left for source, part in automatic.budget.items()}, interval=(least, most))
 
 
-def _on(surface: Surface, pit: Pit) -> bool:
-    x, y = round(pit.x_px) - surface.origin_px[0], round(pit.y_px) - surface.origin_px[1]
-    return 0 <= y < surface.metal.shape[0] and 0 <= x < surface.metal.shape[1] and bool(surface.metal[y, x])
+def marked_scale(corrections: Iterable[Correction]) -> Marker | None:
+    """The first known length as the marker of a photo that has no scale of its own; None where there is no known length.
+
+    With a scale the pits are found anew, under new numbers. Raises InputError where an entry before it names a pit.
+    """
+    for entry in corrections:
+        if entry.kind == "known_length":
+            assert entry.points_px is not None
+            return Marker(kind="length", points_px=(entry.points_px[0], entry.points_px[1]), length_mm=entry.length_mm)
+        if entry.kind in ABOUT_A_PIT and any(other.kind == "known_length" for other in corrections):
+            raise InputError(
+                "The known length gives this photo its scale, and its pits are then found anew under new numbers: mark the "
+                "length first, then correct the pits."
+            )
+    return None
 
 
-def _as_mound(pit: Pit) -> Mound:
+def beside_the_metal(entry: Correction, surface: Surface) -> bool:
+    """Whether a known length cannot be read on the metal: an end lies off it, or it is a cut end that has no lengths of its own."""
+    return surface.view == "end" or any(_place(surface, x, y) is None for x, y in entry.points_px or ())
+
+
+def _place(surface: Surface, x_px: float, y_px: float) -> tuple[float, float] | None:
+    """(axial, around) of a place of the photo, between pixel centres linearly where metal is all round; None off the metal."""
+    x, y = x_px - surface.origin_px[0], y_px - surface.origin_px[1]
+    column, row = round(x), round(y)
+    height, width = surface.metal.shape
+    if not (0 <= row < height and 0 <= column < width and surface.metal[row, column]):
+        return None
+    left, top = min(max(math.floor(x), 0), max(width - 2, 0)), min(max(math.floor(y), 0), max(height - 2, 0))
+    box = np.s_[top : top + 2, left : left + 2]
+    if surface.metal[box].shape != (2, 2) or not surface.metal[box].all():
+        return float(surface.axial[row, column]), float(surface.around[row, column])
+    across, down = np.array([left + 1 - x, x - left]), np.array([top + 1 - y, y - top])
+    return float(down @ surface.axial[box] @ across), float(down @ surface.around[box] @ across)
+
+
+def _as_mound(pit: Pit, number: int) -> Mound:
     return Mound(
-        id=pit.id,
+        id=number,
         x_px=pit.x_px,
         y_px=pit.y_px,
         area_px=pit.opening_area_px,
@@ -226,47 +296,57 @@ def _as_mound(pit: Pit) -> Mound:
 
 
 def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
-    assert entry.points_px is not None and entry.diameter_px is not None
-    x, y = entry.points_px[0]
-    if entry.diameter_px > max(surface.metal.shape):
-        raise InputError(f"The pit added at {x:.0f}, {y:.0f} would be wider than the piece; draw it again with its true width.")
-    column, row = round(x) - surface.origin_px[0], round(y) - surface.origin_px[1]
-    if not (0 <= row < surface.metal.shape[0] and 0 <= column < surface.metal.shape[1] and surface.metal[row, column]):
+    """A pit that a person added: round, as wide as was told or as the two points across its mouth lie apart on the metal."""
+    assert entry.points_px is not None
+    places = [_place(surface, x, y) for x, y in entry.points_px]
+    x, y = (float(v) for v in np.mean(entry.points_px, axis=0))
+    centre = _place(surface, x, y)
+    if centre is None or None in places:
         raise InputError(f"The pit added at {x:.0f}, {y:.0f} lies off the metal; point at the metal inside the outline.")
-    disc = np.zeros(surface.metal.shape, np.uint8)
-    cv2.circle(disc, (column, row), max(1, round(entry.diameter_px / 2)), 1, -1)
-    inside = (disc > 0) & surface.metal
-    area_px = math.pi * entry.diameter_px**2 / 4
-    pointing = 2 * POINTING_PX / entry.diameter_px  # relative, of the area
+    scale = surface.mm_per_px
+    if scale is None and entry.diameter_mm is not None:
+        raise InputError(
+            f"The photo has no scale, so {entry.diameter_mm:g} mm cannot be drawn at {x:.0f}, {y:.0f}; give two points across "
+            "the pit's mouth instead."
+        )
+    local = metal_per_pixel(surface, x, y)  # metal in a pixel, 1 without a scale
+    if entry.diameter_mm is not None:
+        diameter, own = entry.diameter_mm, {"width as told": TOLD_WIDTH_MM / entry.diameter_mm}
+    elif entry.diameter_px is not None:
+        diameter, own = entry.diameter_px * math.sqrt(local), {"pointing": POINTING_PX / entry.diameter_px}
+    else:
+        diameter = math.dist(*places)  # type: ignore[arg-type]
+        own = {"pointing": math.sqrt(2) * POINTING_PX / math.dist(*entry.points_px)}
+    area = math.pi * diameter**2 / 4
+    area_px = area / local
+    if math.sqrt(area_px) > max(surface.metal.shape):
+        raise InputError(f"The pit added at {x:.0f}, {y:.0f} would be wider than the piece; draw it again with its true width.")
     millimetres: dict[str, object] = {}
-    if surface.mm_per_px is not None:
-        area = area_px * float(np.mean(surface.area_per_px[inside]))
-        shares = {source: part / surface.mm_per_px.value for source, part in surface.mm_per_px.budget.items()}
-        diameter = math.sqrt(4 * area / math.pi)
+    if scale is not None:
+        # A width told in millimetres does not hang on the photo's scale.
+        shared = {} if entry.diameter_mm is not None else {source: part / scale.value for source, part in scale.budget.items()}
 
-        def drawn(value: float, power: int) -> Measure:
-            budget = {source: power * share * value for source, share in shares.items()}
-            return Measure(value=value, budget={**budget, "pointing": power * value * pointing / 2})
+        def measure(value: float, power: int) -> Measure:
+            return Measure(value=value, budget={source: power * part * value for source, part in {**shared, **own}.items()})
 
-        length = drawn(diameter, 1)
         millimetres = {
-            "axial_mm": float(surface.axial[row, column]),
-            "around_mm": float(surface.around[row, column]),
-            "opening_area_mm2": drawn(area, 2),
-            "equivalent_diameter_mm": length,
-            "length_mm": length,
-            "width_mm": length,
+            "axial_mm": centre[0],
+            "around_mm": centre[1],
+            "opening_area_mm2": measure(area, 2),
+            **{name: measure(diameter, 1) for name in ("equivalent_diameter_mm", "length_mm", "width_mm")},
         }
+    row, column = round(y) - surface.origin_px[1], round(x) - surface.origin_px[0]
     return Pit(
         id=number,
         x_px=x,
         y_px=y,
         opening_area_px=area_px,
-        equivalent_diameter_px=entry.diameter_px,
+        equivalent_diameter_px=math.sqrt(4 * area_px / math.pi),
         confidence=1.0,
         through=None,
         obliquity_deg=float(surface.obliquity_deg[row, column]),
         contrast=0.0,
+        by_hand=True,
         **millimetres,  # type: ignore[arg-type]
     )
 
@@ -274,6 +354,13 @@ def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
 def _trimmed(surface: Surface, metal: np.ndarray) -> Surface:
     if np.array_equal(metal, surface.metal):
         return surface
+    with np.errstate(invalid="ignore"):  # NaN off the metal
+        rows, columns = np.nonzero(metal & (surface.obliquity_deg <= GRAZING_DEG))
+    if len(rows) < LEAST_METAL_PX or min(np.ptp(rows), np.ptp(columns)) + 1 < LEAST_SIDE_PX:
+        raise InputError(
+            f"Hardly any metal is left to examine ({len(rows)} pixels) inside the outlines; draw them so that a piece of at "
+            f"least {LEAST_SIDE_PX} by {LEAST_SIDE_PX} pixels is left."
+        )
     metal.setflags(write=False)
 
     def part(area: Measure, before: np.ndarray, after: np.ndarray) -> Measure:
@@ -290,15 +377,17 @@ def _trimmed(surface: Surface, metal: np.ndarray) -> Surface:
 
 def _length_factor(surface: Surface, entry: Correction) -> Measure:
     """The marked length by the length that the automatic scale gives between the same two points on the metal."""
+    assert entry.points_px is not None and entry.length_mm is not None
     if surface.mm_per_px is None:
         raise InputError("The photo has no scale to correct; give the known length as its marker instead.")
-    assert entry.points_px is not None and entry.length_mm is not None
+    if surface.view == "end":
+        raise InputError("On a cut ring a known length corrects nothing; give it as the marker instead (--marker length:...).")
     places = []
     for x, y in entry.points_px:
-        column, row = round(x) - surface.origin_px[0], round(y) - surface.origin_px[1]
-        if not (0 <= row < surface.metal.shape[0] and 0 <= column < surface.metal.shape[1] and surface.metal[row, column]):
+        place = _place(surface, x, y)
+        if place is None:
             raise InputError(f"The length's end at {x:.0f}, {y:.0f} lies off the metal; mark both ends on the metal.")
-        places.append((float(surface.axial[row, column]), float(surface.around[row, column])))
+        places.append(place)
     before = math.dist(*places)
     if before <= 0:
         raise InputError("Both ends of the known length are at the same place; mark them further apart.")
@@ -312,12 +401,19 @@ def _length_factor(surface: Surface, entry: Correction) -> Measure:
     return Measure(value=factor, budget={"pointing": factor * math.sqrt(2) * POINTING_PX / pixels})
 
 
-def _rescaled(surface: Surface, catalogue: PitCatalogue, factor: Measure) -> tuple[Surface, PitCatalogue]:
+def _rescaled(
+    surface: Surface,
+    catalogue: PitCatalogue,
+    bands: Bands | None,
+    relief: Relief | None,
+    factor: Measure,
+    lasting: frozenset[str],
+) -> tuple[Surface, PitCatalogue, Bands | None, Relief | None]:
     """Every length times the factor, every area times its square; the marked length replaces the marker as the scale's source."""
     assert surface.mm_per_px is not None
     relative = factor.standard_uncertainty / factor.value
     f = factor.value
-    replaced = surface.mm_per_px.budget  # what the automatic scale rested on; every other source of a measure stays
+    replaced = set(surface.mm_per_px.budget) - lasting  # what the automatic scale rested on; every other source stays
 
     def scaled(measure: Measure | None, power: int) -> Measure | None:
         if measure is None:
@@ -325,6 +421,12 @@ def _rescaled(surface: Surface, catalogue: PitCatalogue, factor: Measure) -> tup
         value = measure.value * f**power
         own = {source: part * f**power for source, part in measure.budget.items() if source not in replaced}
         return Measure(value=value, budget={**own, "known length": power * value * relative})
+
+    def place(length: float | None) -> float | None:
+        return None if length is None else length * f
+
+    def extent(span: tuple[float, float] | None) -> tuple[float, float] | None:
+        return None if span is None else (span[0] * f, span[1] * f)
 
     new_surface = replace(
         surface,
@@ -335,13 +437,13 @@ def _rescaled(surface: Surface, catalogue: PitCatalogue, factor: Measure) -> tup
         axial=surface.axial * np.float32(f),
         around=surface.around * np.float32(f),
         area_per_px=surface.area_per_px * np.float32(f * f),
-        radius_mm=None if surface.radius_mm is None else surface.radius_mm * f,
+        radius_mm=place(surface.radius_mm),
     )
     pits = tuple(
         replace(
             pit,
-            axial_mm=None if pit.axial_mm is None else pit.axial_mm * f,
-            around_mm=None if pit.around_mm is None else pit.around_mm * f,
+            axial_mm=place(pit.axial_mm),
+            around_mm=place(pit.around_mm),
             opening_area_mm2=scaled(pit.opening_area_mm2, 2),
             equivalent_diameter_mm=scaled(pit.equivalent_diameter_mm, 1),
             length_mm=scaled(pit.length_mm, 1),
@@ -349,5 +451,34 @@ def _rescaled(surface: Surface, catalogue: PitCatalogue, factor: Measure) -> tup
         )
         for pit in catalogue.pits
     )
-    mounds = tuple(replace(mound, area_mm2=scaled(mound.area_mm2, 2)) for mound in catalogue.mounds)
-    return new_surface, replace(catalogue, pits=pits, mounds=mounds)
+    mounds = tuple(
+        replace(mound, axial_mm=place(mound.axial_mm), around_mm=place(mound.around_mm), area_mm2=scaled(mound.area_mm2, 2))
+        for mound in catalogue.mounds
+    )
+    # What was too small to be reported by the old scale was not looked for by the new one either.
+    smallest = None if catalogue.smallest_counted_mm is None else max(SMALLEST_MM, catalogue.smallest_counted_mm * f)
+    if bands is not None:
+        bands = replace(
+            bands,
+            bands=tuple(
+                replace(band, axial_mm=extent(band.axial_mm), around_mm=extent(band.around_mm), area_mm2=scaled(band.area_mm2, 2))
+                for band in bands.bands
+            ),
+        )
+    if relief is not None:
+        heights = relief.heights
+        relief = replace(
+            relief,
+            pit_depths_mm={number: scaled(depth, 1) for number, depth in relief.pit_depths_mm.items()},
+            holes=tuple(replace(hole, axial_mm=place(hole.axial_mm), around_mm=place(hole.around_mm)) for hole in relief.holes),
+            heights=None
+            if heights is None
+            else replace(
+                heights,
+                mm=heights.mm * np.float32(f),
+                step_mm=heights.step_mm * f,
+                axial_mm=heights.axial_mm * f,
+                around_mm=heights.around_mm * f,
+            ),
+        )
+    return new_surface, replace(catalogue, pits=pits, mounds=mounds, smallest_counted_mm=smallest), bands, relief
