@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import json
 import math
 import os
@@ -193,7 +194,7 @@ def _examine(options: argparse.Namespace) -> int:
             print(f"{100 * share:3.0f} %  {words}", file=sys.stderr)
 
     settings = Settings(view=options.view, tube=options.tube, marker=read_marker(options.marker))
-    facts = read_facts(options.facts) if options.facts else None
+    facts = read_facts(options.facts, today=dt.date.today()) if options.facts else None
     readings = read_readings(options.readings) if options.readings else None
     corrections = read_corrections(options.corrections) if options.corrections else ()
     prices = read_prices(options.prices) if options.prices else None

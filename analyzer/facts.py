@@ -172,21 +172,22 @@ class Facts(Mapping[str, Value]):
 NOTHING_KNOWN = Facts(values=MappingProxyType({}))
 
 
-def read_facts(path: str | Path) -> Facts:
+def read_facts(path: str | Path, *, today: date | None = None) -> Facts:
     """The facts in a TOML file. Raises InputError, one sentence with the path of the wrong entry."""
-    return parse_facts(read_text(path, what="facts"))
+    return parse_facts(read_text(path, what="facts"), today=today)
 
 
-def parse_facts(data: str | bytes) -> Facts:
+def parse_facts(data: str | bytes, *, today: date | None = None) -> Facts:
     """The facts in a TOML text, as ``check_facts`` reads them."""
-    return check_facts(parse_table(decoded(data, what="facts") if isinstance(data, bytes) else data, what="facts"))
+    return check_facts(parse_table(decoded(data, what="facts") if isinstance(data, bytes) else data, what="facts"), today=today)
 
 
-def check_facts(source: Mapping[str, object]) -> Facts:
+def check_facts(source: Mapping[str, object], *, today: date | None = None) -> Facts:
     """The facts in a mapping; flat, or in sections named as the groups.
 
     A value is a number in the vocabulary's unit, or a text with its unit ("65 psi"); None, "unknown" and "" mean
-    that the fact is not known. Raises InputError, one sentence with the path of the wrong entry.
+    that the fact is not known. With ``today`` a date from a later month is refused: whoever reads what a person just typed
+    gives it, and without it the same facts are read alike on every day. Raises InputError, one sentence with the path of the wrong entry.
     """
     values: dict[str, Value] = {}
     flags: list[Flag] = []
@@ -201,6 +202,8 @@ def check_facts(source: Mapping[str, object]) -> Facts:
         value = read_value(quantity, raw, path=path)
         if value is None:
             continue
+        if today is not None:
+            _check_not_ahead(quantity, value, today, path)
         values[key] = value
         if quantity.usual and not quantity.usual[0] <= value <= quantity.usual[1]:
             low, high = (f"{bound:g}" for bound in quantity.usual)
@@ -435,6 +438,20 @@ def _counts(raw: object, where: str) -> tuple[tuple[int, int], ...]:
             raise InputError(f"{where}{year}: the number of leaks is a whole number from 0, not '{shown(number)}'.")
         counts.append((int(year), number))
     return tuple(sorted(counts))
+
+
+def _check_not_ahead(quantity: Quantity, value: Value, today: date, path: str) -> None:
+    """Nothing told of the past lies ahead. By the month: "2024-11" stands for the middle of it."""
+    if quantity.kind == "date":
+        ahead = str(value) if value[:7] > f"{today:%Y-%m}" else ""
+    elif quantity.kind == "dates":
+        ahead = next((day for day in value if day[:7] > f"{today:%Y-%m}"), "")
+    elif quantity.kind == "counts":
+        ahead = next((str(year) for year, _ in value if year > today.year), "")
+    else:
+        return
+    if ahead:
+        raise InputError(f"facts: {path}: {ahead} lies ahead of today, {today.isoformat()}; check the year.")
 
 
 def _check_together(values: Mapping[str, Value]) -> None:

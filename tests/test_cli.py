@@ -93,6 +93,7 @@ HUGE = "9" * 5000  # Python itself refuses to read a whole number that long
 FILES_THAT_CANNOT_BE_RIGHT = [
     ("--facts", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
     ("--facts", b"age_years = " + HUGE.encode(), "cannot be read"),
+    ("--facts", b"leak_dates = [2091-03-31]", "lies ahead of today"),
     ("--facts", b"age_years = " + b"9" * 400, "lies between"),
     ("--facts", b"age_years = 3\nage_years = 4", "stated twice"),
     ("--facts", "age_years = 3".encode("utf-16"), "UTF-8"),

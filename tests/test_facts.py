@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 
 import pytest
 from hypothesis import given, settings
@@ -180,6 +181,27 @@ def test_what_was_told_goes_before_what_was_measured():
 def test_an_empty_list_is_not_known(empty):
     told = check_facts({"history_from": "2015-06-01", "history_to": "2024-06-01", **empty})
     assert dict(told) == {"history_from": "2015-06-01", "history_to": "2024-06-01"}
+
+
+@pytest.mark.parametrize(
+    "told, ahead",
+    [
+        ({"leak_dates": ["2019-05-01", "2091-03-31"]}, "2091-03-31"),
+        ({"leak_dates": ["2024-12"]}, "2024-12-15"),
+        ({"history_to": "2025-01-01"}, "2025-01-01"),
+        ({"water_test_date": "2024-12-01"}, "2024-12-01"),
+        ({"leaks_by_year": {"2023": 1, "2025": 0}}, "2025"),
+    ],
+)
+def test_what_lies_ahead_of_today_is_refused_where_a_person_types_it(told, ahead):
+    with pytest.raises(InputError, match=f"{ahead} lies ahead of today, 2024-11-09; check the year."):
+        check_facts(told, today=date(2024, 11, 9))
+    assert check_facts(told)  # without a day to hold it against the same facts are the same every day
+
+
+def test_this_month_and_this_year_do_not_lie_ahead():
+    told = {"leak_dates": ["2024-11"], "history_to": "2024-11-20", "leaks_by_year": {"2024": 1}}
+    assert check_facts(told, today=date(2024, 11, 9))["leak_dates"] == ("2024-11-15",)
 
 
 def test_history():

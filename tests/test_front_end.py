@@ -103,6 +103,15 @@ def test_a_plain_number_is_read_in_the_unit_that_is_asked_for(demo):
     assert "static_pressure_kpa" not in told
 
 
+def test_a_leak_that_lies_ahead_is_refused_where_it_is_typed(demo):
+    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.text_input(key="fact_leak_dates").set_value("2091-03-31").run()
+    assert any("ahead of today" in str(error.value) for error in demo.error)
+    assert "leak_dates" not in demo.session_state["cutpipe_case"].facts
+    demo.text_input(key="fact_leak_dates").set_value("").run()
+    assert not demo.error
+
+
 def test_a_cause_shows_the_few_unknown_facts_that_matter_and_the_rest_on_request(demo):
     demo.segmented_control(key="section").set_value("Why").run()
     said = [str(block.value) for block in demo.markdown if "Not known, and would count" in str(block.value)]

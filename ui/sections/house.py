@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import streamlit as st
@@ -37,7 +38,7 @@ def show(examination: Examination | None) -> None:
         file = st.file_uploader("Read a facts file", type=["toml", "txt"], key="facts_file")
         if file is not None and st.button("Take these facts"):
             try:
-                state.case().facts = dict(parse_facts(file.getvalue()))
+                state.case().facts = dict(parse_facts(file.getvalue(), today=dt.date.today()))
                 for quantity in told_quantities():
                     st.session_state.pop(f"fact_{quantity.id}", None)
                 st.rerun()
@@ -119,7 +120,7 @@ def _ask(quantity: Any) -> None:
         if quantity.kind == "dates":
             raw = [part.strip() for part in raw.split(",") if part.strip()] or None
     try:
-        value = None if raw in (None, NOT_KNOWN, "", []) else check_facts({quantity.id: raw}).get(quantity.id)
+        value = None if raw in (None, NOT_KNOWN, "", []) else check_facts({quantity.id: raw}, today=dt.date.today()).get(quantity.id)
     except CutpipeError as error:
         st.error(blocks.safe(str(error)))
         return
