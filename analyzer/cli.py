@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import math
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,7 +26,7 @@ MARKER_FORMS = "auto, card, ruler, disc:24.26 (a diameter in mm), length:X1,Y1,X
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; 0 when done, 1 when something that a user can mend stood in the way, 2 for wrong usage."""
     parser = _parser()
-    options = parser.parse_args(arguments)
+    options = parser.parse_args(_numbers_joined(sys.argv[1:] if arguments is None else arguments))
     if options.command is None:
         parser.print_help()
         return 0
@@ -46,6 +47,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"cutpipe: what was to be printed cannot be written ({error.strerror}); make room or choose another place.", file=sys.stderr)
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (Python flushes it once more when it ends)
         return 1
+
+
+def _numbers_joined(arguments: Sequence[str]) -> list[str]:
+    """``--tube -15x0.7`` as ``--tube=-15x0.7``: no option begins with a digit, so a value that was mistyped is answered by who reads it."""
+    joined: list[str] = []
+    for argument in arguments:
+        if re.match(r"-\.?\d", argument) and joined and re.fullmatch(r"--[a-z-]+", joined[-1]):
+            joined[-1] += f"={argument}"
+        else:
+            joined.append(argument)
+    return joined
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -75,6 +75,8 @@ def test_card_for_both_papers(tmp_path, capsys):
         ([PHOTO, "--marker", "length:nan,1,2,2,5"], "two different points"),
         ([PHOTO, "--marker", "length:1,1,2,2,inf"], "two different points"),
         ([PHOTO, "--tube", "9/7 Q"], "9/7 Q"),
+        ([PHOTO, "--tube", "-15x0.7"], "is not a tube that can be read"),
+        ([PHOTO, "--tube", "-.5"], "is not a tube that can be read"),
         ([PHOTO, "--facts", "nowhere.toml"], "no file"),
         ([PHOTO, "--readings", "nowhere.toml"], "nowhere.toml"),
         ([PHOTO, "--corrections", "nowhere.toml"], "no file"),
