@@ -46,7 +46,7 @@ FINE_ENOUGH_MM = 0.07  # metal seen finer than this is thinned before it is laid
 
 LEAST_MARK_MM = 3.0  # narrower than this along the pipe it is a blot, not the mark of a contact
 LEAST_MARK_SPAN = 0.5  # a contact mark goes across at least this share of the width seen
-LEAST_STEP = 3.5  # CIELAB distance at a mark's edges; a difference under 4 is hardly seen by eye
+LEAST_STEP = 3.5  # CIELAB distance at a mark's edges and of a line's deposit; a difference under 4 is hardly seen by eye
 LEAST_AGREEMENT = 0.7  # share of the rows that step the same way there
 LEAST_STEP_RATIO = 1.7  # of the steps at its edges to the ordinary ones along the piece
 STEP_REACH = 4  # cells on either side of a border that are compared: 2 mm
@@ -557,7 +557,8 @@ def _fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
         field = _drawn_line(path, deposit.half_width_mm, len(odds))
         along = _straightened(likelihood, path, np.array([-0.25, 0.0, 0.25]))[..., 0]
         trust = float(along[:, cells.seen.any(0)].mean(1).max())
-        score = trust * _prominence(field > 0.5, cells) if trust >= LEAST_LINE_TRUST else 0.0
+        stands = trust >= LEAST_LINE_TRUST and deposit.contrast >= LEAST_STEP
+        score = trust * _prominence(field > 0.5, cells) if stands else 0.0
         if score >= best_score:
             best, best_score = field, score
         odds[np.abs(np.arange(len(odds))[:, None] - middle[None] / FINER) < (half / FINER + rim / 2)] = -4
@@ -595,6 +596,11 @@ class _Deposit:
     centre_mm: float  # from the path it was read along
     blend_mm: float  # over which the films change
     weights: np.ndarray  # (5, 4) of ``_deposit_basis`` in CIELAB and roughness
+
+    @property
+    def contrast(self) -> float:
+        """CIELAB distance of the deposit from the films under it, by the median along the line: lettering leaves gaps and has none."""
+        return float(np.linalg.norm(self.weights[4, :3]))
 
     @property
     def half_width_mm(self) -> float:
