@@ -274,8 +274,12 @@ def facts_template() -> str:
     return "\n".join(lines) + "\n"
 
 
-def describe(quantity_id: str, value: Value) -> str:
-    """A value in words, for a person: the label of a choice, yes or no, a number with its unit."""
+def describe(quantity_id: str, value: Value, units: str = "metric") -> str:
+    """A value in words, for a person: the label of a choice, yes or no, a number with its unit ("metric" or "us").
+
+    >>> describe("static_pressure_kpa", 600.0), describe("static_pressure_kpa", 600.0, "us")
+    ('600 kPa', '87 psi')
+    """
     quantity = quantities().get(quantity_id)
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -289,7 +293,11 @@ def describe(quantity_id: str, value: Value) -> str:
         return ", ".join(parts)
     if isinstance(value, str):
         return quantity.choices.get(value, value) if quantity else value
-    return f"{value:.3g}{_shown_unit(quantity) if quantity else ''}"
+    if quantity is None:
+        return f"{value:.3g}"
+    unit = asked_unit(quantity, units)
+    words = unit if value == 1 and unit in ("year", "month") else unit_words(unit)
+    return f"{float(number_in(quantity, value, units)):.3g} {words}".strip()
 
 
 US_UNITS: Mapping[str, str] = MappingProxyType({"kPa": "psi", "C": "F", "mm": "in", "L/min": "gpm", "m/s": "ft/s"})

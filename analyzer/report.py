@@ -24,6 +24,7 @@ from analyzer.flags import Flag
 from analyzer.measured import Measure
 from analyzer.photo import Photo
 from analyzer.record import CAUTION
+from analyzer.scale import Marker
 from analyzer.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
 from analyzer.wall import PitDepth, Wall
 from analyzer.water import copper_warning
@@ -93,7 +94,7 @@ def sections(examination: Examination, *, units: str = "metric") -> tuple[Sectio
             _steps(examination),
             _house(examination),
             _installation(examination, units),
-            _facts(examination),
+            _facts(examination, units),
             _corrections(examination, units),
             _record(examination, units),
         )
@@ -238,10 +239,9 @@ def _pictures(examination: Examination, units: str) -> Section:
     """The photo without marks, to hold the marks against, and the metal laid flat."""
     surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.bands
     whole = drawing.whole_photo(examination.photo, examination.calibration, surface)
-    left, top, right, bottom = drawing.window(examination.photo, surface)
     blocks: list[Block] = [
         _picture(
-            drawing.reduced(examination.photo.rgb[top:bottom, left:right], 1800),
+            drawing.seen_piece(examination.photo, surface),
             "The piece as photographed, without marks.",
             "Photo of the piece without any marks.",
             page_share=0.3,
@@ -633,10 +633,10 @@ def _house(examination: Examination) -> Section | None:
     return Section(title="Repair or replace", blocks=tuple(blocks), new_page=True)
 
 
-def _facts(examination: Examination) -> Section | None:
+def _facts(examination: Examination, units: str) -> Section | None:
     if not examination.facts:
         return None
-    rows = tuple((facts.label(name), facts.describe(name, value)) for name, value in sorted(examination.facts.items()))
+    rows = tuple((facts.label(name), facts.describe(name, value, units)) for name, value in sorted(examination.facts.items()))
     return Section(title="Facts of the installation, as told", blocks=(Table(head=("Fact", "Told"), rows=rows, widths=(4, 6)),))
 
 
@@ -670,6 +670,16 @@ def _corrections(examination: Examination, units: str) -> Section | None:
     )
 
 
+def _marker_told(marker: Marker, units: str) -> str:
+    """The marker with the size that was told of it: the scale rests on that."""
+    if marker.kind == "disc" and marker.diameter_mm is not None:
+        return display.sentence(f"disc of {marker.diameter_mm:g} mm", units)
+    if marker.kind == "length" and marker.points_px is not None and marker.length_mm is not None:
+        ends = " and ".join(f"({x:g}, {y:g})" for x, y in marker.points_px)
+        return display.sentence(f"length of {marker.length_mm:g} mm", units) + f" between the pixels {ends}"
+    return marker.kind
+
+
 def _record(examination: Examination, units: str) -> Section:
     rows = tuple(
         (
@@ -687,7 +697,7 @@ def _record(examination: Examination, units: str) -> Section:
         (
             f"view {settings.view or 'judged from the picture'}",
             f"tube {settings.tube or display.UNKNOWN}",
-            f"marker {settings.marker.kind}",
+            f"marker {_marker_told(settings.marker, units)}",
         )
     )
     blocks: list[Block] = [

@@ -212,7 +212,9 @@ def test_history():
 
 def test_values_in_words():
     assert describe("water_ph", 7.4) == "7.4"
-    assert describe("static_pressure_kpa", 551.58) == "552 kPa"
+    assert describe("static_pressure_kpa", 551.58) == "552 kPa" and describe("static_pressure_kpa", 551.58, "us") == "80 psi"
+    assert [describe("age_years", value) for value in (1.0, 1.5, 22.0)] == ["1 year", "1.5 years", "22 years"]
+    assert describe("water_ph", 1.0) == "1" and describe("service_temperature_c", 60.0) == "60 °C"
     assert describe("softener", True) == "yes"
     assert describe("positions", ("bend", "riser")) == "in a bend, in a riser"
     assert describe("leaks_by_year", ((2021, 2),)) == "2021: 2"

@@ -394,6 +394,27 @@ def test_units_reach_every_file_that_people_read(files, us_files):
         assert (files / name).read_bytes() == (us_files / name).read_bytes()
 
 
+def test_the_record_tells_the_size_of_the_marker(plain):
+    """The scale rests on it. 24.26 mm is a US quarter (United States Mint): 0.955 in."""
+
+    def told(marker: Marker, units: str = "metric") -> str:
+        seen = replace(plain.look, settings=replace(plain.settings, marker=marker))
+        return str(report.section(replace(plain, look=seen), "Record", units=units))
+
+    disc, length = Marker(kind="disc", diameter_mm=24.26), Marker(kind="length", points_px=((12, 30.5), (98, 31)), length_mm=50.0)
+    assert "marker disc of 24.26 mm." in told(disc) and "marker disc of 0.9551 in." in told(disc, "us")
+    assert "marker length of 50 mm between the pixels (12, 30.5) and (98, 31)." in told(length)
+    assert "marker ruler." in told(Marker(kind="ruler"))
+
+
+def test_facts_are_told_in_the_units_of_the_report(files, us_files):
+    """NIST SP 811: 600 kPa = 87.0 psi; 60 degrees Celsius = 140 degrees Fahrenheit."""
+    for metric, us in zip(both_texts(files), both_texts(us_files), strict=True):
+        metric, us = (text.partition("as told Fact Told")[2] for text in (metric, us))
+        assert "600 kPa" in metric and "60 °C" in metric and "20 years" in metric
+        assert "87 psi" in us and "140 °F" in us and "20 years" in us and "kPa" not in us
+
+
 # --- command line: what is typed reaches the examination ---
 
 
