@@ -12,6 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from PIL import Image
+from scipy.spatial import cKDTree
 
 from analyzer import Settings, examine
 from analyzer.cli import read_marker
@@ -50,8 +51,11 @@ def test_most_pits_are_found_and_few_invented(examined):
     # A guard against breakage, not the goal (that is in tests.accuracy): well above the 0.25 that a tuned classical dark-blob
     # filter reaches on this set with outline and scale given, by the set's own README.
     assert examined.score["f1"] > 0.4
-    low, high = examined.result.pits.count.interval_95
+    count = examined.result.pits.count
+    low, high = count.interval_95
     assert low <= examined.score["true"] <= high
+    # An interval that holds everything tells nothing: 2.2 and 2.1 times the count wide on these two when this was written.
+    assert high - low <= 2.5 * count.value
 
 
 def test_openings_are_measured(examined):
@@ -75,7 +79,13 @@ def test_the_photo_turned_on_its_side_measures_the_same(examined):
     # the same physical piece: half of the stated uncertainty is a fair bound for what a turn by itself may change
     assert again.surface.mm_per_px.value == pytest.approx(first.surface.mm_per_px.value, abs=2 * first.surface.mm_per_px.standard_uncertainty)
     assert again.surface.seen_area.value == pytest.approx(first.surface.seen_area.value, rel=0.05)
-    assert len(again.pits.pits) == pytest.approx(len(first.pits.pits), abs=max(4, 0.35 * len(first.pits.pits)))
+    # 17 and 16, 51 and 52 pits when this was written; a doubtful one may come or go with the other grid of pixels
+    assert len(again.pits.pits) == pytest.approx(len(first.pits.pits), abs=max(3, 0.15 * len(first.pits.pits)))
+    places = np.array([(pit.x_px, pit.y_px) for pit in first.pits.pits])
+    back = np.array([(first.photo.width_px - 1 - pit.y_px, pit.x_px) for pit in again.pits.pits])
+    radius = np.array([pit.equivalent_diameter_px / 2 for pit in first.pits.pits])
+    found_again = cKDTree(back).query(places)[0] <= np.maximum(radius, 3)
+    assert found_again.mean() >= 0.75  # 0.82 and 0.90 when this was written
 
 
 def test_demo_manifest_tells_the_truth_of_its_files():
