@@ -206,12 +206,14 @@ def apply_corrections(
         if any(pit.id == other.id for other in standing):
             centre = round(pit.x_px), round(pit.y_px)
             cv2.circle(labels, centre, max(1, round(pit.equivalent_diameter_px / 2)), pit.id, -1)
+    of_the_list = flags_of(catalogue.pits, catalogue.smallest_counted_mm, catalogue.evidence)
+    others = tuple(flag for flag in catalogue.flags if flag not in of_the_list)
     corrected = replace(
         found,
         pits=standing,
         mounds=tuple(mounds),
         labels=labels,
-        flags=flags_of(standing, found.smallest_counted_mm, found.evidence),
+        flags=(*others, *flags_of(standing, found.smallest_counted_mm, found.evidence)),
     )
     share = float(surface.area_per_px[kept_surface.metal].sum() / surface.area_per_px[surface.metal].sum())
     gone = [pit for pit in found.counted if inside(pit) and last.get(pit.id) in ("remove_pit", "call_mound")]

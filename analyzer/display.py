@@ -131,6 +131,7 @@ METHOD_WORDS = {
     "ruler": "ruler",
     "disc": "disc of known diameter",
     "length": "length marked by hand",
+    "known length": "length marked by hand on the metal",
     "tube": "the tube's own diameter",
     "none": "no scale",
 }

@@ -17,7 +17,7 @@ import numpy as np
 
 from analyzer import causes, steps
 from analyzer.bands import Bands, find_bands
-from analyzer.corrections import Corrected, Correction, apply_corrections
+from analyzer.corrections import Corrected, Correction, apply_corrections, beside_the_metal, marked_scale
 from analyzer.derived import Installation, derive, installation
 from analyzer.flags import Flag, InputError, raise_flag
 from analyzer.leaks import Prices, RepairOrReplace, repair_or_replace
@@ -33,6 +33,9 @@ from analyzer.tables import Tube, read_tube
 from analyzer.wall import Wall, assess_wall
 
 VIEWS = ("inside", "outside", "flat", "end")
+
+# What a known length marked on the metal settles: these speak of where the automatic scale came from.
+SETTLED_BY_LENGTH = ("scale_from_tube", "tube_disagrees", "ruler_step_assumed", "disc_uncertain")
 
 Progress = Callable[[str, float], None]  # what is being done now, share done
 
@@ -126,8 +129,26 @@ class Examination:
         return self.corrected_pattern or self.pattern
 
     @property
+    def standing_bands(self) -> Bands:
+        return self.corrected.bands if self.corrected and self.corrected.bands else self.bands
+
+    @property
+    def standing_relief(self) -> Relief | None:
+        return self.corrected.relief if self.corrected else self.look.relief
+
+    @property
+    def length_known(self) -> bool:
+        """Whether a length that a person marked on the metal stands in place of the automatic scale."""
+        return self.corrected is not None and self.corrected.scale_factor is not None
+
+    @property
     def scale_method(self) -> str:
-        """What the scale rests on; "tube" where the tube's own diameter had to serve."""
+        """What the standing scale rests on; "known length" where a person marked one on the metal."""
+        return "known length" if self.length_known else self.automatic_scale_method
+
+    @property
+    def automatic_scale_method(self) -> str:
+        """What the automatic scale rests on; "tube" where the tube's own diameter had to serve."""
         if self.calibration.method == "none" and self.surface.mm_per_px is not None:
             return "tube"
         return self.calibration.method
@@ -158,8 +179,19 @@ def examine(
     installation as ``analyzer.facts`` reads them. ``prices``: the owner's own, for repair against replacement. ``progress`` is told what is being done and the share that is done.
     Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
     """
+    corrections = tuple(corrections)
     seen = look(photos, settings=settings, lights=lights, progress=progress)
+    marked = with_marked_scale(seen, corrections)
+    if marked is not None:
+        series = seen.photos[: len(seen.photos) - len(lights)]
+        seen = look(series, settings=marked, lights=lights, progress=progress)
     return conclude(seen, facts=facts, readings=readings, corrections=corrections, prices=prices)
+
+
+def with_marked_scale(seen: Look, corrections: Iterable[Correction]) -> Settings | None:
+    """The settings to look again with, where the photo has no scale of its own and a known length among the corrections gives one."""
+    marker = marked_scale(tuple(corrections)) if seen.surface.mm_per_px is None else None
+    return None if marker is None else replace(seen.settings, marker=marker)
 
 
 def look(
@@ -274,11 +306,20 @@ def conclude(
     """Apply corrections, assess the wall, rank the causes and plan the steps; arguments as for ``examine``."""
     corrections = tuple(corrections)
     corrected = corrected_pattern = None
-    surface, pits, pattern = seen.surface, seen.pits, seen.pattern
-    if corrections:
-        corrected = apply_corrections(surface, pits, corrections)
-        surface, pits = corrected.surface, corrected.pits
-        pattern = corrected_pattern = _pattern_of(surface, pits, seen.bands, seen.tube, seen.relief)
+    surface, pits, pattern, relief, looked = seen.surface, seen.pits, seen.pattern, seen.relief, seen.flags
+    marker = seen.settings.marker
+    on_metal = tuple(entry for entry in corrections if not (_is_marker(entry, marker) and beside_the_metal(entry, surface)))
+    if on_metal:
+        # A length marked without knowing how the phone was held says nothing of lengths that run another way.
+        lasting = ("camera tilt",) if seen.calibration.method == "length" else ()
+        corrected = apply_corrections(surface, pits, on_metal, bands=seen.bands, relief=relief, lasting=lasting)
+        surface, pits, relief = corrected.surface, corrected.pits, corrected.relief
+        pattern = corrected_pattern = _pattern_of(surface, pits, corrected.bands, seen.tube, relief)
+        _check_still_there(readings, seen.pits, corrected)
+        gone = {*seen.pits.flags, *seen.pattern.flags}
+        settled = SETTLED_BY_LENGTH if corrected.scale_factor is not None else ()
+        kept = (flag for flag in looked if flag not in gone and flag.id not in settled)
+        looked = (*kept, *pits.flags, *pattern.flags)
     told = dict(facts or {})
     flags: list[Flag] = []
     if seen.tube is not None:  # what was said about the photo is a fact of the house too, and goes before what the facts say
@@ -290,7 +331,7 @@ def conclude(
                 flags.append(raise_flag("told_twice", f"{value} beside the photo and {told[name]} in the facts"))
         told = {**told, **known}
     wall = assess_wall(
-        tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=seen.relief, readings=readings, facts=told
+        tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=relief, readings=readings, facts=told
     )
     quantities = {**pattern.quantities, **wall.quantities, **told}
     derived, derived_flags = derive(quantities)
@@ -309,9 +350,27 @@ def conclude(
         steps=steps.plan(quantities, judgement),
         installation=installation(quantities),
         house=repair_or_replace(quantities, judgement, prices),
-        flags=_once((*seen.flags, *flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
+        flags=_once((*looked, *flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
         program_version=program_version(),
     )
+
+
+def _is_marker(entry: Correction, marker: Marker) -> bool:
+    """Whether a known length is what gave the photo its scale."""
+    return entry.kind == "known_length" and (marker.kind, marker.points_px, marker.length_mm) == ("length", entry.points_px, entry.length_mm)
+
+
+def _check_still_there(readings: Readings | None, found: PitCatalogue, corrected: Corrected) -> None:
+    """Raises InputError where a reading names a pit that was there before the corrections."""
+    standing = {pit.id for pit in corrected.pits.pits}
+    for reading in readings.of("pit") if readings is not None else ():
+        if reading.pit in corrected.removed_pits:
+            what = "called a mound" if reading.pit in corrected.mounds else "taken out as no pit"
+        elif reading.pit is not None and reading.pit not in standing and any(pit.id == reading.pit for pit in found.pits):
+            what = "left outside the metal to examine"
+        else:
+            continue
+        raise InputError(f"Pit {reading.pit} has a depth reading but was {what} by hand; take back the correction or the reading.")
 
 
 def _once(flags: Iterable[Flag]) -> tuple[Flag, ...]:

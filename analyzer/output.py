@@ -20,7 +20,7 @@ def _laid_flat(examination: Examination, units: str) -> np.ndarray:
         profile = charts.ring_profile(examination.wall, units=units)
         return drawing.seen_piece(examination.photo, examination.surface) if profile is None else profile
     return drawing.unrolled_map(
-        examination.photo, examination.surface, examination.standing_pits, examination.bands, units=units
+        examination.photo, examination.standing_surface, examination.standing_pits, examination.bands, units=units
     )
 
 
@@ -28,9 +28,9 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
     "examination.json": lambda e, units: record.to_json(e).encode(),
     "pits.csv": lambda e, units: record.pits_csv(e).encode(),
     "bands.csv": lambda e, units: record.bands_csv(e).encode(),
-    "pit-labels.png": lambda e, units: drawing.png(e.pits.labels),
+    "pit-labels.png": lambda e, units: drawing.png(e.standing_pits.labels),
     "band-labels.png": lambda e, units: drawing.png(e.bands.labels),
-    "overlay.png": lambda e, units: drawing.png(drawing.marked_photo(e.photo, e.surface, e.standing_pits, e.bands, ring=e.look.ring if e.surface.view == "end" else None)),
+    "overlay.png": lambda e, units: drawing.png(drawing.marked_photo(e.photo, e.standing_surface, e.standing_pits, e.bands, ring=e.look.ring if e.surface.view == "end" else None)),
     "unrolled.png": lambda e, units: drawing.png(_laid_flat(e, units)),
     "report.html": lambda e, units: report.html(e, units=units).encode(),
     "report.pdf": lambda e, units: report.pdf(e, units=units),

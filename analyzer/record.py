@@ -10,11 +10,12 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from analyzer.bands import Band
 from analyzer.causes import Reason
 from analyzer.leaks import CostComparison, LeakHistory, RepairOrReplace
 from analyzer.measured import Measure
@@ -23,7 +24,7 @@ from analyzer.pits import Pit
 if TYPE_CHECKING:
     from analyzer.examination import Examination
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 
 
 class _Model(BaseModel):
@@ -81,7 +82,7 @@ class SurfaceRecord(_Model):
 
 
 class PitRecord(_Model):
-    id: int = Field(description="its value in pit-labels.png")
+    id: int = Field(description="its value in pit-labels.png, where it stands after any corrections")
     x_px: float
     y_px: float
     axial_mm: float | None
@@ -96,7 +97,11 @@ class PitRecord(_Model):
     obliquity_deg: float
     contrast_de: float = Field(description="CIELAB distance to the ring round the mouth")
     through: bool | None
-    confidence: float = Field(ge=0, le=1)
+    confidence: float | None = Field(
+        ge=0, le=1, description="share of candidates like this one that were true pits on pictures with truth; null where a person said it"
+    )
+    judged_by: Literal["program", "by hand"] = Field(description="who says that it is a pit")
+    counted: bool = Field(description="at or above the smallest counted size")
     depth_mm: MeasureRecord | None = Field(description="only where something measured it")
     indicative_depth_mm: MeasureRecord | None = Field(description="a range from the size of the mouth alone; measures nothing")
     depth_evidence: str | None
@@ -279,6 +284,7 @@ class CorrectionRecord(_Model):
     pit: int | None = None
     points_px: list[tuple[float, float]] | None = None
     diameter_px: float | None = None
+    diameter_mm: float | None = None
     length_mm: float | None = None
 
 
@@ -286,12 +292,17 @@ class CorrectedRecord(_Model):
     """The same figures after the corrections by hand; the automatic ones above stay as they are."""
 
     pit_count: int
+    pit_count_interval_95: tuple[float, float]
+    smallest_counted_mm: float | None
     pits_per_cm2: MeasureRecord | None
+    scale_method: str = Field(description='"known length" where a person marked one on the metal, else as under scale')
     mm_per_px: MeasureRecord | None
     examined_area_mm2: MeasureRecord | None
     removed_pits: list[int]
     added_pits: list[PitRecord]
     mounds: list[int]
+    pits: list[PitRecord] = Field(description="all that stand, as in pits.csv")
+    bands: list[BandRecord] = Field(description="as in bands.csv")
 
 
 class ExaminationRecord(_Model):
@@ -360,7 +371,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
     def area_px(mask: Any) -> float:
         return float(mask.sum())
 
-    def pit(p: Pit) -> dict[str, Any]:
+    def pit(p: Pit, counts: Callable[[Pit], bool] = catalogue.counts) -> dict[str, Any]:
         depth = depths.get(p.id)
         return {
             "id": p.id,
@@ -378,11 +389,26 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             "obliquity_deg": round(float(p.obliquity_deg), 1),
             "contrast_de": round(float(p.contrast), 2),
             "through": p.through,
-            "confidence": round(float(p.confidence), 3),
+            "confidence": None if p.by_hand else round(float(p.confidence), 3),
+            "judged_by": "by hand" if p.by_hand else "program",
+            "counted": counts(p),
             "depth_mm": None if depth is None or depth.indicative else _measure(depth.depth_mm),
             "indicative_depth_mm": _measure(depth.depth_mm) if depth is not None and depth.indicative else None,
             "depth_evidence": None if depth is None else depth.evidence,
             "remaining_wall_mm": None if depth is None else _measure(depth.remaining_mm),
+        }
+
+    def band(b: Band) -> dict[str, Any]:
+        return {
+            "id": b.id,
+            "kind": b.kind,
+            "colour_class": b.colour_class,
+            "axial_mm": None if b.axial_mm is None else [_mm(v) for v in b.axial_mm],
+            "around_mm": None if b.around_mm is None else [_mm(v) for v in b.around_mm],
+            "area_mm2": _measure(b.area_mm2),
+            "area_px": _px(b.area_px),
+            "share_of_metal": round(float(b.share_of_metal), 4),
+            "confidence": b.confidence,
         }
 
     def reasons(rows: Iterable[Reason]) -> list[dict[str, Any]]:
@@ -409,7 +435,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             for photo in examination.photos
         ],
         "scale": {
-            "method": examination.scale_method,
+            "method": examination.automatic_scale_method,
             "mm_per_px": _measure(scale),
             "mm_per_px_marker": _measure(calibration.mm_per_px_marker),
             "focal_length_px": _px(calibration.camera_matrix[0, 0]),
@@ -466,20 +492,7 @@ def as_dict(examination: Examination) -> dict[str, Any]:
             "evidence": catalogue.evidence,
             "evidence_version": catalogue.evidence_version,
         },
-        "bands": [
-            {
-                "id": band.id,
-                "kind": band.kind,
-                "colour_class": band.colour_class,
-                "axial_mm": None if band.axial_mm is None else [_mm(v) for v in band.axial_mm],
-                "around_mm": None if band.around_mm is None else [_mm(v) for v in band.around_mm],
-                "area_mm2": _measure(band.area_mm2),
-                "area_px": _px(band.area_px),
-                "share_of_metal": round(float(band.share_of_metal), 4),
-                "confidence": band.confidence,
-            }
-            for band in examination.bands.bands
-        ],
+        "bands": [band(b) for b in examination.bands.bands],
         "colour_shares": {name: round(float(share), 4) for name, share in examination.bands.colour_shares.items()},
         "wall": {**examination.wall.as_json(), "light_without_pit": lights},
         "quantities": {name: _plain(value) for name, value in sorted(examination.quantities.items())},
@@ -523,13 +536,18 @@ def as_dict(examination: Examination) -> dict[str, Any]:
         "corrected": None
         if corrected is None
         else {
-            "pit_count": len(corrected.pits.pits),
+            "pit_count": round(corrected.pits.count.value),
+            "pit_count_interval_95": list(corrected.pits.count.interval_95),
+            "smallest_counted_mm": corrected.pits.smallest_counted_mm,
             "pits_per_cm2": _measure(examination.corrected_pattern.pits_per_cm2) if examination.corrected_pattern else None,
+            "scale_method": examination.scale_method,
             "mm_per_px": _measure(corrected.surface.mm_per_px),
             "examined_area_mm2": _measure(corrected.surface.examined_area) if scaled else None,
             "removed_pits": list(corrected.removed_pits),
-            "added_pits": [pit(p) for p in corrected.added_pits],
+            "added_pits": [pit(p, corrected.pits.counts) for p in corrected.added_pits],
             "mounds": list(corrected.mounds),
+            "pits": [pit(p, corrected.pits.counts) for p in corrected.pits.pits],
+            "bands": [band(b) for b in examination.standing_bands.bands],
         },
         "caution": CAUTION,
     }
@@ -607,7 +625,8 @@ def to_json(examination: Examination) -> str:
 
 
 def pits_csv(examination: Examination) -> str:
-    """One row a pit; lengths in millimetres, empty where not known."""
+    """One row a pit that stands after any corrections; lengths in millimetres, empty where not known."""
+    whole = as_dict(examination)
     rows = [
         {
             "id": pit["id"],
@@ -622,19 +641,22 @@ def pits_csv(examination: Examination) -> str:
             **_spread("depth_mm", pit["depth_mm"]),
             "through": pit["through"],
             "confidence": pit["confidence"],
+            "judged_by": pit["judged_by"],
+            "counted": pit["counted"],
         }
-        for pit in as_dict(examination)["pits"]
+        for pit in (whole["corrected"] or whole)["pits"]
     ]
     columns = ["id", "x_px", "y_px", "axial_mm", "around_mm"]
     for name in ("opening_area_mm2", "equivalent_diameter_mm", "length_mm", "width_mm", "depth_mm"):
         columns += list(_spread(name, None))
-    return _table(columns + ["through", "confidence"], rows)
+    return _table(columns + ["through", "confidence", "judged_by", "counted"], rows)
 
 
 def bands_csv(examination: Examination) -> str:
-    """One row a band; lengths in millimetres, empty where not known."""
+    """One row a band, by the scale that stands after any corrections; lengths in millimetres, empty where not known."""
+    whole = as_dict(examination)
     rows = []
-    for band in as_dict(examination)["bands"]:
+    for band in (whole["corrected"] or whole)["bands"]:
         axial, around = band["axial_mm"] or (None, None), band["around_mm"] or (None, None)
         rows.append(
             {

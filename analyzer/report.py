@@ -24,8 +24,10 @@ from analyzer.flags import Flag
 from analyzer.measured import Measure
 from analyzer.photo import Photo
 from analyzer.record import CAUTION
+from analyzer.scale import CrossCheck
 from analyzer.scale import Marker
 from analyzer.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
+from analyzer.surface import Surface
 from analyzer.wall import PitDepth, Wall
 from analyzer.water import copper_warning
 
@@ -214,7 +216,7 @@ def _picture(rgb: Any, caption: str, alternative: str, *, page_share: float = 0.
 
 def _marked(examination: Examination) -> Picture:
     """The photo with what was found drawn on it."""
-    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.bands
+    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.standing_bands
     if surface.view == "end":
         rgb = drawing.marked_photo(examination.photo, surface, pits, bands, ring=examination.look.ring, numbers=False, longest_px=1300)
         caption = "The cut ring. Lines: both edges of its wall as measured; arrows: the thinnest place."
@@ -237,7 +239,7 @@ def _number(count: int, word: str) -> str:
 
 def _pictures(examination: Examination, units: str) -> Section:
     """The photo without marks, to hold the marks against, and the metal laid flat."""
-    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.bands
+    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.standing_bands
     whole = drawing.whole_photo(examination.photo, examination.calibration, surface)
     blocks: list[Block] = [
         _picture(
@@ -256,7 +258,7 @@ def _pictures(examination: Examination, units: str) -> Section:
                 page_share=0.3,
             )
         )
-    marker = "Light line: the marker that gave the scale. " if examination.calibration.marker_outlines_px else "No marker was measured. "
+    marker = "Light line: the marker that was measured. " if examination.calibration.marker_outlines_px else "No marker was measured. "
     blocks.append(_picture(whole, f"The whole photo. {marker}Dashed line: the metal.", "The whole photo with the marker and the metal outlined.", page_share=0.28))
     return Section(title="Pictures", blocks=tuple(blocks), new_page=True)
 
@@ -267,10 +269,17 @@ def scale_in_short(examination: Examination) -> str:
     if scale is None:
         return "No scale: nothing is given in millimetres"
     text = f"Scale: {_scale_source(examination)}, ± {196 * scale.standard_uncertainty / scale.value:.1f} %"
-    checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+    checks = scale_checks(examination)
     if checks:
         text += "; every cross-check agrees" if all(check.agrees for check in checks) else "; a cross-check disagrees"
     return text
+
+
+def scale_checks(examination: Examination) -> tuple[CrossCheck, ...]:
+    """The cross-checks of the scale that stands; a length marked by hand on the metal has none."""
+    if examination.length_known:
+        return ()
+    return (*examination.calibration.cross_checks, *examination.surface.cross_checks)
 
 
 def scale_in_words(examination: Examination) -> str:
@@ -284,12 +293,14 @@ def scale_in_words(examination: Examination) -> str:
     )
 
 
-def _scale_source(examination: Examination) -> str:
+def _scale_source(examination: Examination, method: str | None = None) -> str:
+    """What the scale that stands, or a ``method``, rests on."""
     ring = examination.look.ring
     if examination.surface.view == "end" and ring is not None and ring.mm_per_px is not None:
         if ring.scale_source != "marker and height":
             return ring.scale_source
-    words = display.METHOD_WORDS.get(examination.scale_method, examination.scale_method)
+    method = method or examination.scale_method
+    words = display.METHOD_WORDS.get(method, method)
     return words.removeprefix("the ")
 
 
@@ -310,7 +321,7 @@ ENTRY_WORDS = {
 
 
 def _measures(examination: Examination, units: str) -> Section:
-    surface, pattern, pits = examination.surface, examination.pattern, examination.pits
+    surface, pattern, pits = examination.standing_surface, examination.standing_pattern, examination.standing_pits
     scale = surface.mm_per_px
     rows: list[tuple[str, str, str, str]] = []
 
@@ -343,7 +354,7 @@ def _measures(examination: Examination, units: str) -> Section:
         if pattern.mean_diameter_mm is not None:
             add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
             add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "the same of the largest")
-    for check in (*examination.calibration.cross_checks, *surface.cross_checks):
+    for check in scale_checks(examination):
         rows.append((f"Cross-check: {check.name}", f"{check.difference_percent:+.1f} %".replace("-", "−"), f"± {1.96 * check.standard_uncertainty_percent:.1f} %", display.sentence(check.sentence, units)))
     blocks: list[Block] = [
         Table(
@@ -363,7 +374,7 @@ def _measures(examination: Examination, units: str) -> Section:
                 "interval above says more."
             )
         )
-    bands = examination.bands
+    bands = examination.standing_bands
     if bands.bands:
         blocks.append(
             Table(
@@ -423,6 +434,12 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
     head.append("Of 100 like it, pits")
     widths.append(2.6)
     notes.append("Last column: of 100 candidates that looked like this one on pictures with known truth, how many were pits.")
+    if any(pit.by_hand for pit in pits):
+        notes.append("By hand: a person added it or said that it is one.")
+    small = len(pits) - len(examination.standing_pits.counted)
+    if small:
+        smallest = display.plain(examination.standing_pits.smallest_counted_mm, "length_mm", units)
+        notes.append(f"{small} of the {len(pits)} listed {'is' if small == 1 else 'are'} smaller than the smallest that counts ({smallest}).")
     rows = []
     for pit in largest:
         opening = f"{pit.equivalent_diameter_px:.0f} pixels"
@@ -433,7 +450,7 @@ def _pit_table(examination: Examination, units: str) -> Section | None:
             row.append(_depth(depths.get(pit.id), units, mark=measured))
         if any_through:
             row.append({True: "yes", False: "no", None: display.UNKNOWN}[pit.through])
-        row.append(f"{100 * pit.confidence:.0f}")
+        row.append("by hand" if pit.by_hand else f"{100 * pit.confidence:.0f}")
         rows.append(tuple(row))
     blocks: list[Block] = [Table(head=tuple(head), rows=tuple(rows), widths=tuple(widths), caption=" ".join(notes))]
     if len(pits) > MOST_PITS_LISTED:
@@ -478,7 +495,8 @@ def _wall(examination: Examination, units: str) -> Section:
     if len(said) > len(cautions):
         blocks.append(Bullets(items=tuple(text for text in said if text not in cautions)))
     blocks += [Caution(text=text) for text in cautions]
-    heights = examination.look.relief.heights if examination.look.relief is not None else None
+    relief = examination.standing_relief
+    heights = relief.heights if relief is not None else None
     if heights is not None:
         blocks.append(
             _picture(
@@ -641,22 +659,35 @@ def _facts(examination: Examination, units: str) -> Section | None:
 
 
 def _corrections(examination: Examination, units: str) -> Section | None:
-    if not examination.corrections or examination.corrected is None:
+    if not examination.corrections:
         return None
-    automatic, by_hand = examination.pattern, examination.corrected_pattern
+    automatic, by_hand = examination.pattern, examination.standing_pattern
+
+    def scale(surface: Surface, method: str) -> str:
+        measure = surface.mm_per_px
+        if measure is None:
+            return display.UNKNOWN
+        relative = 196 * measure.standard_uncertainty / measure.value
+        return f"{measure.value:.5f} mm a pixel ({_scale_source(examination, method)}), ± {relative:.1f} %"
+
+    def row(name: str, kind: str, before: Measure | None, after: Measure | None) -> tuple[str, str, str]:
+        return name, display.full(before, kind, units), display.full(after, kind, units)
+
+    def examined(surface: Surface) -> Measure | None:
+        return surface.examined_area if surface.unit == "mm" else None
+
+    surfaces = examination.surface, examination.standing_surface
     rows = (
-        ("Pits counted", str(len(examination.pits.pits)), str(len(examination.corrected.pits.pits))),
-        (
-            "Pits per area",
-            display.full(automatic.pits_per_cm2, "per_cm2", units),
-            display.full(by_hand.pits_per_cm2 if by_hand else None, "per_cm2", units),
-        ),
-        (
-            "Metal examined",
-            display.full(examination.surface.examined_area if examination.surface.unit == "mm" else None, "metal_mm2", units),
-            display.full(examination.corrected.surface.examined_area if examination.surface.unit == "mm" else None, "metal_mm2", units),
-        ),
+        row("Pits counted", "count", examination.pits.count, examination.standing_pits.count),
+        row("Pits per area", "per_cm2", automatic.pits_per_cm2, by_hand.pits_per_cm2),
+        row("Largest pit opening", "length_mm", automatic.largest_diameter_mm, by_hand.largest_diameter_mm),
+        row("Metal examined", "metal_mm2", *(examined(surface) for surface in surfaces)),
     )
+    if examination.length_known:
+        methods = examination.automatic_scale_method, examination.scale_method
+        rows += (("Scale", *(scale(*pair) for pair in zip(surfaces, methods, strict=True))),)
+        checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+        rows += tuple((f"Cross-check: {check.name}", display.sentence(check.sentence, units), "") for check in checks)
     entries = tuple(
         (entry_in_words(entry), entry.who or display.UNKNOWN, entry.when or display.UNKNOWN, entry.why)
         for entry in examination.corrections
