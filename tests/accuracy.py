@@ -74,6 +74,7 @@ class Table:
         self.missed = 0
 
     def row(self, name: str, value: float | None, goal: str, met: bool | None, note: str = "") -> None:
+        met = None if met is None else bool(met)  # numpy has its own False
         self.missed += met is False
         shown = "-" if value is None or not np.isfinite(value) else f"{value:.3g}"
         mark = {True: "met", False: "MISSED", None: ""}[met]
