@@ -27,7 +27,8 @@ def entry(**row):
 def six(demo_examination):
     """The demo's look with its six largest pits, 6 counted of 4 to 9."""
     seen = demo_examination.look
-    chosen = sorted(seen.pits.pits, key=lambda pit: -pit.equivalent_diameter_mm.value)[:6]
+    square = [pit for pit in seen.pits.pits if pit.obliquity_deg < 50]  # well within the metal that is examined
+    chosen = sorted(square, key=lambda pit: -pit.equivalent_diameter_mm.value)[:6]
     labels = np.zeros_like(seen.pits.labels)
     for number, pit in enumerate(chosen, 1):
         labels[seen.pits.labels == pit.id] = number
