@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from analyzer import Settings, examine
 from analyzer.cli import read_marker
 from analyzer.output import write
-from tests import truth_score, worst_errors
+from tests import accuracy, truth_score, worst_errors
 from tests.accuracy import FILES, told
 from tests.conftest import DATA, ROOT
 
@@ -123,3 +123,23 @@ def test_worst_errors_are_told_as_they_are(tmp_path):
     counted = sum(truth_score.valid(pit) for pit in truth["pits"])
     assert f"{counted - 1} of {counted} found; missed: 1 of" in sentence and "1 taken by mistake" in sentence
     assert (tmp_path / "worst.jpg").stat().st_size > 10_000
+
+
+def test_the_accuracy_command_takes_a_folder_of_real_pictures(tmp_path, capsys):
+    """Two dark discs on grey, one a picture without: their mask is known, so both F1 are 1 and nothing is invented."""
+    rng = np.random.default_rng(5)
+    rows, columns = np.indices((300, 300))
+    for part in ("img", "mask", "inst"):
+        (tmp_path / part).mkdir()
+    for name, discs in (("one", ((80, 90, 12), (200, 180, 14))), ("none", ())):
+        metal = np.clip(rng.normal(150, 5, (300, 300, 3)), 0, 255).astype(np.uint8)
+        truth = np.zeros((300, 300), np.uint8)
+        for number, (y, x, r) in enumerate(discs, 1):
+            inside = (rows - y) ** 2 + (columns - x) ** 2 < r * r
+            metal[inside], truth[inside] = 35, number
+        Image.fromarray(metal).save(tmp_path / f"img/{name}.png")
+        Image.fromarray(truth).save(tmp_path / f"inst/{name}.png")
+        Image.fromarray((truth > 0).astype(np.uint8) * 255).save(tmp_path / f"mask/{name}.png")
+    assert accuracy.real(tmp_path, tmp_path / "results", "", 1, 0) == 0
+    said = capsys.readouterr().out
+    assert "centre F1" in said and said.count(" met ") == 3 and "MISSED" not in said
