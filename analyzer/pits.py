@@ -405,6 +405,7 @@ def features(found: Candidates) -> dict[str, np.ndarray]:
         "darker": values["darker"] / 10,
         "oblique": values["obliquity_deg"] / 90,
         "edge_mm": np.minimum(values["edge_mm"], 2.0),
+        "at_edge": np.maximum(1 - values["edge_mm"] / 0.6, 0.0),  # burrs and the rim's own shade lie there
         "restless_ring": ln(values["spread_out"], 0.3),
         "sure_near": np.minimum(values["sure_near"], 6.0),
         "doubtful_near": np.minimum(values["doubtful_near"], 6.0),

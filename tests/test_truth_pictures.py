@@ -85,7 +85,8 @@ def test_the_photo_turned_on_its_side_measures_the_same(examined):
     back = np.array([(first.photo.width_px - 1 - pit.y_px, pit.x_px) for pit in again.pits.pits])
     radius = np.array([pit.equivalent_diameter_px / 2 for pit in first.pits.pits])
     found_again = cKDTree(back).query(places)[0] <= np.maximum(radius, 3)
-    assert found_again.mean() >= 0.75  # 0.82 and 0.90 when this was written
+    sure = np.array([pit.confidence for pit in first.pits.pits]) >= 0.5  # doubtful ones come and go with the grid of pixels
+    assert sure.sum() >= 5 and found_again[sure].mean() >= 0.85, (found_again[sure].mean(), sure.sum())
 
 
 def test_demo_manifest_tells_the_truth_of_its_files():
