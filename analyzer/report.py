@@ -304,9 +304,11 @@ def _scale_source(examination: Examination, method: str | None = None) -> str:
     return words.removeprefix("the ")
 
 
-def entry_in_words(entry: Correction) -> str:
-    """A correction by hand as people say it."""
-    return ENTRY_WORDS[entry.kind] + (f", number {entry.pit}" if entry.pit else "")
+def entry_in_words(entry: Correction, units: str = "metric") -> str:
+    """A correction by hand as people say it, with the figure that was told."""
+    told = entry.length_mm if entry.length_mm is not None else entry.diameter_mm
+    words = ENTRY_WORDS[entry.kind] + (f", number {entry.pit}" if entry.pit else "")
+    return words + (display.sentence(f", {told:.2f} mm", units) if told is not None else "")
 
 
 ENTRY_WORDS = {
@@ -689,7 +691,7 @@ def _corrections(examination: Examination, units: str) -> Section | None:
         checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
         rows += tuple((f"Cross-check: {check.name}", display.sentence(check.sentence, units), "") for check in checks)
     entries = tuple(
-        (entry_in_words(entry), entry.who or display.UNKNOWN, entry.when or display.UNKNOWN, entry.why)
+        (entry_in_words(entry, units), entry.who or display.UNKNOWN, entry.when or display.UNKNOWN, entry.why)
         for entry in examination.corrections
     )
     return Section(

@@ -9,6 +9,7 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from analyzer.facts import check_facts
+from analyzer.flags import CutpipeError
 from tests.conftest import ROOT
 
 APP = str(ROOT / "ui/app.py")
@@ -183,7 +184,7 @@ def test_one_torch_counts(monkeypatch):
 
     def look(photos, *, settings, lights, progress):
         seen["lights"] = [(light.photo.name, light.azimuth_deg) for light in lights]
-        return SimpleNamespace()
+        return SimpleNamespace(surface=SimpleNamespace(mm_per_px=1.0))
 
     case = state.Case(data=PHOTO, name="a.jpg", extras=[state.ExtraPhoto(data=PHOTO, name="left.jpg", role="light", azimuth_deg=180.0)])
     monkeypatch.setattr(state, "look", look)
@@ -191,6 +192,77 @@ def test_one_torch_counts(monkeypatch):
     monkeypatch.setattr(state, "_looks", dict)
     state.looked()
     assert seen["lights"] == [("left.jpg", 180.0)]
+
+
+def test_a_length_marked_on_a_photo_without_scale_gives_the_scale_and_undo_takes_it_back(monkeypatch, demo_examination):
+    from dataclasses import replace
+
+    from analyzer.corrections import make_correction
+    from ui import state
+
+    seen, asked, store = demo_examination.look, [], {}
+    bare = replace(seen, surface=replace(seen.surface, mm_per_px=None, unit="px"))
+
+    def look(photos, *, settings, lights, progress):
+        asked.append(settings.marker)
+        return replace(seen if settings.marker.kind == "length" else bare, settings=settings)
+
+    case = state.Case(data=PHOTO, name="a.jpg")
+    monkeypatch.setattr(state, "look", look)
+    monkeypatch.setattr(state, "case", lambda: case)
+    monkeypatch.setattr(state, "_looks", lambda: store)
+    assert state.looked().surface.mm_per_px is None
+    case.corrections.append(make_correction({"kind": "known_length", "points_px": [[2, 2], [502, 2]], "length_mm": 40}))
+    result = state.examined()
+    assert result.surface.mm_per_px is not None and result.settings.marker.length_mm == 40
+    state.undo()
+    assert state.looked().surface.mm_per_px is None
+    assert [marker.kind for marker in asked] == ["auto", "length"]  # each was looked at once
+    case.corrections += [make_correction({"kind": "remove_pit", "pit": 1}), *case.undone]
+    with pytest.raises(CutpipeError, match="mark the length first"):
+        state.examined()
+    assert [entry.kind for entry in case.corrections] == ["remove_pit"]  # the entry that does not fit locks nobody out
+
+
+@pytest.mark.parametrize(
+    "typed, mode, points, told",
+    [
+        (1.0, "place", [[100, 60]], {"diameter_mm": 1.0, "diameter_px": None}),
+        (None, "mouth", [[100, 60], [106, 60]], {"diameter_mm": None, "diameter_px": None}),
+    ],
+)
+def test_a_pit_is_added_as_it_was_told_or_as_it_was_pointed_at(monkeypatch, typed, mode, points, told):
+    """The pages compute nothing: a typed width goes on in millimetres, else both sides of the mouth do. Nothing is filled in."""
+    from ui.sections import marks
+
+    shown, events = [], []
+
+    def photo_points(**said):
+        shown.append(said["mode"])
+        return events.pop() if events else None
+
+    monkeypatch.setattr(marks, "photo_points", photo_points)
+    app = AppTest.from_file(APP, default_timeout=120)
+    app.query_params["demo"] = "1"
+    app.run()
+    app.selectbox(key="tool").set_value("Add a pit").run()
+    assert app.number_input(key="pit_size").value is None
+    if typed is not None:
+        app.number_input(key="pit_size").set_value(typed).run()
+    assert shown[-1] == mode
+    picture = marks._picture(_examination(app))
+    middle = [picture[2] / 2, picture[3] / 2]
+    events.append({"points": [[middle[0] + x - 100, middle[1] + y - 60] for x, y in points], "pit": None})
+    app.run()
+    assert not app.exception and not app.error
+    (entry,) = app.session_state["cutpipe_case"].corrections
+    assert (entry.kind, len(entry.points_px)) == ("add_pit", len(points))
+    assert {name: getattr(entry, name) for name in told} == told
+    app.selectbox(key="tool").set_value("Mark a length").run()
+    events.append({"points": [[10, 10], [90, 10]], "pit": None})
+    app.run()
+    assert any("Type the length first" in str(error.value) for error in app.error)
+    assert len(app.session_state["cutpipe_case"].corrections) == 1
 
 
 def test_another_photo_keeps_what_was_entered():

@@ -46,7 +46,7 @@ def photo_points(
 
     ``shapes``: {"points": [[x, y], ...], "kind": classes of style.css, "id": number of a pit or mound}. ``legend``: (class, words) of what
     is drawn. ``mode``: "look", "pit" (tap a pit),
-    "place" (one point), "length" (two points) or "outline" (three or more; Enter or a tap on the first closes it).
+    "place" (one point), "mouth" or "length" (two points) or "outline" (three or more; Enter or a tap on the first closes it).
     """
     result = _component()(
         key=key,

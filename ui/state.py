@@ -13,7 +13,7 @@ import streamlit as st
 
 from analyzer import output, record
 from analyzer.corrections import Correction
-from analyzer.examination import Examination, Look, Settings, conclude, look
+from analyzer.examination import Examination, Look, Settings, conclude, look, with_marked_scale
 from analyzer.flags import CutpipeError
 from analyzer.leaks import Prices
 from analyzer.photo import Photo, read_photo
@@ -160,12 +160,12 @@ def units() -> str:
     return "us" if st.session_state.get("units") == "in, psi" else "metric"
 
 
-def key() -> str:
-    """Names the pictures and what was said about them; the cache's key, never the pixels."""
+def key(settings: Settings | None = None) -> str:
+    """Names the pictures and what was said about them (or ``settings`` in its place); the cache's key, never the pixels."""
     current = case()
     if current.data is None:
         return ""
-    parts: list[Any] = [hashlib.sha256(current.data).hexdigest(), current.name, current.settings.as_json()]
+    parts: list[Any] = [hashlib.sha256(current.data).hexdigest(), current.name, (settings or current.settings).as_json()]
     parts += [[hashlib.sha256(e.data).hexdigest(), e.role, e.azimuth_deg, e.elevation_deg] for e in current.extras]
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
@@ -187,6 +187,16 @@ def photo(data: bytes, name: str, role: str = "main") -> Photo:
 
 def looked() -> Look:
     """Look at the case's photos, with progress where it is not done yet. Raises CutpipeError."""
+    return _with_marked_length(_look(case().settings))
+
+
+def _with_marked_length(seen: Look) -> Look:
+    """Looked at again where the photo has no scale of its own and a length was marked on it."""
+    marked = with_marked_scale(seen, case().corrections)
+    return seen if marked is None else _look(marked)
+
+
+def _look(settings: Settings) -> Look:
     current = case()
     assert current.data is not None
     photos = [photo(current.data, current.name)]
@@ -197,12 +207,12 @@ def looked() -> Look:
             lights.append(Light(photo=opened, azimuth_deg=extra.azimuth_deg, elevation_deg=extra.elevation_deg))
         else:
             photos.append(opened)
-    store, case_key = _looks(), key()
+    store, case_key = _looks(), key(settings)
     if case_key not in store:
         bar = st.progress(0.0, "Starting")
         try:
             store[case_key] = look(
-                photos, settings=current.settings, lights=lights, progress=lambda words, share: bar.progress(share, words)
+                photos, settings=settings, lights=lights, progress=lambda words, share: bar.progress(share, words)
             )
         finally:
             bar.empty()
@@ -224,8 +234,9 @@ def _files(result: str, units_: str, _examination: Examination) -> dict[str, byt
 def examined() -> Examination:
     """The examination of the case as it stands. Raises CutpipeError with one sentence for the person."""
     current = case()
-    seen = looked()
+    seen = _look(current.settings)
     try:
+        seen = _with_marked_length(seen)
         return conclude(
             seen, facts=current.facts, readings=current.readings, corrections=current.corrections, prices=current.prices
         )

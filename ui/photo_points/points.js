@@ -1,11 +1,12 @@
 // Points are kept in the picture's own pixels; the drawing surface has the picture's size as its coordinates, so zoom changes nothing.
 const NS = 'http://www.w3.org/2000/svg';
-const NEEDED = { pit: 1, place: 1, length: 2, outline: Infinity };
+const NEEDED = { pit: 1, place: 1, mouth: 2, length: 2, outline: Infinity };
 const ROOM_FOR_NUMBERS = 430; // screen pixels, mean of both sides, below which numbers would cover the pits
 const HINTS = {
   look: '',
   pit: 'Tap a pit. With the keyboard: N goes to the next pit, Enter chooses it.',
   place: 'Tap the middle of the pit. With the keyboard: arrow keys move the cross, Enter sets it.',
+  mouth: 'Tap one side of the pit\'s mouth, then the side across. With the keyboard: arrow keys move the cross, Enter sets it.',
   length: 'Tap one end of the length, then the other.',
   outline: 'Tap round the area, then the first point again, or Close.',
 };

@@ -64,7 +64,7 @@ def _scale(examination: Examination) -> None:
     """How the scale was found and checked, with the marker drawn on the whole photo."""
     surface = examination.standing_surface
     with st.expander(report.scale_in_short(examination), icon=":material/straighten:"):
-        checks = (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+        checks = report.scale_checks(examination)
         lines = [report.scale_in_words(examination), *(display.sentence(check.sentence, state.units()) for check in checks)]
         st.markdown("\n".join(f"- {blocks.safe(line)}" for line in lines))
         caption = "Light line: the marker that was measured. Dashed line: the metal."
@@ -86,9 +86,9 @@ def _photo(examination: Examination) -> None:
         unit = "mm" if state.units() == "metric" else "in"
         factor = 1.0 if unit == "mm" else MM_PER_INCH
         if tool == "Add a pit" and examination.surface.mm_per_px is not None:
-            size = st.number_input(f"Its opening, {unit}", 0.001, 50.0, 1.0 / factor, format="%.3f", key="pit_size", width=140)
+            size = st.number_input(f"Its opening, {unit}", 0.001, 50.0, None, format="%.3f", key="pit_size", placeholder="if measured", help="Left empty, tap both sides of its mouth on the photo.", width=140)
         elif tool == "Mark a length":
-            length = st.number_input(f"The length, {unit}", 0.01, 1000.0, 10.0 / factor, key="known_length", width=140)
+            length = st.number_input(f"The length, {unit}", 0.01, 1000.0, None, key="known_length", width=140)
         why = ""
         if tool != "Just look":
             current.who = st.text_input("Your name", value=current.who, key="who", placeholder="for the record", width=170)
@@ -109,7 +109,7 @@ def _photo(examination: Examination) -> None:
         height_px=height,
         shapes=shapes,
         legend=[(kind, words) for kind, words in LEGEND.items() if any(kind in shape["kind"].split() for shape in shapes)],
-        mode=MODES[tool],
+        mode="mouth" if tool == "Add a pit" and size is None else MODES[tool],
         key="marked_photo",
         label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
     )
@@ -119,15 +119,17 @@ def _photo(examination: Examination) -> None:
             row["pit"] = int(event["pit"])
         elif event.get("points"):
             row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
-        if tool == "Add a pit":
-            scale = examination.standing_surface.mm_per_px
-            row["diameter_px"] = size * factor / scale.value if size and scale else 12.0
-        if tool == "Mark a length" and length:
+        if tool == "Add a pit" and size is not None:
+            row["diameter_mm"] = size * factor
+        if tool == "Mark a length" and length is not None:
             row["length_mm"] = length * factor
-        _enter(row)
+        if tool == "Mark a length" and length is None:
+            st.error("Type the length first, then tap both its ends.")
+        else:
+            _enter(row)
     if current.corrections:
         with st.expander(f"Corrections by hand ({len(current.corrections)})"):
-            st.table([{"Entry": report.entry_in_words(e), "Who": e.who, "When": e.when, "Why": e.why} for e in current.corrections])
+            st.table([{"Entry": report.entry_in_words(e, state.units()), "Who": e.who, "When": e.when, "Why": e.why} for e in current.corrections])
 
 
 def _enter(row: dict[str, object]) -> None:
