@@ -8,20 +8,20 @@ from typing import Any
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOMES = {
-    "examine": "examination",
-    "look": "examination",
-    "conclude": "examination",
-    "Examination": "examination",
-    "Settings": "examination",
-    "read_photo": "photo",
-    "Photo": "photo",
-    "Marker": "scale",
-    "Light": "relief",
-    "read_facts": "facts",
-    "read_readings": "readings",
-    "read_corrections": "corrections",
-    "CutpipeError": "flags",
-    "Measure": "measured",
+    "examine": "result.examination",
+    "look": "result.examination",
+    "conclude": "result.examination",
+    "Examination": "result.examination",
+    "Settings": "result.examination",
+    "read_photo": "photo.reading",
+    "Photo": "photo.reading",
+    "Marker": "scale.calibration",
+    "Light": "relief.lights",
+    "read_facts": "house.facts",
+    "read_readings": "wall.readings",
+    "read_corrections": "result.corrections",
+    "CutpipeError": "base.flags",
+    "Measure": "base.measured",
 }
 __all__ = sorted(_HOMES)
 

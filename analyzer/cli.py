@@ -12,15 +12,17 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from analyzer.flags import CutpipeError, InputError
-from analyzer.tomlfile import shown
+from analyzer.base.flags import CutpipeError, InputError
+from analyzer.base.tomlfile import shown
 
 MARKER_HELP = (
     "what lies beside the piece: auto (look for the card, then a ruler), card, ruler, disc:DIAMETER_MM (a coin, for "
     "example disc:24.26), length:X1,Y1,X2,Y2,MM (two points in the photo and their distance), or none"
 )
 
-MARKER_FORMS = "auto, card, ruler, disc:24.26 (a diameter in mm), length:X1,Y1,X2,Y2,MM (two points and their distance) or none"
+MARKER_FORMS = (
+    "auto, card, ruler, disc:24.26 (a diameter in mm), length:X1,Y1,X2,Y2,MM (two points and their distance) or none"
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -44,7 +46,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.close()
         return 1
     except OSError as error:
-        print(f"cutpipe: what was to be printed cannot be written ({error.strerror}); make room or choose another place.", file=sys.stderr)
+        print(
+            f"cutpipe: what was to be printed cannot be written ({error.strerror}); make room or choose another place.",
+            file=sys.stderr,
+        )
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (Python flushes it once more when it ends)
         return 1
 
@@ -75,7 +80,9 @@ def _parser() -> argparse.ArgumentParser:
         description="Start cutpipe on this computer and open its pages in the web browser. Stop it with Ctrl+C.",
     )
     open_.add_argument("--demo", action="store_true", help="begin with an invented case to look at")
-    open_.add_argument("--port", type=int, default=None, help="port on this computer (default: the first free one from 8501)")
+    open_.add_argument(
+        "--port", type=int, default=None, help="port on this computer (default: the first free one from 8501)"
+    )
     open_.add_argument(
         "--address",
         default="127.0.0.1",
@@ -105,10 +112,22 @@ def _parser() -> argparse.ArgumentParser:
         help='the tube if you know it: size and type "1/2 M", the size alone "1/2", or outside diameter and wall in mm "15.9x0.7"',
     )
     examine.add_argument("--marker", metavar="MARKER", default="auto", help=MARKER_HELP)
-    examine.add_argument("--facts", metavar="FILE", help="what is known of the installation: a text file that 'cutpipe facts' prints for you to fill in")
-    examine.add_argument("--readings", metavar="FILE", help="depth gauge and caliper readings (a text or CSV file; the README shows one)")
-    examine.add_argument("--corrections", metavar="FILE", help="corrections by hand (a text file; the README shows one)")
-    examine.add_argument("--prices", metavar="FILE", help="your own prices, to compare repair with replacement (a text file; the README shows one)")
+    examine.add_argument(
+        "--facts",
+        metavar="FILE",
+        help="what is known of the installation: a text file that 'cutpipe facts' prints for you to fill in",
+    )
+    examine.add_argument(
+        "--readings", metavar="FILE", help="depth gauge and caliper readings (a text or CSV file; the README shows one)"
+    )
+    examine.add_argument(
+        "--corrections", metavar="FILE", help="corrections by hand (a text file; the README shows one)"
+    )
+    examine.add_argument(
+        "--prices",
+        metavar="FILE",
+        help="your own prices, to compare repair with replacement (a text file; the README shows one)",
+    )
     examine.add_argument(
         "--light",
         metavar="PHOTO@DIRECTION,HEIGHT",
@@ -119,10 +138,22 @@ def _parser() -> argparse.ArgumentParser:
         "for each photo, best three or more; it shows how deep the pits are. PHOTO@X,Y,Z gives the torch's place in mm "
         "from the middle of the card",
     )
-    examine.add_argument("--backlit", metavar="PHOTO", help="the same piece, camera not moved, with the light behind it: shows holes that go through")
-    examine.add_argument("--ring", metavar="PHOTO", help="a photo of a ring sawn from the same pipe, seen from above: shows the wall that is left")
-    examine.add_argument("--units", choices=("metric", "us"), default="metric", help="units of the report (default: metric)")
-    examine.add_argument("--out", metavar="FOLDER", help="folder for the results (default: the photo's name with -examined)")
+    examine.add_argument(
+        "--backlit",
+        metavar="PHOTO",
+        help="the same piece, camera not moved, with the light behind it: shows holes that go through",
+    )
+    examine.add_argument(
+        "--ring",
+        metavar="PHOTO",
+        help="a photo of a ring sawn from the same pipe, seen from above: shows the wall that is left",
+    )
+    examine.add_argument(
+        "--units", choices=("metric", "us"), default="metric", help="units of the report (default: metric)"
+    )
+    examine.add_argument(
+        "--out", metavar="FOLDER", help="folder for the results (default: the photo's name with -examined)"
+    )
     examine.add_argument("--quiet", action="store_true", help="say nothing but errors")
     examine.set_defaults(run=_examine)
 
@@ -132,7 +163,9 @@ def _parser() -> argparse.ArgumentParser:
         description="Write the scale card as a PDF. Print it at 100 % (no fit to page), check the printed length with a ruler "
         "and lay it beside the piece.",
     )
-    card.add_argument("--paper", choices=("a4", "letter", "both"), default="both", help="paper size (default: one file for each)")
+    card.add_argument(
+        "--paper", choices=("a4", "letter", "both"), default="both", help="paper size (default: one file for each)"
+    )
     card.add_argument("--out", metavar="FOLDER", default=".", help="folder for the PDF (default: here)")
     card.set_defaults(run=_card)
 
@@ -163,7 +196,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def read_marker(text: str) -> object:
     """The Marker that ``--marker`` names. Raises InputError saying what it takes."""
-    from analyzer.scale import DISC_RANGE_MM, Marker
+    from analyzer.scale.calibration import DISC_RANGE_MM, Marker
 
     kind, _, rest = text.strip().partition(":")
     kind = kind.lower()
@@ -180,7 +213,11 @@ def read_marker(text: str) -> object:
             return Marker(kind=kind, diameter_mm=diameter)
         if kind == "length":
             x1, y1, x2, y2, length = (float(part) for part in rest.split(","))
-            if not all(math.isfinite(v) and abs(v) < 1e5 for v in (x1, y1, x2, y2, length)) or not length > 0 or (x1, y1) == (x2, y2):
+            if (
+                not all(math.isfinite(v) and abs(v) < 1e5 for v in (x1, y1, x2, y2, length))
+                or not length > 0
+                or (x1, y1) == (x2, y2)
+            ):
                 raise InputError(
                     "--marker length needs two different points in the photo and the millimetres between them, above zero; "
                     "give for example length:120,300,980,300,50."
@@ -193,13 +230,13 @@ def read_marker(text: str) -> object:
 
 def _examine(options: argparse.Namespace) -> int:
     # Imported here so that --help and a wrong option answer at once.
-    from analyzer import output
-    from analyzer.corrections import read_corrections
-    from analyzer.examination import Settings, examine
-    from analyzer.facts import read_facts
-    from analyzer.leaks import read_prices
-    from analyzer.photo import read_photo
-    from analyzer.readings import read_readings
+    from analyzer.causes.leaks import read_prices
+    from analyzer.house.facts import read_facts
+    from analyzer.photo.reading import read_photo
+    from analyzer.result.corrections import read_corrections
+    from analyzer.result.examination import Settings, examine
+    from analyzer.show import output
+    from analyzer.wall.readings import read_readings
 
     def say(words: str, share: float) -> None:
         if not options.quiet:
@@ -230,7 +267,7 @@ def _examine(options: argparse.Namespace) -> int:
     say("Writing the results", 0.95)
     paths = output.write(result, folder, units=options.units)
     if not options.quiet:
-        from analyzer.report import spoken_summary
+        from analyzer.show.report import spoken_summary
 
         print(spoken_summary(result, units=options.units))
         print(f"Results in {folder}: {', '.join(path.name for path in paths)}")
@@ -240,8 +277,8 @@ def _examine(options: argparse.Namespace) -> int:
 def _lights(entries: Sequence[str]) -> tuple[object, ...]:
     if not entries:
         return ()
-    from analyzer.photo import read_photo
-    from analyzer.relief import Light
+    from analyzer.photo.reading import read_photo
+    from analyzer.relief.lights import Light
 
     lights = []
     for entry in entries:
@@ -263,8 +300,8 @@ def _lights(entries: Sequence[str]) -> tuple[object, ...]:
 
 
 def _card(options: argparse.Namespace) -> int:
-    from analyzer import output
-    from analyzer.card import card_pdf
+    from analyzer.scale.printed_card import card_pdf
+    from analyzer.show import output
 
     papers = ("a4", "letter") if options.paper == "both" else (options.paper,)
     for paper in papers:
@@ -274,21 +311,21 @@ def _card(options: argparse.Namespace) -> int:
 
 
 def _facts(options: argparse.Namespace) -> int:
-    from analyzer.facts import facts_template
+    from analyzer.house.facts import facts_template
 
     print(facts_template(), end="")
     return 0
 
 
 def _rules(options: argparse.Namespace) -> int:
-    from analyzer.causes import rules_table
+    from analyzer.causes.judge import rules_table
 
     print(rules_table())
     return 0
 
 
 def _schema(options: argparse.Namespace) -> int:
-    from analyzer.record import schema
+    from analyzer.result.record import schema
 
     print(json.dumps(schema(), indent=1))
     return 0

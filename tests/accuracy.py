@@ -22,10 +22,10 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from analyzer import output
+from analyzer.base.flags import CutpipeError
 from analyzer.cli import read_marker
-from analyzer.examination import Settings, examine
-from analyzer.flags import CutpipeError
+from analyzer.result.examination import Settings, examine
+from analyzer.show import output
 from tests import mask_score, truth_score, worst_errors
 
 FILES = ("examination.json", "pit-labels.png", "band-labels.png")
@@ -46,7 +46,9 @@ def examine_one(task: tuple[str, str, str, dict[str, str]]) -> tuple[str, float,
     try:
         result = examine(
             image,
-            settings=Settings(view=settings.get("view"), tube=settings.get("tube"), marker=read_marker(settings["marker"])),
+            settings=Settings(
+                view=settings.get("view"), tube=settings.get("tube"), marker=read_marker(settings["marker"])
+            ),
         )
         seconds = time.perf_counter() - started
         output.write(result, folder, only=FILES)
@@ -64,7 +66,9 @@ def run(tasks: list[tuple[str, str, str, dict[str, str]]], jobs: int) -> None:
             if error:
                 failed.append(name)
                 print(f"{name}: {error}", flush=True)
-    print(f"{len(tasks)} pictures, {np.median(seconds):.1f} s each (median, one thread), {len(failed)} without a result")
+    print(
+        f"{len(tasks)} pictures, {np.median(seconds):.1f} s each (median, one thread), {len(failed)} without a result"
+    )
 
 
 class Table:
@@ -86,7 +90,9 @@ def _median(values: list[float]) -> float | None:
 
 
 def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> int:
-    truths = [t for t in truth_score.load_truth(str(folder)) if t["name"].startswith(tuple(only.split(","))) or not only]
+    truths = [
+        t for t in truth_score.load_truth(str(folder)) if t["name"].startswith(tuple(only.split(","))) or not only
+    ]
     tasks = []
     for truth in truths:
         image = folder / truth["image"]
@@ -94,7 +100,7 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
         truth["_contrast"] = truth_score.contrast(truth, str(folder))
     run(tasks, jobs)
     predictions = truth_score.load_pred(str(results))
-    rows, summary = truth_score.run(truths, {name: p for name, p in predictions.items()})
+    rows, summary = truth_score.run(truths, dict(predictions.items()))
     _recall_by_obliquity(truths, predictions)
     print()
     table = Table()
@@ -103,18 +109,32 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
     for marker, goal in (("aruco_card", 0.5), ("ruler", 1.0), ("disc", 1.5)):
         errors = [abs(r["scale_err_pct"]) for r in rows if r["marker"] == marker and r["scale_err_pct"] is not None]
         middle = _median(errors)
-        table.row(f"scale at the metal, {marker}: median error, %", middle, f"{goal}", None if middle is None else middle <= goal, f"n={len(errors)}, worst {max(errors, default=float('nan')):.1f}")
+        table.row(
+            f"scale at the metal, {marker}: median error, %",
+            middle,
+            f"{goal}",
+            None if middle is None else middle <= goal,
+            f"n={len(errors)}, worst {max(errors, default=float('nan')):.1f}",
+        )
     unflagged = [
         r["name"]
         for r in rows
-        if r["scale_err_pct"] is not None and abs(r["scale_err_pct"]) > 4 and not any("scale" in f["suffers"] and f["severity"] != "note" for f in predictions[r["name"]]["flags"])
+        if r["scale_err_pct"] is not None
+        and abs(r["scale_err_pct"]) > 4
+        and not any("scale" in f["suffers"] and f["severity"] != "note" for f in predictions[r["name"]]["flags"])
     ]
     table.row("scale more than 4 % off without a flag", len(unflagged), "0", not unflagged, " ".join(unflagged))
     for key, name in (("analysed_area_err_pct", "seen area"), ("examined_area_err_pct", "examined area")):
         middle = _median([abs(r[key]) for r in seen if r[key] is not None])
         table.row(f"{name}: median error, %", middle, "3", None if middle is None else middle <= 3)
     main = summary.get("without_end", summary["overall"])
-    table.row("pits from 0.3 mm: F1", main["f1"], "0.75 (stretch 0.85)", main["f1"] >= 0.75, f"P {main['precision']:.2f} R {main['recall']:.2f}")
+    table.row(
+        "pits from 0.3 mm: F1",
+        main["f1"],
+        "0.75 (stretch 0.85)",
+        main["f1"] >= 0.75,
+        f"P {main['precision']:.2f} R {main['recall']:.2f}",
+    )
     big = summary["more"]["f1_big_not_faint"]
     table.row("pits from 0.8 mm, not faint: F1", big, "0.88 (stretch 0.93)", big >= 0.88)
     bias = summary["more"]["count_bias_pct"]
@@ -124,21 +144,45 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
     area = main["area_err_pct_median"]
     table.row("opening area: median error, %", area, "15 (stretch 10)", None if area is None else area <= 15)
     area_bias = _median([v for r in seen for v in r["area_bias"]])
-    table.row("opening area: bias (median), %", area_bias, "within 3", None if area_bias is None else abs(area_bias) <= 3)
+    table.row(
+        "opening area: bias (median), %", area_bias, "within 3", None if area_bias is None else abs(area_bias) <= 3
+    )
     ious = summary["more"]["band_iou"]
-    table.row("bands: mean IoU", float(np.mean(ious)) if ious else None, "0.8", np.mean(ious) >= 0.8 if ious else None, f"n={len(ious)}, none seen or invented where there is none: {sum(v == 0 for v in ious)} at 0")
+    table.row(
+        "bands: mean IoU",
+        float(np.mean(ious)) if ious else None,
+        "0.8",
+        np.mean(ious) >= 0.8 if ious else None,
+        f"n={len(ious)}, none seen or invented where there is none: {sum(v == 0 for v in ious)} at 0",
+    )
     for key, name in (("cover_scale", "scale"), ("cover_area", "seen area"), ("cover_diam", "pit diameter")):
         held = summary["more"][key]
         share = 100 * float(np.mean(held)) if held else None
-        table.row(f"95 % intervals hold: {name}, %", share, "90 to 99", None if share is None else 90 <= share <= 99, f"n={len(held)}")
+        table.row(
+            f"95 % intervals hold: {name}, %",
+            share,
+            "90 to 99",
+            None if share is None else 90 <= share <= 99,
+            f"n={len(held)}",
+        )
     counted = []
     for row in seen:
-        record = json.loads((results / row["name"] / "examination.json").read_text()) if (results / row["name"] / "examination.json").exists() else None
+        record = (
+            json.loads((results / row["name"] / "examination.json").read_text())
+            if (results / row["name"] / "examination.json").exists()
+            else None
+        )
         if record:
             low, high = record["density"]["pit_count"]["interval_95"]
             counted.append(low <= row["true"] <= high)
     share = 100 * float(np.mean(counted)) if counted else None
-    table.row("95 % intervals hold: count as detected, %", share, "90 to 99", None if share is None else 90 <= share <= 99, f"n={len(counted)}")
+    table.row(
+        "95 % intervals hold: count as detected, %",
+        share,
+        "90 to 99",
+        None if share is None else 90 <= share <= 99,
+        f"n={len(counted)}",
+    )
     _rings([by_name[r["name"]] for r in rows if r["view"] == "end"], results, table)
     for row in sorted((r for r in seen if r["true"] >= 5), key=lambda r: r["f1"])[:worst]:
         name = row["name"]
@@ -157,7 +201,8 @@ def _recall_by_obliquity(truths: list[dict], predictions: dict) -> None:
         errors = worst_errors.sort_out(truth, predictions[truth["name"]])
         for pits, hit in ((errors.found, True), (errors.missed, False)):
             squarely += [
-                (pit["projected_area_mm2"] / pit["opening_area_mm2"], truth["_contrast"].get(pit["id"]) or 0.0, hit) for pit in pits
+                (pit["projected_area_mm2"] / pit["opening_area_mm2"], truth["_contrast"].get(pit["id"]) or 0.0, hit)
+                for pit in pits
             ]
     for low, high in ((0.0, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.85), (0.85, 9.0)):
         line = f"recall where metal is seen at a cosine of {low:g}" + (f" to {high:g}:" if high < 1 else " and more:")
@@ -192,9 +237,20 @@ def _rings(truths: list[dict], results: Path, table: Table) -> None:
         if not (true_wall[apart] < end["min_wall_mm"] + 0.05).any():
             places.append(abs((wall["minimum_image_angle_deg"] - end["min_wall_image_angle_deg"] + 180) % 360 - 180))
     if truths:
-        for name, values, goal in (("mean wall", means, 0.04), ("wall profile", profiles, 0.04), ("minimum wall", minima, 0.06), ("place of the minimum, degrees", places, 10)):
+        for name, values, goal in (
+            ("mean wall", means, 0.04),
+            ("wall profile", profiles, 0.04),
+            ("minimum wall", minima, 0.06),
+            ("place of the minimum, degrees", places, 10),
+        ):
             middle = _median(values)
-            table.row(f"cut ring: {name}, median error" + ("" if "degrees" in name else ", mm"), middle, f"{goal}", None if middle is None else middle <= goal, f"n={len(values)}")
+            table.row(
+                f"cut ring: {name}, median error" + ("" if "degrees" in name else ", mm"),
+                middle,
+                f"{goal}",
+                None if middle is None else middle <= goal,
+                f"n={len(values)}",
+            )
 
 
 def real(folder: Path, results: Path, only: str, jobs: int, worst: int) -> int:
@@ -218,28 +274,48 @@ def real(folder: Path, results: Path, only: str, jobs: int, worst: int) -> int:
     table = Table()
     whole = sum(one["pixels"] for one in scores) / len(names) > 5e5
     goal = 0.35 if whole else 0.55
-    table.row("pixel F1", total["px_f1"], f"{goal}", total["px_f1"] >= goal, f"P {total['px_p']:.2f} R {total['px_r']:.2f}")
-    table.row("centre F1", total["ce_f1"], f"{goal}", total["ce_f1"] >= goal, f"P {total['ce_p']:.2f} R {total['ce_r']:.2f}")
+    table.row(
+        "pixel F1", total["px_f1"], f"{goal}", total["px_f1"] >= goal, f"P {total['px_p']:.2f} R {total['px_r']:.2f}"
+    )
+    table.row(
+        "centre F1", total["ce_f1"], f"{goal}", total["ce_f1"] >= goal, f"P {total['ce_p']:.2f} R {total['ce_r']:.2f}"
+    )
     table.row("sum of count errors over true pits", total["count_rel"], "-", None)
     if empty:
         per_window = false_in_empty / empty
-        table.row("false pits per window without a pit", per_window, "0.10", per_window <= 0.10 if not whole else None, f"n={empty}")
+        table.row(
+            "false pits per window without a pit",
+            per_window,
+            "0.10",
+            per_window <= 0.10 if not whole else None,
+            f"n={empty}",
+        )
     return int(table.missed > 0)
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.accuracy", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--only", default="", help="names that begin so, several with commas")
     parser.add_argument("--out", type=Path, help="keep the results here")
     parser.add_argument("--jobs", type=int, default=max(1, (os.cpu_count() or 2)))
-    parser.add_argument("--worst", type=int, default=3, help="so many of the worst pictures are drawn into --out and explained")
+    parser.add_argument(
+        "--worst", type=int, default=3, help="so many of the worst pictures are drawn into --out and explained"
+    )
     options = parser.parse_args()
     if not options.folder.is_dir():
         parser.error(f"{options.folder} is not a folder")
     kind = rendered if (options.folder / "truth").is_dir() else real
     with tempfile.TemporaryDirectory() as scratch:
-        return kind(options.folder, options.out or Path(scratch), options.only, options.jobs, options.worst if options.out else 0)
+        return kind(
+            options.folder,
+            options.out or Path(scratch),
+            options.only,
+            options.jobs,
+            options.worst if options.out else 0,
+        )
 
 
 if __name__ == "__main__":

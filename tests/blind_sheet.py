@@ -78,7 +78,9 @@ def sheet(folder: Path, chosen: list[tuple[str, str, float, float, float]]) -> I
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.blind_sheet", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.blind_sheet", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("results", type=Path)
     parser.add_argument("sheet", type=Path)
@@ -94,7 +96,9 @@ def main() -> None:
         print(f"{len(chosen)} places on {options.sheet}; look, then call again with --pits")
         return
     named = {int(number) for number in options.pits.split(",")}
-    tally: Counter[tuple[str, bool]] = Counter((kind, number in named) for number, (kind, *_) in enumerate(json.loads(key.read_text())))
+    tally: Counter[tuple[str, bool]] = Counter(
+        (kind, number in named) for number, (kind, *_) in enumerate(json.loads(key.read_text()))
+    )
     for kind in ("found", "missed", "mistaken"):
         yes, no = tally[kind, True], tally[kind, False]
         print(f"{kind} by the program: the viewer saw a pit at {yes} of {yes + no}")

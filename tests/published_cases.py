@@ -19,12 +19,12 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 
-from analyzer import flow
-from analyzer.causes import Judgement, causes_map, judge
-from analyzer.derived import derive
-from analyzer.facts import Facts, Value, check_facts, quantities, read_value
-from analyzer.flags import InputError
-from analyzer.measured import KPA_PER_BAR, KPA_PER_PSI
+from analyzer.base.flags import InputError
+from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI
+from analyzer.causes.judge import Judgement, causes_map, judge
+from analyzer.house import flow
+from analyzer.house.derived import derive
+from analyzer.house.facts import Facts, Value, check_facts, quantities, read_value
 
 # Fields of a case that are hindsight: reading one into the facts would be cheating. A test feeds them with rubbish.
 HINDSIGHT = (
@@ -381,7 +381,9 @@ def main(arguments: list[str] | None = None) -> int:
         for row in r["ranking"]:
             print(f"    {row['standing']:15} {row['cause']}")
         rank = f"rank {r['rank']}" if r["rank"] else "no rank"
-        print(f"    investigators:  {r['verdict']}  ({rank}, {r['standing']})  second: {', '.join(r['second']) or 'none'}")
+        print(
+            f"    investigators:  {r['verdict']}  ({rank}, {r['standing']})  second: {', '.join(r['second']) or 'none'}"
+        )
         if r["unread"]:
             print(f"    not read: {'; '.join(r['unread'])}")
         if r["fits_well_wrong"]:

@@ -15,11 +15,11 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
-from analyzer.measured import Measure
-from analyzer.photo import CameraFacts, Photo
-from analyzer.pits import Pit, PitCatalogue
-from analyzer.scale import Calibration
-from analyzer.surface import Surface
+from analyzer.base.measured import Measure
+from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.photo.reading import CameraFacts, Photo
+from analyzer.piece.surface import Surface
+from analyzer.scale.calibration import Calibration
 
 PLATE_HEIGHT_MM = 1.0  # of the plate's face over the table
 
@@ -101,7 +101,11 @@ def _frame(scene: Scene, dent: Dent) -> tuple[np.ndarray, np.ndarray]:
 
 def _cast(scene: Scene, columns: np.ndarray, rows: np.ndarray) -> _Hits:
     rays = np.stack(
-        [(columns - scene.matrix[0, 2] - scene.shift_px[0]) / scene.focal, (rows - scene.matrix[1, 2] - scene.shift_px[1]) / scene.focal, np.ones_like(columns)],
+        [
+            (columns - scene.matrix[0, 2] - scene.shift_px[0]) / scene.focal,
+            (rows - scene.matrix[1, 2] - scene.shift_px[1]) / scene.focal,
+            np.ones_like(columns),
+        ],
         axis=1,
     )
     ways = rays @ scene.rotation
@@ -145,7 +149,9 @@ def _cast(scene: Scene, columns: np.ndarray, rows: np.ndarray) -> _Hits:
         stretch = np.array([dent.radii[0], dent.radii[1], dent.depth])
         reach_mm = 1.2 * max(dent.radii)
         with np.errstate(invalid="ignore"):
-            near = np.flatnonzero(metal & (np.abs(axial - dent.axial) < reach_mm) & (np.abs(around - dent.around) < reach_mm))
+            near = np.flatnonzero(
+                metal & (np.abs(axial - dent.axial) < reach_mm) & (np.abs(around - dent.around) < reach_mm)
+            )
         start = (points[near] - centre) @ frame.T
         within = ((start[:, :2] / stretch[:2]) ** 2).sum(axis=1) < 1
         near, start = near[within], start[within]
@@ -254,7 +260,9 @@ def photograph(
     encoded = np.where(total <= 0.0031308, 12.92 * total, 1.055 * total ** (1 / 2.4) - 0.055)
     rgb = np.repeat(np.round(255 * encoded).astype(np.uint8)[..., None], 3, axis=2)
     rgb.flags.writeable = False
-    return Photo(role="main", name=name, rgb=rgb, sha256=hashlib.sha256(rgb.tobytes()).hexdigest(), camera=CameraFacts())
+    return Photo(
+        role="main", name=name, rgb=rgb, sha256=hashlib.sha256(rgb.tobytes()).hexdigest(), camera=CameraFacts()
+    )
 
 
 def truth(scene: Scene, *, mouth_error: float = 1.0) -> tuple[Calibration, Surface, PitCatalogue]:
@@ -262,7 +270,14 @@ def truth(scene: Scene, *, mouth_error: float = 1.0) -> tuple[Calibration, Surfa
     columns, rows = scene.size
     grid_x, grid_y = np.meshgrid(np.arange(columns, dtype=float), np.arange(rows, dtype=float))
     hits = _all_hits(scene)[0]
-    rays = np.stack([(grid_x.ravel() - scene.matrix[0, 2]) / scene.focal, (grid_y.ravel() - scene.matrix[1, 2]) / scene.focal, np.ones(rows * columns)], axis=1)
+    rays = np.stack(
+        [
+            (grid_x.ravel() - scene.matrix[0, 2]) / scene.focal,
+            (grid_y.ravel() - scene.matrix[1, 2]) / scene.focal,
+            np.ones(rows * columns),
+        ],
+        axis=1,
+    )
     turned = hits.face_normals @ scene.rotation.T
     facing = np.abs((rays * turned).sum(axis=1))
     oblique = np.degrees(np.arccos(np.clip(facing / np.linalg.norm(rays, axis=1), 0, 1)))

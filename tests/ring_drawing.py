@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from analyzer.photo import CameraFacts, Photo
+from analyzer.photo.reading import CameraFacts, Photo
 
 OUTSIDE_DIAMETER_MM = 15.875  # ASTM B88, 1/2 in
 
@@ -20,7 +20,9 @@ class Drawn:
     centre_px: tuple[float, float]
 
 
-def wall_with_pits(base_mm: float, pits: list[tuple[float, float, float]], waviness_mm: float = 0.0, phase: float = 0.0) -> np.ndarray:
+def wall_with_pits(
+    base_mm: float, pits: list[tuple[float, float, float]], waviness_mm: float = 0.0, phase: float = 0.0
+) -> np.ndarray:
     """(7200,) wall by twentieth of a degree from -180: ``pits`` are (image angle, depth mm, full width degrees)."""
     angle = np.arange(-180, 180, 0.05)
     wall = base_mm + waviness_mm * np.cos(np.radians(2 * angle + phase))

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from analyzer.photo import CameraFacts, Photo
+from analyzer.photo.reading import CameraFacts, Photo
 
 DOTS = 20  # a millimetre
 

@@ -1,6 +1,6 @@
 """Runs the tests on a fresh machine: sets up all that they need first. Arguments go to pytest.
 
-    python3 tests/start.py
+python3 tests/start.py
 """
 
 import subprocess
@@ -9,7 +9,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "ui"))
 
-from start import ROOT, ready  # noqa: E402  (found only after the line above)
+from start import ROOT, ready
 
 
 def main() -> int:

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from analyzer.flags import CutpipeError, PhotoError
-from analyzer.photo import read_photo
-from analyzer.scale import Marker, find_scale
-from analyzer.surface import find_surface
+from analyzer.base.flags import CutpipeError, PhotoError
+from analyzer.photo.reading import read_photo
+from analyzer.piece.surface import find_surface
+from analyzer.scale.calibration import Marker, find_scale
 from tests.conftest import ROOT
 
 CARD = ROOT / "demo_images/bore-below-elbow.jpg"

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from analyzer import cli
-from analyzer.output import FILES
+from analyzer.show.output import FILES
 from tests.conftest import ROOT
 
 PHOTO = str(ROOT / "demo_images/bore-even-attack.jpg")
@@ -24,7 +24,21 @@ def run(capsys, *arguments):
 
 def test_examine_writes_every_file(tmp_path, capsys):
     folder = tmp_path / "result"
-    code, out, err = run(capsys, "examine", PHOTO, "--view", "inside", "--tube", "3/4", "--marker", "card", "--units", "us", "--out", str(folder))
+    code, out, err = run(
+        capsys,
+        "examine",
+        PHOTO,
+        "--view",
+        "inside",
+        "--tube",
+        "3/4",
+        "--marker",
+        "card",
+        "--units",
+        "us",
+        "--out",
+        str(folder),
+    )
     assert code == 0, err
     assert {path.name for path in folder.iterdir()} == set(FILES)
     document = json.loads((folder / "examination.json").read_text())
@@ -35,14 +49,27 @@ def test_examine_writes_every_file(tmp_path, capsys):
 def test_a_cut_ring_without_a_scale_is_written_whole(tmp_path, capsys):
     """There is nothing to lay flat and no wall in millimetres: the ring stands there as photographed."""
     folder = tmp_path / "result"
-    code, _, err = run(capsys, "examine", str(ROOT / "demo_images/cut-ring.jpg"), "--view", "end", "--marker", "none", "--quiet", "--out", str(folder))
+    code, _, err = run(
+        capsys,
+        "examine",
+        str(ROOT / "demo_images/cut-ring.jpg"),
+        "--view",
+        "end",
+        "--marker",
+        "none",
+        "--quiet",
+        "--out",
+        str(folder),
+    )
     assert code == 0, err
     assert {path.name for path in folder.iterdir()} == set(FILES)
     document = json.loads((folder / "examination.json").read_text())
     assert document["wall"]["minimum_mm"] is None and document["scale"]["mm_per_px"] is None
     outline = np.array(document["surface"]["outline_px"])
     shown = Image.open(folder / "unrolled.png")
-    assert shown.width / shown.height == pytest.approx(np.divide(*np.ptp(outline, axis=0)), rel=0.05)  # no empty frame: the ring itself
+    assert shown.width / shown.height == pytest.approx(
+        np.divide(*np.ptp(outline, axis=0)), rel=0.05
+    )  # no empty frame: the ring itself
     assert np.asarray(shown).std() > 15
 
 
@@ -108,9 +135,17 @@ FILES_THAT_CANNOT_BE_RIGHT = [
     ("--corrections", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
     ("--corrections", b'[[correction]]\nkind = "remove_pit"\npit = inf', "not inf"),
     ("--corrections", b'[[correction]]\nkind = "remove_pit"\npit = 1.7', "not 1.7"),
-    ("--corrections", b'[[correction]]\nkind = "known_length"\npoints_px = [[1, 2], [3, 4]]\nlength_mm = ' + b"9" * 400, "numbers"),
+    (
+        "--corrections",
+        b'[[correction]]\nkind = "known_length"\npoints_px = [[1, 2], [3, 4]]\nlength_mm = ' + b"9" * 400,
+        "numbers",
+    ),
     ("--corrections", b'[[correction]]\nkind = "remove_pit"\npit = 1\nwho = [1]', "texts in quotes"),
-    ("--corrections", b'[[correction]]\nkind = "leave_out"\npoints_px = [[1e12, 0], [1e12, 5], [0, 1e12]]', "far outside"),
+    (
+        "--corrections",
+        b'[[correction]]\nkind = "leave_out"\npoints_px = [[1e12, 0], [1e12, 5], [0, 1e12]]',
+        "far outside",
+    ),
     ("--corrections", b'[[correction]]\nkind = "add_pit"\npoints_px = [[5, 5]]\ndiameter_px = 1e-9', "1 or more"),
     ("--prices", b"x = " + b"[" * 3000 + b"]" * 3000, "brackets"),
     ("--prices", b"repair_per_leak = " + b"9" * 400, "that large"),
@@ -121,17 +156,29 @@ FILES_THAT_CANNOT_BE_RIGHT = [
 @pytest.mark.parametrize("option, data, words", FILES_THAT_CANNOT_BE_RIGHT)
 def test_a_file_that_cannot_be_right_gets_one_sentence(option, data, words, tmp_path, capsys):
     (tmp_path / "mine.toml").write_bytes(data)
-    code, out, err = run(capsys, "examine", PHOTO, option, str(tmp_path / "mine.toml"), "--quiet", "--out", str(tmp_path / "result"))
+    code, out, err = run(
+        capsys, "examine", PHOTO, option, str(tmp_path / "mine.toml"), "--quiet", "--out", str(tmp_path / "result")
+    )
     assert code == 1 and out == "" and words in err
     assert err.startswith("cutpipe: ") and err.count("\n") == 1 and len(err) < 600
     assert not (tmp_path / "result").exists()
 
 
-@pytest.mark.parametrize("option, sentence", [("--facts", "age_years = 200000"), ("--prices", "house = 1"), ("--readings", "pit = 3"), ("--corrections", "a = 1")])
+@pytest.mark.parametrize(
+    "option, sentence",
+    [
+        ("--facts", "age_years = 200000"),
+        ("--prices", "house = 1"),
+        ("--readings", "pit = 3"),
+        ("--corrections", "a = 1"),
+    ],
+)
 def test_a_text_editor_s_byte_order_mark_is_no_mistake(option, sentence, tmp_path, capsys):
     """With the mark in front the file is read, and refused for what it says, not for the mark."""
     (tmp_path / "mine.toml").write_bytes(b"\xef\xbb\xbf" + sentence.encode())
-    _, _, err = run(capsys, "examine", PHOTO, option, str(tmp_path / "mine.toml"), "--quiet", "--out", str(tmp_path / "result"))
+    _, _, err = run(
+        capsys, "examine", PHOTO, option, str(tmp_path / "mine.toml"), "--quiet", "--out", str(tmp_path / "result")
+    )
     assert "UTF-8" not in err and "cannot be read" not in err and err.startswith("cutpipe: ")
 
 
@@ -139,7 +186,18 @@ def test_no_pipe_in_view(tmp_path, capsys):
     rng = np.random.default_rng(1)
     table = Image.fromarray(rng.normal(150, 6, (900, 1200, 3)).clip(0, 255).astype(np.uint8))
     table.save(tmp_path / "table.jpg")
-    code, _, err = run(capsys, "examine", str(tmp_path / "table.jpg"), "--view", "inside", "--marker", "none", "--quiet", "--out", str(tmp_path / "r"))
+    code, _, err = run(
+        capsys,
+        "examine",
+        str(tmp_path / "table.jpg"),
+        "--view",
+        "inside",
+        "--marker",
+        "none",
+        "--quiet",
+        "--out",
+        str(tmp_path / "r"),
+    )
     assert code == 1 and err.count("\n") == 1 and not (tmp_path / "r").exists()
 
 
@@ -151,8 +209,8 @@ def test_results_that_cannot_be_written(tmp_path, capsys):
 
 
 def test_a_folder_in_the_way_leaves_no_half_result(tmp_path, demo_examination):
-    from analyzer import output
-    from analyzer.flags import InputError
+    from analyzer.base.flags import InputError
+    from analyzer.show import output
 
     (tmp_path / "pits.csv").mkdir()
     with pytest.raises(InputError, match="stands a folder"):
@@ -170,7 +228,12 @@ def test_a_full_disk_behind_the_output_gets_one_sentence(arguments, tmp_path):
     buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     with open("/dev/full", "w") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "analyzer", *arguments], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT, env=buffered
+            [sys.executable, "-m", "analyzer", *arguments],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
+            env=buffered,
         )
     assert done.returncode == 1 and done.stderr.count("\n") == 1 and "make room" in done.stderr
 

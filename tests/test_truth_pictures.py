@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from analyzer import Settings, examine
 from analyzer.cli import read_marker
-from analyzer.output import write
+from analyzer.show.output import write
 from tests import accuracy, truth_score, worst_errors
 from tests.accuracy import FILES, told
 from tests.conftest import DATA, ROOT
@@ -74,10 +74,14 @@ def test_the_photo_turned_on_its_side_measures_the_same(examined):
     out = io.BytesIO()
     Image.open(turned).save(out, "PNG", exif=exif)
     says = examined.says
-    again = examine(out.getvalue(), settings=Settings(view=says["view"], tube=says["tube"], marker=read_marker(says["marker"])))
+    again = examine(
+        out.getvalue(), settings=Settings(view=says["view"], tube=says["tube"], marker=read_marker(says["marker"]))
+    )
     first = examined.result
     # the same physical piece: half of the stated uncertainty is a fair bound for what a turn by itself may change
-    assert again.surface.mm_per_px.value == pytest.approx(first.surface.mm_per_px.value, abs=2 * first.surface.mm_per_px.standard_uncertainty)
+    assert again.surface.mm_per_px.value == pytest.approx(
+        first.surface.mm_per_px.value, abs=2 * first.surface.mm_per_px.standard_uncertainty
+    )
     assert again.surface.seen_area.value == pytest.approx(first.surface.seen_area.value, rel=0.05)
     # 17 and 16, 51 and 52 pits when this was written; a doubtful one may come or go with the other grid of pixels
     assert len(again.pits.pits) == pytest.approx(len(first.pits.pits), abs=max(3, 0.15 * len(first.pits.pits)))
@@ -85,7 +89,9 @@ def test_the_photo_turned_on_its_side_measures_the_same(examined):
     back = np.array([(first.photo.width_px - 1 - pit.y_px, pit.x_px) for pit in again.pits.pits])
     radius = np.array([pit.equivalent_diameter_px / 2 for pit in first.pits.pits])
     found_again = cKDTree(back).query(places)[0] <= np.maximum(radius, 3)
-    sure = np.array([pit.confidence for pit in first.pits.pits]) >= 0.5  # doubtful ones come and go with the grid of pixels
+    sure = (
+        np.array([pit.confidence for pit in first.pits.pits]) >= 0.5
+    )  # doubtful ones come and go with the grid of pixels
     assert sure.sum() >= 5 and found_again[sure].mean() >= 0.85, (found_again[sure].mean(), sure.sum())
 
 

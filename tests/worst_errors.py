@@ -77,7 +77,9 @@ def explain(truth: dict, prediction: dict, folder: Path, to: Path) -> str:
         missed["contrast not known" if contrast is None else next(name for end, name in STEPS if contrast < end)] += 1
     for pit in errors.mistaken:
         radius = max(5, round(0.5 * pit["equivalent_diameter_mm"] / truth["mm_per_px_surface"] * zoom) + 3)
-        cv2.circle(picture, tuple(int(v) for v in laid(np.array([pit["x_px"], pit["y_px"]]))), radius, FALSE, 2, cv2.LINE_AA)
+        cv2.circle(
+            picture, tuple(int(v) for v in laid(np.array([pit["x_px"], pit["y_px"]]))), radius, FALSE, 2, cv2.LINE_AA
+        )
     Image.fromarray(picture).save(to, quality=85)
     order = [name for _, name in STEPS] + ["contrast not known"]
     reasons = ", ".join(f"{missed[name]} of {name}" for name in order if missed[name]) or "none"

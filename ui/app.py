@@ -11,9 +11,9 @@ import streamlit as st
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout that is not installed works too
 
-from analyzer.flags import CutpipeError  # noqa: E402
-from ui import blocks, demo, state, style  # noqa: E402
-from ui.sections import figures, first, house, marks, reasons, save, steps, wall  # noqa: E402
+from analyzer.base.flags import CutpipeError
+from ui import blocks, demo, state, style
+from ui.sections import figures, first, house, marks, reasons, save, steps, wall
 
 # A file of our own: a named icon would be fetched from the network.
 ICON = str(Path(__file__).with_name("icon.png"))
@@ -40,17 +40,28 @@ def main() -> None:
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
         st.markdown(f"### {blocks.safe(state.case().demo or state.case().name)}", width="content")
         with st.container(horizontal=True, vertical_alignment="center", width="content"):
-            st.segmented_control("Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True)
+            st.segmented_control(
+                "Units",
+                ("mm, kPa", "in, psi"),
+                default="mm, kPa",
+                key="units",
+                label_visibility="collapsed",
+                required=True,
+            )
             if st.button("New piece", icon=":material/add_a_photo:"):
                 state.clear()
                 st.query_params.clear()
                 st.rerun()
-    chosen = st.segmented_control("Section", list(SECTIONS), default="Photo", key="section", label_visibility="collapsed", required=True)
+    chosen = st.segmented_control(
+        "Section", list(SECTIONS), default="Photo", key="section", label_visibility="collapsed", required=True
+    )
     try:
         examination = state.examined()
     except CutpipeError as error:
         st.error(blocks.safe(str(error)), icon=":material/error:")
-        st.caption("Your photo and everything you entered are kept. Choose another photo, or change what does not fit below.")
+        st.caption(
+            "Your photo and everything you entered are kept. Choose another photo, or change what does not fit below."
+        )
         first.another_photo()
         first.settings_form()
         if state.case().readings is not None and st.button("Take the gauge readings out", icon=":material/delete:"):

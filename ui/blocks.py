@@ -7,8 +7,8 @@ from html import escape
 import pandas as pd
 import streamlit as st
 
-from analyzer import report
-from analyzer.examination import Examination
+from analyzer.result.examination import Examination
+from analyzer.show import report
 from ui import state
 
 LONG_TABLE, FIRST_ROWS = 14, 8

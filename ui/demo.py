@@ -6,8 +6,8 @@ import tomllib
 from pathlib import Path
 
 from analyzer.cli import read_marker
-from analyzer.examination import Settings
-from analyzer.facts import check_facts
+from analyzer.house.facts import check_facts
+from analyzer.result.examination import Settings
 from ui import state
 
 FOLDER = Path(__file__).resolve().parent.parent / "demo_images"

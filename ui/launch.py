@@ -13,7 +13,7 @@ import urllib.request
 import webbrowser
 from pathlib import Path
 
-from analyzer.flags import InputError
+from analyzer.base.flags import InputError
 
 FIRST_PORT = 8501
 # Nothing leaves this computer: no statistics, no file watching; and a phone's photo may be large.
@@ -42,7 +42,12 @@ def launch(*, address: str = "127.0.0.1", port: int | None = None, demo: bool = 
     print(f"cutpipe is at {url}  (stop it with Ctrl+C)", flush=True)
     if address != "127.0.0.1":
         print("Anyone on this network can open these pages while it runs.", flush=True)
-    server = subprocess.Popen(command, env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false"}, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    server = subprocess.Popen(
+        command,
+        env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false"},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+    )
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # a polite request to stop ends the server too
     if browser:
         threading.Thread(target=_open_when_ready, args=(shown, chosen, url, server), daemon=True).start()
@@ -69,7 +74,9 @@ def _free_port(address: str, port: int | None) -> int:
             raise InputError(f"{address} is not an address of this computer; leave --address away.") from None
         except OSError as error:
             if port is not None or "assign" in str(error):
-                raise InputError(f"{address}:{candidate} cannot be used ({error.strerror}); choose another --port or --address.") from None
+                raise InputError(
+                    f"{address}:{candidate} cannot be used ({error.strerror}); choose another --port or --address."
+                ) from None
     raise InputError(f"No free port from {FIRST_PORT} on; close another cutpipe or give --port.")
 
 

@@ -1,8 +1,8 @@
 """Starter for a fresh machine: needs only Python 3.11 or newer, sets up all the rest in .venv, then runs a command.
 
-    python3 ui/start.py                 opens the front end with a demo case
-    python3 ui/start.py COMMAND ...     any cutpipe command
-    python3 tests/start.py              runs the tests (see there)
+python3 ui/start.py                 opens the front end with a demo case
+python3 ui/start.py COMMAND ...     any cutpipe command
+python3 tests/start.py              runs the tests (see there)
 """
 
 import os
@@ -19,7 +19,9 @@ BIN = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
 def ready() -> Path:
     """Make or refresh the environment; the folder of its programs."""
     if sys.version_info < (3, 11):
-        sys.exit(f"cutpipe needs Python 3.11 or newer; this is {sys.version.split()[0]}. Install a newer one and call it by name.")
+        sys.exit(
+            f"cutpipe needs Python 3.11 or newer; this is {sys.version.split()[0]}. Install a newer one and call it by name."
+        )
     stamp, wanted = ENVIRONMENT / "cutpipe-ready", (ROOT / "pyproject.toml").read_text(encoding="utf-8")
     if stamp.is_file() and stamp.read_text(encoding="utf-8") == wanted:
         return BIN
@@ -27,9 +29,15 @@ def ready() -> Path:
     uv = shutil.which("uv")
     if uv is None:
         if not (BIN / ("python.exe" if os.name == "nt" else "python")).is_file():
-            _run([sys.executable, "-m", "venv", str(ENVIRONMENT)], "Python's venv is missing; on Debian or Ubuntu install python3-venv, then try again.")
+            _run(
+                [sys.executable, "-m", "venv", str(ENVIRONMENT)],
+                "Python's venv is missing; on Debian or Ubuntu install python3-venv, then try again.",
+            )
         python = str(BIN / "python")
-        _run([python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "uv"], "The download failed; check the network and try again.")
+        _run(
+            [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "uv"],
+            "The download failed; check the network and try again.",
+        )
         uv = str(BIN / "uv")
     # The environment that this project owns, whatever environment the caller stands in.
     variables = {**os.environ, "UV_PROJECT_ENVIRONMENT": str(ENVIRONMENT)}

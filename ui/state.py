@@ -11,14 +11,15 @@ from typing import Any
 
 import streamlit as st
 
-from analyzer import output, record
-from analyzer.corrections import Correction
-from analyzer.examination import Examination, Look, Settings, conclude, look, with_marked_scale
-from analyzer.flags import CutpipeError
-from analyzer.leaks import Prices
-from analyzer.photo import Photo, read_photo
-from analyzer.readings import Readings
-from analyzer.relief import Light
+from analyzer.base.flags import CutpipeError
+from analyzer.causes.leaks import Prices
+from analyzer.photo.reading import Photo, read_photo
+from analyzer.relief.lights import Light
+from analyzer.result import record
+from analyzer.result.corrections import Correction
+from analyzer.result.examination import Examination, Look, Settings, conclude, look, with_marked_scale
+from analyzer.show import output
+from analyzer.wall.readings import Readings
 
 _KEY, _BEFORE = "cutpipe_case", "cutpipe_case_before"
 KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
@@ -62,7 +63,9 @@ def case() -> Case:
     return st.session_state[_KEY]
 
 
-def begin(data: bytes, name: str, settings: Settings | None = None, *, demo: str = "", facts: dict[str, Any] | None = None) -> None:
+def begin(
+    data: bytes, name: str, settings: Settings | None = None, *, demo: str = "", facts: dict[str, Any] | None = None
+) -> None:
     """Start with this photo. Facts of the house stay when only the photo changes; a demo brings its own."""
     old = case()
     st.session_state[_KEY] = Case(
@@ -111,7 +114,9 @@ def set_settings(settings: Settings) -> None:
 
 def correct(entry: Correction) -> None:
     current = case()
-    current.corrections.append(replace(entry, who=current.who, when=dt.datetime.now().astimezone().isoformat(timespec="seconds")))
+    current.corrections.append(
+        replace(entry, who=current.who, when=dt.datetime.now().astimezone().isoformat(timespec="seconds"))
+    )
     current.undone.clear()
 
 
@@ -165,7 +170,11 @@ def key(settings: Settings | None = None) -> str:
     current = case()
     if current.data is None:
         return ""
-    parts: list[Any] = [hashlib.sha256(current.data).hexdigest(), current.name, (settings or current.settings).as_json()]
+    parts: list[Any] = [
+        hashlib.sha256(current.data).hexdigest(),
+        current.name,
+        (settings or current.settings).as_json(),
+    ]
     parts += [[hashlib.sha256(e.data).hexdigest(), e.role, e.azimuth_deg, e.elevation_deg] for e in current.extras]
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
 
@@ -244,4 +253,3 @@ def examined() -> Examination:
         if current.corrections:  # an entry that no longer fits must not lock the person out
             current.undone.append(current.corrections.pop())
         raise
-

@@ -30,12 +30,12 @@ import torch.nn.functional as F
 from scipy import ndimage
 from torch import nn
 
-from analyzer.bands import CELL_AROUND_MM, CELL_AXIAL_MM, COLUMNS, ROWS, features, lay_out
-from analyzer.flags import CutpipeError
-from analyzer.photo import read_photo
-from analyzer.scale import Marker, find_scale
-from analyzer.surface import find_surface
-from analyzer.tables import read_tube
+from analyzer.base.flags import CutpipeError
+from analyzer.house.tables import read_tube
+from analyzer.marks.bands import CELL_AROUND_MM, CELL_AXIAL_MM, COLUMNS, ROWS, features, lay_out
+from analyzer.photo.reading import read_photo
+from analyzer.piece.surface import find_surface
+from analyzer.scale.calibration import Marker, find_scale
 
 LEAST_OVERLAP = 0.8  # of the metal found with the true metal, or the bands would lie elsewhere on the map
 CROP_ROWS = 128  # of the map are trained on at a time
@@ -122,7 +122,13 @@ def read_piece(root: Path, name: str, kept: Path | None) -> Piece | None:
         return None
     taped = seen_class[window] == 7
     share = np.stack([np.bincount(cell, what[inside], h * w) / count for what in (true == 1, true == 2, taped)], -1)
-    piece = Piece(name=name, linear=cells.linear, spread=cells.spread, share=share.reshape(h, w, 3).astype(np.float32), seen=cells.seen)
+    piece = Piece(
+        name=name,
+        linear=cells.linear,
+        spread=cells.spread,
+        share=share.reshape(h, w, 3).astype(np.float32),
+        seen=cells.seen,
+    )
     if kept is not None:
         kept.mkdir(parents=True, exist_ok=True)
         np.savez_compressed(
@@ -231,8 +237,12 @@ class Painter:
         w, h = int(np.clip(width * along, 60, COLUMNS)), max(60, int(height * across))
         x = (np.arange(w) + 0.5) / along - 0.5 + draw.uniform(0, max(0, width - w / along))
         y = (np.arange(h) + 0.5) / across - 0.5
-        shift_y = draw.normal(0, 1.0) * np.linspace(-0.5, 0.5, w) + self._wave(w, draw.uniform(5, 20)) * draw.uniform(0, 0.3)
-        shift_x = draw.normal(0, 1.0) * np.linspace(-0.5, 0.5, h) + self._wave(h, draw.uniform(5, 20)) * draw.uniform(0, 0.3)
+        shift_y = draw.normal(0, 1.0) * np.linspace(-0.5, 0.5, w) + self._wave(w, draw.uniform(5, 20)) * draw.uniform(
+            0, 0.3
+        )
+        shift_x = draw.normal(0, 1.0) * np.linspace(-0.5, 0.5, h) + self._wave(h, draw.uniform(5, 20)) * draw.uniform(
+            0, 0.3
+        )
         grid_y = (y[:, None] + shift_y[None] / CELL_AROUND_MM * draw.choice([0, 1], p=[0.3, 0.7])).astype(np.float32)
         grid_x = (x[None] + shift_x[:, None] / CELL_AXIAL_MM).astype(np.float32)
 
@@ -248,7 +258,12 @@ class Painter:
         return tuple(np.ascontiguousarray(a) for a in out)
 
     def _light(self, linear: np.ndarray, grain_mm: float) -> np.ndarray:
-        return cv2.GaussianBlur(linear.mean(-1), (0, 0), sigmaX=grain_mm / CELL_AXIAL_MM, sigmaY=grain_mm / CELL_AROUND_MM / 2) + 1e-3
+        return (
+            cv2.GaussianBlur(
+                linear.mean(-1), (0, 0), sigmaX=grain_mm / CELL_AXIAL_MM, sigmaY=grain_mm / CELL_AROUND_MM / 2
+            )
+            + 1e-3
+        )
 
     def _other_piece(self, shape: tuple[int, int]) -> np.ndarray:
         """The texture of another piece, without its light, large enough by mirroring."""
@@ -282,7 +297,9 @@ class Painter:
 
     # what lies on the metal and is no band
 
-    def _taped(self, linear: np.ndarray, spread: np.ndarray, share: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _taped(
+        self, linear: np.ndarray, spread: np.ndarray, share: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """A strip of tape round the pipe that passed for metal: one even colour, straight edges, no grain of the metal."""
         draw = self.draw
         h, w = linear.shape[:2]
@@ -302,19 +319,34 @@ class Painter:
         """Lettering along the pipe, or strokes of a pen."""
         draw = self.draw
         h, w = linear.shape[:2]
-        page = np.zeros((h, round(w * CELL_AXIAL_MM / CELL_AROUND_MM)), np.uint8)  # in steps of CELL_AROUND_MM both ways
+        page = np.zeros(
+            (h, round(w * CELL_AXIAL_MM / CELL_AROUND_MM)), np.uint8
+        )  # in steps of CELL_AROUND_MM both ways
         row = int(draw.integers(rows[0] + 4, max(rows[0] + 5, rows[1] - 4)))
         if draw.random() < 0.6:
             text = "".join(draw.choice(list("ABCDEFHKLMNOPRSTX0123456789 -/"), draw.integers(4, 24)))
             place = (int(draw.integers(-20, page.shape[1] - 20)), row)
-            cv2.putText(page, text, place, cv2.FONT_HERSHEY_SIMPLEX, draw.uniform(0.25, 0.8), 255, int(draw.integers(1, 3)), cv2.LINE_AA)
+            cv2.putText(
+                page,
+                text,
+                place,
+                cv2.FONT_HERSHEY_SIMPLEX,
+                draw.uniform(0.25, 0.8),
+                255,
+                int(draw.integers(1, 3)),
+                cv2.LINE_AA,
+            )
         else:
             for _ in range(draw.integers(1, 4)):
                 at = draw.integers(0, page.shape[1]) + np.cumsum(draw.normal(0, 8, 6))
                 down = row + np.cumsum(draw.normal(0, 5, 6))
-                cv2.polylines(page, [np.stack([at, down], -1).astype(np.int32)], False, 255, int(draw.integers(1, 9)), cv2.LINE_AA)
+                cv2.polylines(
+                    page, [np.stack([at, down], -1).astype(np.int32)], False, 255, int(draw.integers(1, 9)), cv2.LINE_AA
+                )
         ink = cv2.resize(page, (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255 * draw.uniform(0.2, 0.9)
-        colour = np.array([(0.02, 0.02, 0.02), (0.03, 0.05, 0.35), (0.35, 0.03, 0.03), (0.02, 0.2, 0.05)][draw.integers(4)])
+        colour = np.array(
+            [(0.02, 0.02, 0.02), (0.03, 0.05, 0.35), (0.35, 0.03, 0.03), (0.02, 0.2, 0.05)][draw.integers(4)]
+        )
         if draw.random() < 0.5:
             return linear * (1 - ink[..., None])
         return linear * (1 - ink[..., None]) + colour * (ink * self._light(linear, 6) / 0.25)[..., None]
@@ -334,7 +366,9 @@ class Painter:
         if beside.sum() < 20:
             return None
         ordinary = np.median(other.linear[:, beside], 1)  # (rows, 3): the other piece's film and light round the pipe
-        ordinary = cv2.GaussianBlur(ordinary.astype(np.float32)[None], (0, 0), sigmaX=2 / CELL_AROUND_MM, sigmaY=0.1)[0] + 1e-3
+        ordinary = (
+            cv2.GaussianBlur(ordinary.astype(np.float32)[None], (0, 0), sigmaX=2 / CELL_AROUND_MM, sigmaY=0.1)[0] + 1e-3
+        )
         width = int(np.clip((last - first) * np.exp(draw.normal(0, 0.25)), 12, min(60, w - 4)))
         at = int(draw.integers(-width // 3, w - 2 * width // 3))
 
@@ -356,7 +390,9 @@ class Painter:
         if draw.random() < 0.6:  # its own film
             layer = laid(other.linear / ordinary.mean(-1)[:, None, None]) * light[..., None]
         else:  # what it does to the film beside it, on this film
-            layer = linear * np.clip(laid(cv2.GaussianBlur(other.linear / ordinary[:, None], (0, 0), sigmaX=0.7, sigmaY=1.4)), 0.05, 4)
+            layer = linear * np.clip(
+                laid(cv2.GaussianBlur(other.linear / ordinary[:, None], (0, 0), sigmaX=0.7, sigmaY=1.4)), 0.05, 4
+            )
         out = linear * (1 - alpha[..., None]) + layer * alpha[..., None]
         return np.maximum(out, 0), mask
 
@@ -377,10 +413,13 @@ class Painter:
             around = np.arange(w) % (2 * len(middle))
             x = np.minimum(around, 2 * len(middle) - 1 - around)
         grid_x = np.repeat((x + columns[0])[None], 2 * reach + 1, 0).astype(np.float32)
-        grid_y = (np.interp(x, np.arange(len(middle)), middle)[None] + np.arange(-reach, reach + 1)[:, None] / stretch).astype(np.float32)
+        grid_y = (
+            np.interp(x, np.arange(len(middle)), middle)[None] + np.arange(-reach, reach + 1)[:, None] / stretch
+        ).astype(np.float32)
         own = other.linear / self._light(other.linear, 6)[..., None]
         out = [
-            cv2.remap(np.ascontiguousarray(a), grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for a in (own, share)
+            cv2.remap(np.ascontiguousarray(a), grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            for a in (own, share)
         ]
         flip = np.s_[:: draw.choice([-1, 1]), :: draw.choice([-1, 1])]
         return out[0][flip], out[1][flip]
@@ -397,7 +436,10 @@ class Painter:
         edges = [
             centre
             + side * half
-            + (self._wave(h * 2, draw.uniform(1, 5))[:h] * draw.uniform(0.1, 0.9) + draw.normal(0, 1) * np.linspace(-0.5, 0.5, h))
+            + (
+                self._wave(h * 2, draw.uniform(1, 5))[:h] * draw.uniform(0.1, 0.9)
+                + draw.normal(0, 1) * np.linspace(-0.5, 0.5, h)
+            )
             / CELL_AXIAL_MM
             for side in (-1, 1)
         ]
@@ -407,7 +449,11 @@ class Painter:
         ragged = depth_mm + self._clouds((h, w), draw.uniform(0.2, 0.8)) * draw.uniform(0, 0.5)
         inside = 1 / (1 + np.exp(-np.clip(2 * ragged / draw.uniform(0.05, 0.5), -30, 30)))
         if draw.random() < 0.2:  # the clamp kept the metal as it was, all else took a film
-            alpha = (1 - inside) * draw.uniform(0.4, 1) * (1 - draw.uniform(0, 0.8) * (1 - self._patchy((h, w), draw.uniform(0.4, 0.95))))
+            alpha = (
+                (1 - inside)
+                * draw.uniform(0.4, 1)
+                * (1 - draw.uniform(0, 0.8) * (1 - self._patchy((h, w), draw.uniform(0.4, 0.95))))
+            )
             out = linear * (1 - alpha[..., None]) + self._layer(linear, light, None, 0.5) * alpha[..., None]
             return self._rimmed(out, ragged), share
         style = draw.choice(["green", "bright", "brown", "dark", "other"], p=[0.36, 0.14, 0.2, 0.2, 0.1])
@@ -442,9 +488,14 @@ class Painter:
         width = (draw.uniform(0.7, 2.5) if draw.random() < 0.6 else draw.uniform(0.65, 1.3)) / CELL_AROUND_MM
         width = width * np.clip(1 + self._wave(w, draw.uniform(1.2, 3)) * draw.uniform(0.02, 0.22), 0.4, 1.8)[None]
         middle = draw.uniform(rows[0] + margin, max(rows[0] + margin + 1, rows[1] - margin))
-        middle = middle + (
-            self._wave(w, draw.uniform(2, 8)) * draw.uniform(0.05, 0.4) + draw.normal(0, 0.7) * np.linspace(-0.5, 0.5, w)
-        ) / CELL_AROUND_MM
+        middle = (
+            middle
+            + (
+                self._wave(w, draw.uniform(2, 8)) * draw.uniform(0.05, 0.4)
+                + draw.normal(0, 0.7) * np.linspace(-0.5, 0.5, w)
+            )
+            / CELL_AROUND_MM
+        )
         off = np.arange(h)[:, None] - middle[None]
         share = np.clip(width / 2 - np.abs(off) + 0.5, 0, 1)
         out = linear
@@ -455,7 +506,12 @@ class Painter:
         if two_sides:  # what stood under water has another film
             side = draw.choice([-1, 1])
             ragged = off + self._clouds((h, w), draw.uniform(0.2, 1)) * draw.uniform(0, 0.4) / CELL_AROUND_MM
-            below = 1 / (1 + np.exp(-np.clip(side * ragged / (draw.uniform(0.1, 0.4 if whole else 0.8) / CELL_AROUND_MM) * 2, -30, 30)))
+            below = 1 / (
+                1
+                + np.exp(
+                    -np.clip(side * ragged / (draw.uniform(0.1, 0.4 if whole else 0.8) / CELL_AROUND_MM) * 2, -30, 30)
+                )
+            )
             if draw.random() < 0.3:
                 below = below * np.exp(-np.abs(ragged) * CELL_AROUND_MM / draw.uniform(3, 15))
             if draw.random() < 0.35 and not whole:
@@ -471,10 +527,15 @@ class Painter:
             grid_x = np.repeat(np.arange(w, dtype=np.float32)[None], h, 0)
             grid_y = (off + reach).astype(np.float32)
             strip, share = (
-                cv2.remap(np.ascontiguousarray(a), grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) for a in taken
+                cv2.remap(np.ascontiguousarray(a), grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+                for a in taken
             )
             near = cv2.dilate(share, np.ones((5, 3), np.uint8))
-            alpha = cv2.GaussianBlur(near, (0, 0), sigmaX=0.7, sigmaY=1.4) * (np.abs(off) < reach - 2) * draw.uniform(0.6, 1)
+            alpha = (
+                cv2.GaussianBlur(near, (0, 0), sigmaX=0.7, sigmaY=1.4)
+                * (np.abs(off) < reach - 2)
+                * draw.uniform(0.6, 1)
+            )
             out = out * (1 - alpha[..., None]) + strip * (light * draw.uniform(0.8, 1.25))[..., None] * alpha[..., None]
             return np.maximum(out, 0), share
         if draw.random() < 0.65:
@@ -508,7 +569,9 @@ class Painter:
                     (x - draw.uniform(0, w)) * CELL_AXIAL_MM / draw.uniform(1, 7),
                 )
                 inside = 1 - far + self._clouds((h, w), 1.5) * 0.15
-                linear = self._covered(linear, 1 / (1 + np.exp(-np.clip(inside / 0.1, -30, 30))) * draw.uniform(0.2, 0.9))
+                linear = self._covered(
+                    linear, 1 / (1 + np.exp(-np.clip(inside / 0.1, -30, 30))) * draw.uniform(0.2, 0.9)
+                )
         if draw.random() < 0.5:
             streak = np.exp(-0.5 * ((y - draw.uniform(*rows)) * CELL_AROUND_MM / draw.uniform(0.4, 4)) ** 2)
             streak = streak * (1 + 0.3 * self._wave(w, 10)[None])
@@ -544,7 +607,9 @@ class Painter:
             noise = draw.standard_normal(linear.shape) * draw.uniform(0, 0.02) * np.percentile(linear, 80)
             linear = np.maximum(linear + noise, 0)
         if draw.random() < 0.3:
-            linear = cv2.GaussianBlur(linear, (0, 0), sigmaX=0.01 + draw.uniform(0, 0.5), sigmaY=0.01 + draw.uniform(0, 1.0))
+            linear = cv2.GaussianBlur(
+                linear, (0, 0), sigmaX=0.01 + draw.uniform(0, 0.5), sigmaY=0.01 + draw.uniform(0, 1.0)
+            )
         return linear
 
 
@@ -569,7 +634,9 @@ class Branch(nn.Module):
         self.shortening, self.pools = shortening, pools
         size = tuple(s if s > 1 else 3 for s in shortening)
         self.stem = nn.Sequential(
-            nn.Conv2d(11, WIDTHS[0], size, stride=shortening, padding=tuple(0 if s > 1 else 1 for s in shortening), bias=False),
+            nn.Conv2d(
+                11, WIDTHS[0], size, stride=shortening, padding=tuple(0 if s > 1 else 1 for s in shortening), bias=False
+            ),
             nn.BatchNorm2d(WIDTHS[0]),
             nn.ReLU(True),
         )
@@ -578,7 +645,9 @@ class Branch(nn.Module):
         for outward in WIDTHS:
             self.down.append(_block(inward, outward))
             inward = outward
-        self.up = nn.ModuleList([_block(WIDTHS[k] + WIDTHS[k - 1], WIDTHS[k - 1]) for k in range(len(WIDTHS) - 1, 0, -1)])
+        self.up = nn.ModuleList(
+            [_block(WIDTHS[k] + WIDTHS[k - 1], WIDTHS[k - 1]) for k in range(len(WIDTHS) - 1, 0, -1)]
+        )
         self.head = nn.Conv2d(WIDTHS[0], answers, 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -591,7 +660,9 @@ class Branch(nn.Module):
                 x = F.max_pool2d(x, self.pools[level])
         for block, before, pool in zip(self.up, reversed(skipped), reversed(self.pools), strict=True):
             x = block(torch.cat([F.interpolate(x, scale_factor=tuple(map(float, pool)), mode="nearest"), before], 1))
-        return F.interpolate(self.head(x), scale_factor=tuple(map(float, self.shortening)), mode="bilinear", align_corners=False)
+        return F.interpolate(
+            self.head(x), scale_factor=tuple(map(float, self.shortening)), mode="bilinear", align_corners=False
+        )
 
 
 class BandNet(nn.Module):
@@ -659,7 +730,9 @@ def main() -> None:
     parser.add_argument("out", type=Path, help="without suffix")
     parser.add_argument("--names", default="d,h", help="comma-separated beginnings")
     parser.add_argument("--judge", default="-", help="comma-separated beginnings of others")
-    parser.add_argument("--leave-out", default="", help="comma-separated names that are judged too, and not learned from")
+    parser.add_argument(
+        "--leave-out", default="", help="comma-separated names that are judged too, and not learned from"
+    )
     parser.add_argument("--from", dest="start", type=Path)
     parser.add_argument("--cells", type=Path, help="keep laid-out pieces here")
     parser.add_argument("--rate", type=float, default=2e-3)
@@ -670,7 +743,9 @@ def main() -> None:
     cv2.setNumThreads(1)
     left_out = set(asked.leave_out.split(","))
     pieces = read_pieces(asked.truth, tuple(asked.names.split(",")), asked.cells)
-    judged = [piece for piece in pieces if piece.name in left_out] + read_pieces(asked.truth, tuple(asked.judge.split(",")), asked.cells)
+    judged = [piece for piece in pieces if piece.name in left_out] + read_pieces(
+        asked.truth, tuple(asked.judge.split(",")), asked.cells
+    )
     painter = Painter([piece for piece in pieces if piece.name not in left_out], asked.seed)
     net = BandNet().to(memory_format=torch.channels_last)
     if asked.start is not None:
@@ -704,7 +779,10 @@ def main() -> None:
             torch.save(mean, asked.out.with_suffix(".pt"))
             average = BandNet()
             average.load_state_dict(mean)
-            print(f"{step} steps, {share:.2f} of the time, loss {np.mean(losses[-200:]):.3f}, judged: {judge(average, judged)}", flush=True)
+            print(
+                f"{step} steps, {share:.2f} of the time, loss {np.mean(losses[-200:]):.3f}, judged: {judge(average, judged)}",
+                flush=True,
+            )
     torch.save(mean, asked.out.with_suffix(".pt"))
     average = BandNet()
     average.load_state_dict(mean)

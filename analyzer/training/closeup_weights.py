@@ -1,4 +1,4 @@
-"""Fit the weights by which ``analyzer/closeup.py`` sorts its candidates; prints them.
+"""Fit the weights by which ``analyzer/marks/closeup.py`` sorts its candidates; prints them.
 
     python -m analyzer.training.closeup_weights TRUTH_FOLDER
 
@@ -21,7 +21,7 @@ from PIL import Image, ImageOps
 from scipy import ndimage as ndi
 from scipy.optimize import minimize
 
-from analyzer import closeup
+from analyzer.marks import closeup
 
 KINDS = ("ground", "polished", "worn", "grainy", "rolled")
 PICTURES = 100  # of each kind
@@ -79,7 +79,9 @@ def _patch(rng: np.random.Generator, h: int, w: int, diameter: float, ragged: fl
     y, x = np.mgrid[:h, :w].astype(np.float32)
     along, across = np.cos(turn) * (x - cx) + np.sin(turn) * (y - cy), np.cos(turn) * (y - cy) - np.sin(turn) * (x - cx)
     uneven = ndi.gaussian_filter(rng.normal(size=(h, w)), max(1, diameter / 10))
-    radius = np.hypot(along / np.sqrt(longer), across * np.sqrt(longer)) / (diameter / 2) + ragged * uneven / uneven.std()
+    radius = (
+        np.hypot(along / np.sqrt(longer), across * np.sqrt(longer)) / (diameter / 2) + ragged * uneven / uneven.std()
+    )
     parts, _ = ndi.label(radius < 1)
     size = np.bincount(parts.ravel())
     size[0] = 0
@@ -96,13 +98,17 @@ def _not_pits(rng: np.random.Generator, h: int, w: int, lay: float | None) -> np
     shade = np.zeros((h, w), np.float32)
     for _ in range(rng.integers(0, 4)):  # soft shadows
         size = rng.uniform(20, 200)
-        shade -= _soft(_patch(rng, h, w, size, 0.2, rng.uniform(1, 3)), rng.uniform(0.08, 0.3) * size) * rng.uniform(0.2, 0.9)
+        shade -= _soft(_patch(rng, h, w, size, 0.2, rng.uniform(1, 3)), rng.uniform(0.08, 0.3) * size) * rng.uniform(
+            0.2, 0.9
+        )
     for _ in range(rng.integers(0, 3)):  # ridges right across, one side sharp and the other soft
         turn = rng.uniform(0, np.pi) if lay is None else lay
         across = np.cos(turn) * (y - h / 2) - np.sin(turn) * (x - w / 2) - rng.uniform(-0.5, 0.5) * min(h, w)
         fall = np.exp(-np.maximum(across, 0) / rng.uniform(8, 60))
         shade -= rng.uniform(0.1, 0.7) * fall * _step(across / rng.uniform(0.6, 2))
-    for _ in range(rng.integers(0, 3)):  # reflections and stains on a land: sharp along the lay, soft ends, the lay runs on in them
+    for _ in range(
+        rng.integers(0, 3)
+    ):  # reflections and stains on a land: sharp along the lay, soft ends, the lay runs on in them
         turn = rng.uniform(0, np.pi) if lay is None else lay
         along = np.cos(turn) * (x - w / 2) + np.sin(turn) * (y - h / 2) - rng.uniform(-0.5, 0.5) * w
         across = np.cos(turn) * (y - h / 2) - np.sin(turn) * (x - w / 2) - rng.uniform(-0.4, 0.4) * h
@@ -139,7 +145,9 @@ def rendered(folder: Path) -> Iterator[tuple[str, np.ndarray, np.ndarray, np.nda
         yield where.name, rgb, metal, pits, truth
 
 
-def _windows(name: str, rgb: np.ndarray, metal: np.ndarray, pits: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+def _windows(
+    name: str, rgb: np.ndarray, metal: np.ndarray, pits: np.ndarray
+) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     """Square windows with nothing but metal in them."""
     rng = np.random.default_rng(list(name.encode()))
     sums = cv2.integral(metal.astype(np.uint8))
@@ -194,9 +202,11 @@ def fit(banks: list[Bank]) -> np.ndarray:
 
 
 def banks_without_scale(folder: Path) -> list[Bank]:
-    whole = lambda rgb, labels: (rgb, np.ones(labels.shape, bool), labels, None)  # noqa: E731
+    whole = lambda rgb, labels: (rgb, np.ones(labels.shape, bool), labels, None)
     out = [bank(whole(*drawn(kind, seed)) for seed in range(PICTURES)) for kind in KINDS]
-    views = (whole(*view) for name, rgb, metal, pits, _ in rendered(folder) for view in _windows(name, rgb, metal, pits))
+    views = (
+        whole(*view) for name, rgb, metal, pits, _ in rendered(folder) for view in _windows(name, rgb, metal, pits)
+    )
     return [*out, bank(views)]
 
 

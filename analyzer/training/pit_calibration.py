@@ -34,12 +34,12 @@ import cv2
 import numpy as np
 from scipy.optimize import linear_sum_assignment, minimize
 
-from analyzer import likelihood, pits
-from analyzer.measured import COVERAGE_95
-from analyzer.photo import read_photo
-from analyzer.scale import Marker, find_scale
-from analyzer.surface import find_surface
-from analyzer.tables import read_tube
+from analyzer.base.measured import COVERAGE_95
+from analyzer.house.tables import read_tube
+from analyzer.marks import likelihood, pits
+from analyzer.photo.reading import read_photo
+from analyzer.piece.surface import find_surface
+from analyzer.scale.calibration import Marker, find_scale
 
 MATCH_MM = 0.35
 SMALLEST_MM, LEAST_VISIBLE = 0.30, 0.25
@@ -199,7 +199,9 @@ def fit(rows: Rows, use: np.ndarray) -> dict[str, Any]:
     names, x = columns(SPREAD)
     intercept, slope = _robust(x[matched], np.log(np.maximum(error, 0.005)), 1.0)
     ratio = error / np.exp(intercept + x[matched] @ slope)
-    intercept += math.log(float(np.quantile(ratio, 0.955)) / COVERAGE_95)  # the tails are long: 95 % by count, not by variance
+    intercept += math.log(
+        float(np.quantile(ratio, 0.955)) / COVERAGE_95
+    )  # the tails are long: 95 % by count, not by variance
     tables["opening_spread"] = {"intercept": intercept, "weights": dict(zip(names, map(float, slope), strict=True))}
     return tables
 
@@ -318,7 +320,9 @@ def main() -> None:
     parser.add_argument("--names", default="h,dm")
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--write", action="store_true")
-    parser.add_argument("--reported-from", type=float, help="instead of the confidence that leaves the count unbiased on these pictures")
+    parser.add_argument(
+        "--reported-from", type=float, help="instead of the confidence that leaves the count unbiased on these pictures"
+    )
     asked = parser.parse_args()
     if asked.keep is not None and asked.keep.exists():
         pictures = [Picture(**kept) for kept in pickle.loads(asked.keep.read_bytes())]
@@ -348,12 +352,14 @@ def main() -> None:
     for low, high in zip(EDGES[:-1], EDGES[1:], strict=True):
         own = (judged.sure >= low) & (judged.sure < high) & (rows.judged > 0)
         if own.any():
-            reliability.append([low, high, float(own.sum()), float(judged.sure[own].mean()), float(rows.true[own].mean())])
+            reliability.append(
+                [low, high, float(own.sum()), float(judged.sure[own].mean()), float(rows.true[own].mean())]
+            )
             print("confidence {:.2f}-{:.2f}: {:.0f} candidates, stated {:.2f}, true {:.2f}".format(*reliability[-1]))
     if asked.write:
         tables = fit(rows, np.ones(rows.true.size, bool))
         confidence = {"reported_from": threshold, "reliability": reliability, **tables["confidence"]}
-        path = Path(likelihood.__file__).parent / "models" / "pit-likelihood.toml"
+        path = Path(likelihood.__file__).parents[1] / "models" / "pit-likelihood.toml"
         write_tables({**tables, "confidence": confidence, "count": table}, path)
 
 

@@ -30,7 +30,7 @@ import torch.nn.functional as F
 from PIL import Image, ImageOps
 from torch import nn
 
-from analyzer.likelihood import raster_over, resample
+from analyzer.marks.likelihood import raster_over, resample
 
 MM_PER_PX = 0.05
 CHANNELS = ("mouth", "mound", "core")
@@ -55,9 +55,7 @@ class Net(nn.Module):
     def __init__(self) -> None:
         super().__init__()
         self.d = nn.ModuleList(_block(i, o) for i, o in zip((3, *WIDTHS[:-1]), WIDTHS, strict=True))
-        self.u = nn.ModuleList(
-            _block(WIDTHS[k] + WIDTHS[k - 1], WIDTHS[k - 1]) for k in range(len(WIDTHS) - 1, 0, -1)
-        )
+        self.u = nn.ModuleList(_block(WIDTHS[k] + WIDTHS[k - 1], WIDTHS[k - 1]) for k in range(len(WIDTHS) - 1, 0, -1))
         self.h = nn.Conv2d(WIDTHS[0], len(CHANNELS), 1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -221,7 +219,10 @@ def _set_in(image: np.ndarray, target: np.ndarray, graft: Graft) -> None:
         planes = planes[:, ::-1]
     method = cv2.INTER_AREA if size < 1 else cv2.INTER_LINEAR
     planes = np.dstack(
-        [cv2.resize(np.ascontiguousarray(part), None, fx=size, fy=size, interpolation=method) for part in np.split(planes, [3], 2)]
+        [
+            cv2.resize(np.ascontiguousarray(part), None, fx=size, fy=size, interpolation=method)
+            for part in np.split(planes, [3], 2)
+        ]
     )
     h, w = planes.shape[:2]
     if planes[..., 3].sum() < 30 or min(CROP - h, CROP - w) < 1:  # below the smallest size that counts
@@ -233,7 +234,9 @@ def _set_in(image: np.ndarray, target: np.ndarray, graft: Graft) -> None:
         if under[:2].max() > 0.05 or under[3].min() < 0.5:
             continue
         distance = cv2.distanceTransform((planes[..., 3] < 0.05).astype(np.uint8), cv2.DIST_L2, 3)
-        margin = max(3.0, 0.8 * float(min(distance[0].min(), distance[-1].min(), distance[:, 0].min(), distance[:, -1].min())))
+        margin = max(
+            3.0, 0.8 * float(min(distance[0].min(), distance[-1].min(), distance[:, 0].min(), distance[:, -1].min()))
+        )
         share = np.clip(1 - distance / margin, 0, 1)[..., None]
         ratio = np.exp(random.uniform(0.7, 1.15) * np.log(np.clip(planes[..., :3], 0.02, 8)))  # fainter or stronger
         image[box] = np.clip(image[box] * (1 + share * (ratio - 1)), 0, 1)
@@ -380,7 +383,12 @@ def loss_of(answer: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
     probability = answer[:, 0].sigmoid() * weight
     both = (probability * target[:, 0]).sum()
     overlap = 1 - (2 * both + 1) / (probability.sum() + (target[:, 0] * weight).sum() + 1)
-    return entropy(0, 2.0, weight) + 0.5 * overlap + 0.3 * entropy(1, 2.0, weight.clamp(max=1)) + 0.4 * entropy(2, 3.0, weight)
+    return (
+        entropy(0, 2.0, weight)
+        + 0.5 * overlap
+        + 0.3 * entropy(1, 2.0, weight.clamp(max=1))
+        + 0.4 * entropy(2, 3.0, weight)
+    )
 
 
 def main() -> None:
@@ -392,7 +400,9 @@ def main() -> None:
     parser.add_argument("--leave-out", default="", help="names that are not learned from, to judge on")
     parser.add_argument("--from", dest="start", type=Path)
     parser.add_argument("--rate", type=float, default=1e-4, help="1e-4 to go on from weights, 1e-3 from nothing")
-    parser.add_argument("--mistakes", action="store_true", help="draw more often where the earlier weights were mistaken")
+    parser.add_argument(
+        "--mistakes", action="store_true", help="draw more often where the earlier weights were mistaken"
+    )
     parser.add_argument("--threads", type=int, default=0)
     asked = parser.parse_args()
     if asked.threads:

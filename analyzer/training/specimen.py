@@ -88,8 +88,10 @@ def load(folder: Path, leave_out: set[str]) -> list[dict]:
             continue
         truth = json.loads((place / "truth.json").read_text())
         classes = cv2.imread(str(place / "class.png"), cv2.IMREAD_UNCHANGED)
-        images = [folder / truth["image"]] if not truth.get("multi") else sorted(
-            (folder / "images").glob(f"{place.name}_*.jpg")
+        images = (
+            [folder / truth["image"]]
+            if not truth.get("multi")
+            else sorted((folder / "images").glob(f"{place.name}_*.jpg"))
         )
         for path in images:
             if "backlit" in path.name or not path.exists():
@@ -127,7 +129,9 @@ def _made_up_table(rng: np.random.Generator, side: int) -> np.ndarray:
     if rng.random() < 0.5:  # most tables are hardly coloured
         base = base.mean() + 0.25 * (base - base.mean())
     elif rng.random() < 0.35:  # wood and copper tones: hard to tell from the metal
-        base = np.array([0.72, 0.45, 0.3], np.float32) * rng.uniform(0.5, 1.3) + rng.normal(0, 0.05, 3).astype(np.float32)
+        base = np.array([0.72, 0.45, 0.3], np.float32) * rng.uniform(0.5, 1.3) + rng.normal(0, 0.05, 3).astype(
+            np.float32
+        )
     out = np.ones((side, side, 3), np.float32) * base
     if kind == 1:  # speckle
         for grain in (2, 5, 14):
@@ -142,7 +146,9 @@ def _made_up_table(rng: np.random.Generator, side: int) -> np.ndarray:
     elif kind == 3:  # cloth
         yy, xx = np.mgrid[:side, :side].astype(np.float32)
         pitch = rng.uniform(3, 10)
-        out *= (1 + rng.uniform(0.02, 0.15) * np.sin(2 * np.pi * xx / pitch) * np.sin(2 * np.pi * yy / pitch))[..., None]
+        out *= (1 + rng.uniform(0.02, 0.15) * np.sin(2 * np.pi * xx / pitch) * np.sin(2 * np.pi * yy / pitch))[
+            ..., None
+        ]
     elif kind == 4:  # stains in another colour
         other = rng.uniform(0.05, 0.95, 3).astype(np.float32)
         share = np.clip(_noise_field(rng, side, side, rng.uniform(8, 60)) * 0.5, 0, 1)[..., None]
@@ -178,7 +184,9 @@ def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray
         matrix = matrix @ np.array([[times[0], 0, (times[0] - 1) / 2], [0, times[1], (times[1] - 1) / 2], [0, 0, 1]])
         rgb = small
     border = cv2.BORDER_CONSTANT  # black beyond the photo, as analyzer/specimen.py has it
-    image = cv2.warpAffine(rgb, matrix, (side, side), flags=cv2.INTER_LINEAR, borderMode=border).astype(np.float32) / 255
+    image = (
+        cv2.warpAffine(rgb, matrix, (side, side), flags=cv2.INTER_LINEAR, borderMode=border).astype(np.float32) / 255
+    )
     target = cv2.warpAffine(label, to_label, (side, side), flags=cv2.INTER_NEAREST, borderMode=border)
 
     linear = image**2.2
@@ -189,7 +197,9 @@ def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray
         level = light[table > 0].mean() if table.any() else 1.0
         light = np.clip(light / max(level, 1e-3), 0, 3) ** rng.uniform(0.5, 1.2)
         fine = linear.mean(2) / (cv2.GaussianBlur(linear.mean(2), (0, 0), 3) + 1e-3)
-        made = np.clip(_made_up_table(rng, side), 0, None) ** 1.5 * light[..., None] * fine[..., None] ** rng.uniform(0, 1)
+        made = (
+            np.clip(_made_up_table(rng, side), 0, None) ** 1.5 * light[..., None] * fine[..., None] ** rng.uniform(0, 1)
+        )
         linear = linear * (1 - soft) + made * soft
     metal = np.argwhere(target == 1)
     if rng.random() < 0.15 and len(metal) > 500:  # a strip of tape or a run of paint across the piece
@@ -199,7 +209,9 @@ def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray
         strip = (np.abs((xx - x) * np.cos(a) + (yy - y) * np.sin(a)) < half) & np.isin(target, (1, 2, 3))
         shade = cv2.GaussianBlur(linear.mean(2), (0, 0), 5)
         tone = rng.uniform(0.02, 0.8) * (np.ones(3) + rng.normal(0, 0.2, 3)).clip(0.3, 1.6)
-        cover = (shade / (shade[strip].mean() + 1e-3) * (1 + 0.03 * rng.standard_normal((side, side))))[..., None] * tone
+        cover = (shade / (shade[strip].mean() + 1e-3) * (1 + 0.03 * rng.standard_normal((side, side))))[
+            ..., None
+        ] * tone
         soft = cv2.GaussianBlur(strip.astype(np.float32), (0, 0), 0.6)[..., None]
         linear = (linear * (1 - soft) + cover * soft).astype(np.float32)
         target = np.where(strip & (target == 1), 5, target).astype(target.dtype)
@@ -210,14 +222,18 @@ def sample(scene: dict, rng: np.random.Generator, far: bool) -> tuple[np.ndarray
         pipe = cv2.GaussianBlur(np.isin(target, (1, 2, 3)).astype(np.float32), (0, 0), 0.6)[..., None]
         grey = linear.mean(2, keepdims=True)
         saturation = rng.uniform(0.4, 1.4)
-        linear = linear * (1 - pipe) + pipe * np.clip(grey + saturation * (linear - grey), 0, None) * rng.uniform(0.6, 1.5)
+        linear = linear * (1 - pipe) + pipe * np.clip(grey + saturation * (linear - grey), 0, None) * rng.uniform(
+            0.6, 1.5
+        )
     if rng.random() < 0.5:  # uneven light, a shadow's edge
         field = np.exp(rng.uniform(0.1, 0.5) * _noise_field(rng, side, side, rng.uniform(100, 380)))
         if rng.random() < 0.4:
             yy, xx = np.mgrid[:side, :side].astype(np.float32) / side - 0.5
             a = rng.uniform(0, 2 * np.pi)
             edge = np.cos(a) * xx + np.sin(a) * yy - rng.uniform(-0.4, 0.4)
-            field = field * (1 - rng.uniform(0.2, 0.7) / (1 + np.exp(-np.clip(edge / rng.uniform(0.005, 0.1), -30, 30))))
+            field = field * (
+                1 - rng.uniform(0.2, 0.7) / (1 + np.exp(-np.clip(edge / rng.uniform(0.005, 0.1), -30, 30)))
+            )
         linear = linear * field[..., None]
     linear = linear * rng.uniform(0.5, 1.7) * rng.uniform(0.8, 1.25, 3).astype(np.float32)
     image = np.clip(linear, 0, 1) ** (1 / 2.2)
@@ -263,7 +279,9 @@ def train(scenes: list[dict], seconds: float, out: Path, start: Path | None, see
     rate = 3e-3 if start is None else 1.2e-3
     optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-3)
     class_weight = torch.tensor(CLASS_WEIGHTS)
-    batches = iter(torch.utils.data.DataLoader(_Batches(scenes, seed), batch_size=None, num_workers=1, prefetch_factor=4))
+    batches = iter(
+        torch.utils.data.DataLoader(_Batches(scenes, seed), batch_size=None, num_workers=1, prefetch_factor=4)
+    )
     begin, step, running = time.time(), 0, 0.0
     while (passed := time.time() - begin) < seconds:
         for group in optimiser.param_groups:

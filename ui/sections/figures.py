@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from analyzer import drawing, report
-from analyzer.examination import Examination
+from analyzer.result.examination import Examination
+from analyzer.show import drawing, report
 from ui import blocks, state
 
 
@@ -19,7 +19,14 @@ def show(examination: Examination) -> None:
     if surface.view != "end":
         st.subheader("Laid flat")
         st.image(
-            drawing.unrolled_map(examination.photo, surface, examination.standing_pits, examination.bands, units=state.units(), longest_px=1600),
+            drawing.unrolled_map(
+                examination.photo,
+                surface,
+                examination.standing_pits,
+                examination.bands,
+                units=state.units(),
+                longest_px=1600,
+            ),
             caption="The metal laid flat, true to size along and round the pipe. Yellow: pits. Hatched: marks and lines.",
             width="stretch",
         )

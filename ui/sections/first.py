@@ -7,11 +7,11 @@ from typing import Any
 
 import streamlit as st
 
-from analyzer.card import card_pdf
-from analyzer.examination import Examination, Settings
-from analyzer.flags import CutpipeError
-from analyzer.scale import DISC_RANGE_MM, Marker, common_coins
-from analyzer.tables import sizes_and_types
+from analyzer.base.flags import CutpipeError
+from analyzer.house.tables import sizes_and_types
+from analyzer.result.examination import Examination, Settings
+from analyzer.scale.calibration import DISC_RANGE_MM, Marker, common_coins
+from analyzer.scale.printed_card import card_pdf
 from ui import blocks, demo, state
 
 VIEWS = {
@@ -37,16 +37,17 @@ def show() -> None:
         "Photograph the cut-out piece **before it is cleaned**, with the printed scale card, a ruler or a coin beside it. "
         "You get measured damage, likely causes and what to do next. Everything stays on this computer."
     )
-    uploaded = st.file_uploader("Photo of the piece", type=None, key="photo_file", help="JPEG, PNG or HEIC, as it comes from the phone.")
+    uploaded = st.file_uploader(
+        "Photo of the piece", type=None, key="photo_file", help="JPEG, PNG or HEIC, as it comes from the phone."
+    )
     if uploaded is not None:
         _take(uploaded.getvalue(), uploaded.name)
     one, two, three = st.columns(3)
-    with one:
-        with st.popover("Use the camera", icon=":material/photo_camera:", width="stretch"):
-            taken = st.camera_input("Photo of the piece", label_visibility="collapsed")
-            st.caption("A phone's own camera app takes sharper pictures: take the photo there and choose it above.")
-            if taken is not None:
-                _take(taken.getvalue(), "camera.jpg")
+    with one, st.popover("Use the camera", icon=":material/photo_camera:", width="stretch"):
+        taken = st.camera_input("Photo of the piece", label_visibility="collapsed")
+        st.caption("A phone's own camera app takes sharper pictures: take the photo there and choose it above.")
+        if taken is not None:
+            _take(taken.getvalue(), "camera.jpg")
     with two:
         titles = list(demo.cases())
         if titles:
@@ -59,8 +60,17 @@ def show() -> None:
     with three:
         with st.popover("Print the scale card", icon=":material/straighten:", width="stretch"):
             st.caption("Print at 100 %, check the printed length with a ruler, lay the card flat beside the piece.")
-            st.download_button("A4", card_pdf("a4"), "scale-card-a4.pdf", "application/pdf", width="stretch", on_click="ignore")
-            st.download_button("Letter", card_pdf("letter"), "scale-card-letter.pdf", "application/pdf", width="stretch", on_click="ignore")
+            st.download_button(
+                "A4", card_pdf("a4"), "scale-card-a4.pdf", "application/pdf", width="stretch", on_click="ignore"
+            )
+            st.download_button(
+                "Letter",
+                card_pdf("letter"),
+                "scale-card-letter.pdf",
+                "application/pdf",
+                width="stretch",
+                on_click="ignore",
+            )
     with st.expander("How to take a photo that measures well", icon=":material/lightbulb:"):
         st.markdown(
             "1. **Water off, power safe.** Wear gloves: cut copper is sharp. Mark the top of the pipe and the direction of flow before you cut.\n"
@@ -73,7 +83,9 @@ def show() -> None:
     if before is not None and st.button(f"Back to {blocks.safe(before)}", icon=":material/undo:"):
         state.go_back()
         st.rerun()
-    st.caption("A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first.")
+    st.caption(
+        "A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first."
+    )
 
 
 def _take(data: bytes, name: str) -> None:
@@ -107,7 +119,12 @@ def view_question(examination: Examination) -> None:
         return
     judged = examination.surface.view
     chosen = st.segmented_control(
-        "The photo shows (judged from the picture: tap another if that is wrong)", list(SHORT_VIEWS), default=judged, format_func=SHORT_VIEWS.get, key=f"view_of_{examination.photo.sha256}", required=True
+        "The photo shows (judged from the picture: tap another if that is wrong)",
+        list(SHORT_VIEWS),
+        default=judged,
+        format_func=SHORT_VIEWS.get,
+        key=f"view_of_{examination.photo.sha256}",
+        required=True,
     )
     if chosen is not None and chosen != judged:
         state.set_settings(replace(current, view=chosen))
@@ -132,13 +149,20 @@ def settings_form(examination: Examination | None = None) -> None:
             help="Size and type are printed along the tube: type K green, L blue, M red. The size alone helps too.",
         )
         if tube == "other":
-            tube = right.text_input("Outside diameter x wall, in mm", value="" if now in tubes else now, placeholder="15.9x0.7").strip() or "not known"
+            tube = (
+                right.text_input(
+                    "Outside diameter x wall, in mm", value="" if now in tubes else now, placeholder="15.9x0.7"
+                ).strip()
+                or "not known"
+            )
         markers = list(MARKERS)
         kind = current.marker.kind if current.marker.kind in markers else "auto"
         marker = left.selectbox("Beside the piece lies", markers, index=markers.index(kind), format_func=MARKERS.get)
         disc = _coin(left, current.marker) if marker == "disc" else None
         if marker == "none":
-            left.caption("Nothing is then given in millimetres, until you mark a length on the photo (Correct by hand).")
+            left.caption(
+                "Nothing is then given in millimetres, until you mark a length on the photo (Correct by hand)."
+            )
         if st.button("Examine again", type="primary", icon=":material/search:"):
             _apply(view, None if tube == "not known" else tube, marker, disc)
 
@@ -146,7 +170,10 @@ def settings_form(examination: Examination | None = None) -> None:
 def _coin(column: Any, marker: Marker) -> float:
     listed = {f"{coin.name} ({coin.diameter_mm:g} mm)": coin.diameter_mm for coin in common_coins()}
     names = [*listed, "another disc"]
-    now = next((name for name, size in listed.items() if size == marker.diameter_mm), names[-1] if marker.diameter_mm else names[0])
+    now = next(
+        (name for name, size in listed.items() if size == marker.diameter_mm),
+        names[-1] if marker.diameter_mm else names[0],
+    )
     name = column.selectbox("Coin", names, index=names.index(now))
     if name in listed:
         return listed[name]
@@ -155,7 +182,9 @@ def _coin(column: Any, marker: Marker) -> float:
 
 def _apply(view: str | None, tube: str | None, marker: str, disc: float | None) -> None:
     try:
-        made = Settings(view=view, tube=tube, marker=Marker(kind=marker, diameter_mm=disc if marker == "disc" else None))
+        made = Settings(
+            view=view, tube=tube, marker=Marker(kind=marker, diameter_mm=disc if marker == "disc" else None)
+        )
     except CutpipeError as error:
         st.error(blocks.safe(str(error)), icon=":material/error:")
         return

@@ -7,11 +7,21 @@ from typing import Any
 
 import streamlit as st
 
-from analyzer import report
-from analyzer.examination import Examination
-from analyzer.facts import GROUPS, asked_unit, check_facts, facts_template, number_in, other_units, parse_facts, told_quantities, unit_words
-from analyzer.flags import CutpipeError, InputError
-from analyzer.leaks import Prices
+from analyzer.base.flags import CutpipeError, InputError
+from analyzer.causes.leaks import Prices
+from analyzer.house.facts import (
+    GROUPS,
+    asked_unit,
+    check_facts,
+    facts_template,
+    number_in,
+    other_units,
+    parse_facts,
+    told_quantities,
+    unit_words,
+)
+from analyzer.result.examination import Examination
+from analyzer.show import report
 from ui import blocks, state
 
 NOT_KNOWN = "not known"
@@ -19,8 +29,15 @@ NOT_KNOWN = "not known"
 
 def show(examination: Examination | None) -> None:
     st.subheader("Facts of the house")
-    st.caption("Everything is optional. What is left empty counts neither for nor against. The ranking changes at once.")
-    every = st.toggle("Ask everything", value=False, key="every_fact", help="Off: the few facts that tell most. On: laboratory and expert facts too.")
+    st.caption(
+        "Everything is optional. What is left empty counts neither for nor against. The ranking changes at once."
+    )
+    every = st.toggle(
+        "Ask everything",
+        value=False,
+        key="every_fact",
+        help="Off: the few facts that tell most. On: laboratory and expert facts too.",
+    )
     for group, title in GROUPS.items():
         rows = [q for q in told_quantities() if q.group == group and (every or q.rank == "basic")]
         if not rows:
@@ -34,7 +51,9 @@ def show(examination: Examination | None) -> None:
     if examination is not None:
         _repair_or_replace(examination)
     with st.expander("Facts file", icon=":material/description:"):
-        st.download_button("Empty facts file to fill in", facts_template(), "facts.toml", "text/plain", on_click="ignore")
+        st.download_button(
+            "Empty facts file to fill in", facts_template(), "facts.toml", "text/plain", on_click="ignore"
+        )
         file = st.file_uploader("Read a facts file", type=["toml", "txt"], key="facts_file")
         if file is not None and st.button("Take these facts"):
             try:
@@ -50,10 +69,15 @@ def _repair_or_replace(examination: Examination) -> None:
     """The house's leaks against the owner's prices; shown once leaks are told."""
     with st.expander("Repair or replace", icon=":material/balance:", expanded=examination.house is not None):
         if examination.house is None:
-            st.info("Enter the dates of earlier leaks above (all facts, Leaks so far), and what is likely to come is worked out here.", icon=":material/info:")
+            st.info(
+                "Enter the dates of earlier leaks above (all facts, Leaks so far), and what is likely to come is worked out here.",
+                icon=":material/info:",
+            )
             return
         with st.form("prices", border=False):
-            st.caption("Your own prices, in one currency. What is left empty is not counted; the first and the third are needed.")
+            st.caption(
+                "Your own prices, in one currency. What is left empty is not counted; the first and the third are needed."
+            )
             now = state.case().prices
             names = {
                 "repair_per_leak": "Repair of one leak",
@@ -63,13 +87,17 @@ def _repair_or_replace(examination: Examination) -> None:
             }
             columns = st.columns(len(names))
             values = {
-                name: column.number_input(label, 0.0, 1e7, getattr(now, name, None) or None, 100.0, placeholder=NOT_KNOWN)
+                name: column.number_input(
+                    label, 0.0, 1e7, getattr(now, name, None) or None, 100.0, placeholder=NOT_KNOWN
+                )
                 for column, (name, label) in zip(columns, names.items())
             }
             if st.form_submit_button("Compare"):
                 try:
                     if values["repair_per_leak"] is None or values["replace_all"] is None:
-                        raise InputError("Enter what the repair of one leak and what new pipes in the whole house would cost.")
+                        raise InputError(
+                            "Enter what the repair of one leak and what new pipes in the whole house would cost."
+                        )
                     state.case().prices = Prices(**{name: value for name, value in values.items() if value is not None})
                     st.rerun()
                 except CutpipeError as error:
@@ -93,11 +121,25 @@ def _ask(quantity: Any) -> None:
     helping = f"{quantity.use} {quantity.how}"
     label = quantity.question or quantity.label
     if quantity.kind == "choice" and quantity.multiple:
-        raw: Any = st.multiselect(label, list(quantity.choices), default=list(now or ()), format_func=quantity.choices.get, key=key, help=helping)
+        raw: Any = st.multiselect(
+            label,
+            list(quantity.choices),
+            default=list(now or ()),
+            format_func=quantity.choices.get,
+            key=key,
+            help=helping,
+        )
         raw = tuple(raw) or None
     elif quantity.kind == "choice":
         options = [NOT_KNOWN, *quantity.choices]
-        raw = st.selectbox(label, options, index=options.index(now) if now in options else 0, format_func=lambda v: quantity.choices.get(v, v), key=key, help=helping)
+        raw = st.selectbox(
+            label,
+            options,
+            index=options.index(now) if now in options else 0,
+            format_func=lambda v: quantity.choices.get(v, v),
+            key=key,
+            help=helping,
+        )
     elif quantity.kind == "flag":
         options = [NOT_KNOWN, "yes", "no"]
         raw = st.selectbox(label, options, index=0 if now is None else (1 if now else 2), key=key, help=helping)
@@ -112,7 +154,13 @@ def _ask(quantity: Any) -> None:
         words = f" ({unit_words(unit)})" if unit_words(unit) else ""
         tube = state.case().settings.tube
         told = f"{tube}, as told with the photo" if quantity.id == "tube_size" and tube else NOT_KNOWN
-        raw = st.text_input(label + words, value=shown, key=key if unit == quantity.unit else f"{key}_{unit}", help=helping, placeholder=told)
+        raw = st.text_input(
+            label + words,
+            value=shown,
+            key=key if unit == quantity.unit else f"{key}_{unit}",
+            help=helping,
+            placeholder=told,
+        )
         if raw == shown:
             return  # nothing typed; a number that was only shown in another unit must not creep
         if unit != quantity.unit and _is_number(raw):
@@ -120,7 +168,11 @@ def _ask(quantity: Any) -> None:
         if quantity.kind == "dates":
             raw = [part.strip() for part in raw.split(",") if part.strip()] or None
     try:
-        value = None if raw in (None, NOT_KNOWN, "", []) else check_facts({quantity.id: raw}, today=dt.date.today()).get(quantity.id)
+        value = (
+            None
+            if raw in (None, NOT_KNOWN, "", [])
+            else check_facts({quantity.id: raw}, today=dt.date.today()).get(quantity.id)
+        )
     except CutpipeError as error:
         st.error(blocks.safe(str(error)))
         return

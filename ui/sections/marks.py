@@ -5,14 +5,15 @@ from __future__ import annotations
 import cv2
 import streamlit as st
 
-from analyzer import display, drawing, report
-from analyzer.corrections import Correction, make_correction
-from analyzer.examination import Examination
-from analyzer.flags import CutpipeError
-from analyzer.measured import MM_PER_INCH
+from analyzer.base import display
+from analyzer.base.flags import CutpipeError
+from analyzer.base.measured import MM_PER_INCH
+from analyzer.result.corrections import Correction, make_correction
+from analyzer.result.examination import Examination
+from analyzer.show import drawing, report
 from ui import blocks, state
-from ui.sections import first
 from ui.photo_points import photo_points
+from ui.sections import first
 
 MODES = {
     "Just look": "look",
@@ -65,7 +66,10 @@ def _scale(examination: Examination) -> None:
     surface = examination.standing_surface
     with st.expander(report.scale_in_short(examination), icon=":material/straighten:"):
         checks = report.scale_checks(examination)
-        lines = [report.scale_in_words(examination), *(display.sentence(check.sentence, state.units()) for check in checks)]
+        lines = [
+            report.scale_in_words(examination),
+            *(display.sentence(check.sentence, state.units()) for check in checks),
+        ]
         st.markdown("\n".join(f"- {blocks.safe(line)}" for line in lines))
         caption = "Light line: the marker that was measured. Dashed line: the metal."
         picture = drawing.whole_photo(examination.photo, examination.calibration, surface)
@@ -75,23 +79,51 @@ def _scale(examination: Examination) -> None:
 def _photo(examination: Examination) -> None:
     if examination.surface.view == "end":
         picture = drawing.marked_photo(
-            examination.photo, examination.standing_surface, examination.standing_pits, examination.bands, ring=examination.look.ring, numbers=False, longest_px=1400
+            examination.photo,
+            examination.standing_surface,
+            examination.standing_pits,
+            examination.bands,
+            ring=examination.look.ring,
+            numbers=False,
+            longest_px=1400,
         )
-        st.image(drawing.jpeg(picture), caption="Both edges of the wall as measured; the arrows point at the thinnest place.", width=820)
+        st.image(
+            drawing.jpeg(picture),
+            caption="Both edges of the wall as measured; the arrows point at the thinnest place.",
+            width=820,
+        )
         return
     current = state.case()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        tool = st.selectbox("Correct by hand", list(MODES), key="tool", help="The automatic result stays; your corrections stand beside it with your name and the time.", width=220)
+        tool = st.selectbox(
+            "Correct by hand",
+            list(MODES),
+            key="tool",
+            help="The automatic result stays; your corrections stand beside it with your name and the time.",
+            width=220,
+        )
         size = length = None
         unit = "mm" if state.units() == "metric" else "in"
         factor = 1.0 if unit == "mm" else MM_PER_INCH
         if tool == "Add a pit" and examination.surface.mm_per_px is not None:
-            size = st.number_input(f"Its opening, {unit}", 0.001, 50.0, None, format="%.3f", key="pit_size", placeholder="if measured", help="Left empty, tap both sides of its mouth on the photo.", width=140)
+            size = st.number_input(
+                f"Its opening, {unit}",
+                0.001,
+                50.0,
+                None,
+                format="%.3f",
+                key="pit_size",
+                placeholder="if measured",
+                help="Left empty, tap both sides of its mouth on the photo.",
+                width=140,
+            )
         elif tool == "Mark a length":
             length = st.number_input(f"The length, {unit}", 0.01, 1000.0, None, key="known_length", width=140)
         why = ""
         if tool != "Just look":
-            current.who = st.text_input("Your name", value=current.who, key="who", placeholder="for the record", width=170)
+            current.who = st.text_input(
+                "Your name", value=current.who, key="who", placeholder="for the record", width=170
+            )
             why = st.text_input("Why", key="why", placeholder="optional", width=200)
         if tool != "Just look" or current.corrections or current.undone:
             if st.button("Undo", icon=":material/undo:", disabled=not current.corrections, shortcut="Ctrl+Z"):
@@ -108,7 +140,9 @@ def _photo(examination: Examination) -> None:
         width_px=width,
         height_px=height,
         shapes=shapes,
-        legend=[(kind, words) for kind, words in LEGEND.items() if any(kind in shape["kind"].split() for shape in shapes)],
+        legend=[
+            (kind, words) for kind, words in LEGEND.items() if any(kind in shape["kind"].split() for shape in shapes)
+        ],
         mode="mouth" if tool == "Add a pit" and size is None else MODES[tool],
         key="marked_photo",
         label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
@@ -129,7 +163,12 @@ def _photo(examination: Examination) -> None:
             _enter(row)
     if current.corrections:
         with st.expander(f"Corrections by hand ({len(current.corrections)})"):
-            st.table([{"Entry": report.entry_in_words(e, state.units()), "Who": e.who, "When": e.when, "Why": e.why} for e in current.corrections])
+            st.table(
+                [
+                    {"Entry": report.entry_in_words(e, state.units()), "Who": e.who, "When": e.when, "Why": e.why}
+                    for e in current.corrections
+                ]
+            )
 
 
 def _enter(row: dict[str, object]) -> None:
@@ -168,4 +207,6 @@ def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> li
 
 
 def _scaled(points: object, left: int, top: int, enlarge: float) -> list[list[float]]:
-    return [[round(float((x - left + 0.5) * enlarge), 1), round(float((y - top + 0.5) * enlarge), 1)] for x, y in points]
+    return [
+        [round(float((x - left + 0.5) * enlarge), 1), round(float((y - top + 0.5) * enlarge), 1)] for x, y in points
+    ]

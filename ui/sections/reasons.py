@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
-from analyzer.causes import Finding, Reason
-from analyzer.examination import Examination
-from analyzer.steps import EFFORT_WORDS
+from analyzer.causes.judge import Finding, Reason
+from analyzer.causes.steps import EFFORT_WORDS
+from analyzer.result.examination import Examination
 from ui import blocks
 
 MOST_SHOWN = 4  # causes before the rest is folded away
@@ -39,11 +39,16 @@ def show(examination: Examination) -> None:
             for finding in others:
                 _finding(finding, asked_first, expanded=False)
     if not leading:
-        st.info("Nothing that is known points to a cause yet. Add facts of the house, or do the checks below.", icon=":material/info:")
+        st.info(
+            "Nothing that is known points to a cause yet. Add facts of the house, or do the checks below.",
+            icon=":material/info:",
+        )
     if judgement.checks:
         st.subheader("What would tell most")
         for number, check in enumerate(judgement.checks[:5], 1):
-            st.markdown(f"{number}. **{blocks.safe(check.question)}** {blocks.safe(check.how)} _({EFFORT_WORDS[check.effort]})_")
+            st.markdown(
+                f"{number}. **{blocks.safe(check.question)}** {blocks.safe(check.how)} _({EFFORT_WORDS[check.effort]})_"
+            )
         st.caption("Enter what you find under House facts: the ranking changes at once.")
     rest = [f for f in judgement.findings if f not in fitting and f not in possible]
     if rest:

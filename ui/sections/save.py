@@ -8,7 +8,7 @@ import zipfile
 
 import streamlit as st
 
-from analyzer.examination import Examination
+from analyzer.result.examination import Examination
 from ui import state
 
 WORDS = {
@@ -30,13 +30,30 @@ def show(examination: Examination) -> None:
     stem = re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "piece"  # fit for a file's name everywhere
     with st.spinner("Writing the report"):
         made = state.files(examination)
-    st.markdown("The report holds the answer, a page for the homeowner, the marked photo, every figure with its uncertainty, the causes and the steps.")
-    st.download_button("Report (PDF)", made["report.pdf"], f"{stem}-report.pdf", "application/pdf", type="primary", icon=":material/picture_as_pdf:", on_click="ignore")
+    st.markdown(
+        "The report holds the answer, a page for the homeowner, the marked photo, every figure with its uncertainty, the causes and the steps."
+    )
+    st.download_button(
+        "Report (PDF)",
+        made["report.pdf"],
+        f"{stem}-report.pdf",
+        "application/pdf",
+        type="primary",
+        icon=":material/picture_as_pdf:",
+        on_click="ignore",
+    )
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in made.items():
             archive.writestr(zipfile.ZipInfo(name, (2000, 1, 1, 0, 0, 0)), data)
-    st.download_button("Everything (ZIP)", packed.getvalue(), f"{stem}-examined.zip", "application/zip", icon=":material/folder_zip:", on_click="ignore")
+    st.download_button(
+        "Everything (ZIP)",
+        packed.getvalue(),
+        f"{stem}-examined.zip",
+        "application/zip",
+        icon=":material/folder_zip:",
+        on_click="ignore",
+    )
     with st.expander("Single files"):
         for name, (words, kind) in WORDS.items():
             if name != "report.pdf":

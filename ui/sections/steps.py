@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import streamlit as st
 
-from analyzer import report
-from analyzer.examination import Examination
-from analyzer.steps import PHASES
+from analyzer.causes.steps import PHASES
+from analyzer.result.examination import Examination
+from analyzer.show import report
 from ui import blocks, state
 
 
 def show(examination: Examination) -> None:
-    whom = st.segmented_control("For", ("The repairer", "The homeowner"), default="The repairer", key="steps_for", label_visibility="collapsed", required=True)
+    whom = st.segmented_control(
+        "For",
+        ("The repairer", "The homeowner"),
+        default="The repairer",
+        key="steps_for",
+        label_visibility="collapsed",
+        required=True,
+    )
     if whom == "The homeowner":
         blocks.section(report.section(examination, "For the homeowner, in plain words", units=state.units()))
         return
@@ -25,7 +32,9 @@ def show(examination: Examination) -> None:
         if why:
             st.caption(blocks.safe(f"{why} Source: {source}."))
         for step in rows:
-            with st.expander(f"**{blocks.safe(step.title)}** ({step.who}; {step.effort})", expanded=every or phase == PHASES[0]):
+            with st.expander(
+                f"**{blocks.safe(step.title)}** ({step.who}; {step.effort})", expanded=every or phase == PHASES[0]
+            ):
                 st.markdown(blocks.safe(step.what))
                 if step.caution:
                     st.warning(blocks.safe(step.caution), icon=":material/warning:")

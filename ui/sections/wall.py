@@ -6,11 +6,11 @@ from typing import Any
 
 import streamlit as st
 
-from analyzer import report
-from analyzer.examination import Examination
-from analyzer.flags import CutpipeError
-from analyzer.readings import METHODS, readings_from_rows
-from analyzer.relief import FEWEST_LIGHTS
+from analyzer.base.flags import CutpipeError
+from analyzer.relief.lights import FEWEST_LIGHTS
+from analyzer.result.examination import Examination
+from analyzer.show import report
+from analyzer.wall.readings import METHODS, readings_from_rows
 from ui import blocks, state
 
 KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_wall": "Wall at a thinned spot"}
@@ -19,12 +19,21 @@ KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_
 def show(examination: Examination) -> None:
     blocks.section(report.section(examination, "The wall", units=state.units()))
     if examination.wall.nominal_mm is None:
-        st.info("Say which tube it is (section Photo, What was told): then the wall that a new one has is known.", icon=":material/info:")
+        st.info(
+            "Say which tube it is (section Photo, What was told): then the wall that a new one has is known.",
+            icon=":material/info:",
+        )
     st.subheader("Know it better")
-    with st.expander(f"Gauge and caliper readings ({len(state.case().reading_rows)})", expanded=bool(state.case().reading_rows), icon=":material/straighten:"):
+    with st.expander(
+        f"Gauge and caliper readings ({len(state.case().reading_rows)})",
+        expanded=bool(state.case().reading_rows),
+        icon=":material/straighten:",
+    ):
         _readings(examination)
     with _folder("ring", "Photo of a cut ring", "radio_button_unchecked"):
-        st.caption("Saw a ring square from the same pipe, deburr it, stand it on the table beside the card and photograph it from straight above.")
+        st.caption(
+            "Saw a ring square from the same pipe, deburr it, stand it on the table beside the card and photograph it from straight above."
+        )
         _extra("ring", "Photo of the ring")
     with _folder("light", "Photos with the torch from several sides", "flashlight_on"):
         st.caption(
@@ -33,11 +42,15 @@ def show(examination: Examination) -> None:
             "into the torch."
         )
         left, right = st.columns(2)
-        azimuth = left.number_input("Torch direction, degrees counter-clockwise from the card's right edge", 0.0, 359.0, 0.0, 5.0)
+        azimuth = left.number_input(
+            "Torch direction, degrees counter-clockwise from the card's right edge", 0.0, 359.0, 0.0, 5.0
+        )
         elevation = right.number_input("Torch height, degrees above the card", 5.0, 85.0, 30.0, 5.0)
         _extra("light", "Photo with the torch there", azimuth_deg=azimuth, elevation_deg=elevation)
     with _folder("backlit", "Photo with the light behind", "backlight_high"):
-        st.caption("Same pose, room dark, lamp behind the piece and the piece clear of the card: light shows perforations.")
+        st.caption(
+            "Same pose, room dark, lamp behind the piece and the piece clear of the card: light shows perforations."
+        )
         _extra("backlit", "Photo with the light behind")
 
 
@@ -62,7 +75,12 @@ def _readings(examination: Examination) -> None:
         value = three.number_input(f"Reading, {unit}", 0.0, 50.0, None, format="%.4f" if unit == "in" else "%.3f")
         method = four.selectbox("Read with", list(METHODS))
         if st.form_submit_button("Add the reading", icon=":material/add:") and value is not None:
-            row: dict[str, Any] = {"kind": kind, "unit": unit, "method": method, ("depth" if kind == "pit" else "wall"): value}
+            row: dict[str, Any] = {
+                "kind": kind,
+                "unit": unit,
+                "method": method,
+                ("depth" if kind == "pit" else "wall"): value,
+            }
             if kind == "pit":
                 row["id"] = pit
             if kind == "pit" and pit is None:
@@ -72,7 +90,9 @@ def _readings(examination: Examination) -> None:
     for place, row in enumerate(rows):
         words, button = st.columns([6, 1], vertical_alignment="center")
         amount = row.get("depth", row.get("wall"))
-        words.markdown(f"{KINDS[row['kind']]}{' ' + str(row['id']) if 'id' in row else ''}: **{amount:g} {row['unit']}**, {row['method']}")
+        words.markdown(
+            f"{KINDS[row['kind']]}{' ' + str(row['id']) if 'id' in row else ''}: **{amount:g} {row['unit']}**, {row['method']}"
+        )
         if button.button("Remove", key=f"reading_{place}", icon=":material/delete:"):
             _take_readings(rows[:place] + rows[place + 1 :])
 
@@ -110,5 +130,6 @@ def _extra(role: str, label: str, **where: float) -> None:
     waiting = [extra for extra in extras if extra.role == "light"]
     if role == "light" and 0 < len(waiting) < FEWEST_LIGHTS:
         st.info(
-            f"{len(waiting)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.", icon=":material/info:"
+            f"{len(waiting)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.",
+            icon=":material/info:",
         )

@@ -1,0 +1,1 @@
+"""What every room stands on: a value with its uncertainty, flags and errors, units and numbers as people read them, text files, networks."""

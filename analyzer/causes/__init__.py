@@ -1,0 +1,1 @@
+"""Rules as data: why the pipe failed, which check would tell most, what to do."""

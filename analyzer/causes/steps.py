@@ -1,0 +1,305 @@
+"""What to do: next checks, remedies, monitoring, whom to call. See ``data/steps.toml``.
+
+A step is a record of the data: its words, and the conditions under which it belongs in the plan. Conditions look at
+facts, derived quantities and the standing of causes. An unknown fact never brings a step in and never keeps one out.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from analyzer.causes.judge import Check, Condition, Finding, Judgement, causes
+from analyzer.house.facts import Value
+from analyzer.house.facts import quantities as vocabulary
+
+PHASES = (
+    "now",
+    "before cleaning",
+    "next check",
+    "remedy",
+    "elsewhere in the house",
+    "monitoring",
+    "whom to call",
+)
+WHO = ("homeowner", "plumber", "licensed electrician", "water utility", "laboratory", "insurer")
+NO_SOURCE = "common practice, no source"
+_RANKED = ("next check", "remedy", "elsewhere in the house")  # elsewhere the order of the data is the order of doing
+MOST_CAUSES = 3  # possible causes are followed up to this many in all
+MOST_CHECKS = 5  # more than a person does in a day; the judgement holds the rest
+
+_STANDS = ("fits well", "fits")
+_MAY_STAND = (*_STANDS, "possible")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    id: str
+    phase: str  # one of PHASES
+    title: str
+    what: str
+    why: str
+    who: str  # one of WHO
+    effort: str
+    caution: str
+    source: str
+    causes: tuple[str, ...] = ()  # ids of the causes that brought it in; empty where it holds for every case
+
+
+@dataclass(frozen=True, kw_only=True)
+class HomeownerPage:
+    """One page in plain words. Each field is a sentence or a list of sentences, ready to print."""
+
+    what_happened: tuple[str, ...]
+    how_sure: tuple[str, ...]
+    first_three: tuple[str, ...]
+    whom_to_call: tuple[str, ...]
+    what_not_to_do: tuple[str, ...]
+    limits: str
+
+
+class _Record(BaseModel):
+    """One step of the data, with the conditions that bring it in."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    id: str
+    phase: Literal[PHASES]
+    title: str
+    what: str
+    why: str
+    who: Literal[WHO]
+    effort: str
+    caution: str = ""
+    source: str
+    causes: tuple[str, ...] = ()  # comes in for any of these; empty: whatever the cause
+    even_if_possible: bool = False  # harmless or cheap enough to name while its cause is only possible
+    first: bool = False  # among the first three things on the plain page
+    costly: bool = False  # the most telling check should come first
+    when_any: tuple[
+        tuple[Condition, ...], ...
+    ] = ()  # comes in when all conditions of one group hold, beside ``causes``
+    unless_any: tuple[tuple[Condition, ...], ...] = ()  # stays out when all conditions of one group hold
+
+    @model_validator(mode="after")
+    def _known_causes(self) -> _Record:
+        for cause in self.causes:
+            if cause not in causes():
+                raise ValueError(f"{self.id}: no cause '{cause}' in data/rules")
+        return self
+
+    def told(self, quantities: Mapping[str, Value]) -> bool:
+        return any(all(condition.holds(quantities) for condition in group) for group in self.when_any)
+
+    def barred(self, quantities: Mapping[str, Value]) -> bool:
+        return any(all(condition.holds(quantities) for condition in group) for group in self.unless_any)
+
+    def causes_standing(self, live: Mapping[str, Finding]) -> tuple[str, ...]:
+        wanted = _MAY_STAND if self.even_if_possible else _STANDS
+        return tuple(c for c in self.causes if c in live and live[c].standing in wanted)
+
+
+class _Book(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    schema_version: int = Field(alias="schema")
+    step: tuple[_Record, ...]
+    not_to_do: tuple[str, ...]
+    limits: str
+
+
+@cache
+def _book() -> _Book:
+    """The step records, validated; one id may stand once."""
+    text = resources.files("analyzer").joinpath("data/steps.toml").read_text(encoding="utf-8")
+    book = _Book.model_validate(tomllib.loads(text))
+    ids = [record.id for record in book.step]
+    if len(set(ids)) != len(ids):
+        raise ValueError("data/steps.toml states a step twice")
+    return book
+
+
+def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, ...]:
+    """The steps in order, from the data.
+
+    Order is by phase; among checks, remedies and looks elsewhere by the rank of the cause that brought the step in; else
+    as the data has them. A remedy comes in when its cause fits or a told fact calls for it; while a cause is only possible, only steps marked as
+    harmless come in, because work on the house should wait for the check that decides.
+    """
+    live = _live(judgement)
+    rank = {f.cause: place for place, f in enumerate(judgement.findings)}
+    chosen: list[tuple[int, int, int, Step]] = []
+    for place, record in enumerate(_book().step):
+        standing = record.causes_standing(live)
+        asked = record.causes or record.when_any
+        if record.barred(quantities) or (asked and not standing and not record.told(quantities)):
+            continue
+        ranked = record.phase in _RANKED
+        first = min((rank[c] for c in standing), default=len(rank)) if ranked else 0
+        chosen.append((PHASES.index(record.phase), first, place, _as_step(record, standing, live, judgement)))
+    if judgement.not_explained and judgement.keep:
+        chosen.append((PHASES.index("before cleaning"), 1, 0, _keep_step(judgement)))
+    chosen += [
+        (PHASES.index("next check"), -1, place, _check_step(check, judgement))
+        for place, check in enumerate(judgement.checks[:MOST_CHECKS])
+    ]
+    return tuple(step for *_, step in sorted(chosen, key=lambda row: row[:3]))
+
+
+def _live(judgement: Judgement) -> dict[str, Finding]:
+    """The causes that steps answer: all that fit, and the first few that are possible.
+
+    Where one fits well, of the possible ones only those that nothing known separates from it: a plan that follows every
+    possibility is not followed at all.
+    """
+    fitting = [f for f in judgement.findings if f.standing in _STANDS]
+    possible = [f for f in judgement.findings if f.standing == "possible"]
+    well = [f for f in fitting if f.standing == "fits well"]
+    if well:
+        alike = {cause for f in well for cause in f.cannot_be_told_from}
+        possible = [f for f in possible if f.cause in alike]
+    return {f.cause: f for f in (*fitting, *possible[: max(0, MOST_CAUSES - len(fitting))])}
+
+
+def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Finding], judgement: Judgement) -> Step:
+    why, caution = record.why, record.caution
+    if standing:
+        why = f"{why} (In this case {'; '.join(f'{live[c].name}: {live[c].standing}' for c in standing)}.)"
+    sure = any(live[c].standing == "fits well" for c in standing)
+    if record.costly and standing and not sure and judgement.checks:
+        caution = f"{caution} Before you pay for this, have it answered: {judgement.checks[0].question}".strip()
+    return Step(
+        id=record.id,
+        phase=record.phase,
+        title=record.title,
+        what=record.what,
+        why=why,
+        who=record.who,
+        effort=record.effort,
+        caution=caution,
+        source=record.source,
+        causes=standing,
+    )
+
+
+_WHO_CHECKS = {"ask": "homeowner", "look": "homeowner", "measure": "plumber", "laboratory": "laboratory"}
+
+
+def _check_step(check: Check, judgement: Judgement) -> Step:
+    names = {f.cause: f.name for f in judgement.findings}
+    separated = [names.get(cause, cause) for cause in check.separates]
+    group = vocabulary()[check.quantity].group if check.quantity in vocabulary() else ""
+    who = _WHO_CHECKS[check.effort]
+    if check.effort == "measure" and group == "electrical":
+        who = "licensed electrician"
+    elif check.effort == "measure" and group == "water":
+        who = "water utility"
+    return Step(
+        id=f"check_{check.quantity}",
+        phase="next check",
+        title=check.question,
+        what=check.how,
+        why=f"Its answer would change the ranking{' of ' + _listed(separated) if separated else ''}.",
+        who=who,
+        effort=EFFORT_WORDS[check.effort],
+        caution=_ELECTRICAL_CAUTION if group == "electrical" else "",
+        source="computed from the rules: the unknown fact that would change the ranking most for its effort",
+        causes=check.separates,
+    )
+
+
+EFFORT_WORDS = {"ask": "a question", "look": "a look", "measure": "a measurement", "laboratory": "a laboratory"}
+_ELECTRICAL_CAUTION = "Look only: never loosen or disconnect a bonding conductor yourself."
+
+
+def _keep_step(judgement: Judgement) -> Step:
+    return Step(
+        id="keep_unexplained",
+        phase="before cleaning",
+        title="Keep it for a laboratory: no rule explains this damage",
+        what="Keep " + _listed(list(judgement.keep)) + ".",
+        why="What is known fits no cause of the catalogue; only a laboratory can go further, and only on what was kept.",
+        who="homeowner",
+        effort="ten minutes",
+        caution="Do not clean anything.",
+        source="computed from the rules: none explains the damage",
+    )
+
+
+def _listed(words: list[str], last: str = "and") -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def _or(words: list[str]) -> str:
+    return _listed(words, "or")
+
+
+def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps: tuple[Step, ...]) -> HomeownerPage:
+    """The plan on one page in plain words: what happened, how sure, three things to do, whom to call, what to leave.
+
+    ``quantities`` and ``judgement`` are those that ``steps`` were made from; plastic pipe gets the judgement's own sentence.
+    """
+    standing = [f for f in judgement.findings if f.standing in _STANDS]
+    possible = [f for f in judgement.findings if f.standing == "possible"]
+    names = {f.cause: f.name for f in judgement.findings}
+    if standing:
+        what_happened = tuple(f.plain for f in standing[:2])
+        how_sure = [_how_sure(standing)]
+        alike = [names[c] for c in standing[0].cannot_be_told_from if c in names]
+        if alike:
+            how_sure.append(
+                f"No photo can tell {standing[0].name.lower()} from {_or([name.lower() for name in alike])}."
+            )
+        if any(f.needs_laboratory for f in standing[:2]):
+            how_sure.append("Only a section in a laboratory would settle it.")
+    elif judgement.not_explained:
+        what_happened = ("The metal failed, but nothing that is known so far explains the damage.",)
+        how_sure = ["No cause fits. Keep the piece uncleaned for a laboratory."]
+    elif quantities.get("material") == "plastic":
+        what_happened, how_sure = (judgement.summary,), ["This program judges metal pipe only."]
+    else:
+        what_happened = ("The pipe failed, and what is known so far does not say why.",)
+        how_sure = [
+            f"Still open: {_or([f.name.lower() for f in possible[:3]])}."
+            if possible
+            else "Too little is known to name a cause."
+        ]
+    if judgement.checks:
+        how_sure.append(f"The answer that would tell most: {judgement.checks[0].question}")
+    return HomeownerPage(
+        what_happened=what_happened,
+        how_sure=tuple(how_sure),
+        first_three=tuple(_said(s) for s in _first_three(steps)),
+        whom_to_call=tuple(_said(s) for s in steps if s.phase == "whom to call"),
+        what_not_to_do=_book().not_to_do,
+        limits=_book().limits,
+    )
+
+
+def _how_sure(standing: list[Finding]) -> str:
+    first, others = standing[0], [f.name for f in standing[1:3]]
+    if not others:
+        return f"{first.name} {first.standing} what is known."
+    if first.standing == "fits well" and standing[1].standing == "fits":
+        return f"{first.name} fits well what is known. {_listed(others)} {'fit' if len(others) > 1 else 'fits'} too, and may have helped."
+    word = "both" if len(others) == 1 else "all"
+    return f"{_listed([first.name, *others])} {word} fit what is known; the piece as seen cannot choose between them."
+
+
+def _said(step: Step) -> str:
+    return f"{step.title} {step.what}" if step.title.endswith(("?", "!", ".")) else f"{step.title}. {step.what}"
+
+
+def _first_three(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """Stop the water, keep the piece, and the most telling thing that the owner can find out without tools."""
+    first = {record.id for record in _book().step if record.first}
+    picked = [s for s in steps if s.id in first]
+    own = [s for s in steps if s.phase == "next check" and s.who == "homeowner"]
+    rest = [s for s in steps if s.phase in ("next check", "remedy", "whom to call")]
+    return tuple((picked + (own or rest))[:3])

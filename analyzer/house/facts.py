@@ -1,0 +1,516 @@
+"""The facts of the installation: one vocabulary, read from a facts file or a form, checked value by value.
+
+``data/quantities.toml`` states every quantity once: what it is called, its unit, what it tells, how to find it out,
+what is possible and what is usual. A value outside the possible is refused with one sentence; an unusual one is
+taken and asked again (a flag). A fact that is not given is not there: it is never 0, never a guess.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from difflib import get_close_matches
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from types import MappingProxyType
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from analyzer.base.flags import Flag, InputError, raise_flag
+from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI, MM_PER_INCH
+from analyzer.base.tomlfile import decoded, parse_table, read_text, shown
+
+Value = float | str | bool | tuple[str, ...] | tuple[tuple[int, int], ...]
+
+LITRES_PER_GALLON = 3.785411784  # exact, US gallon
+# factor and offset that bring a typed unit to the unit of the vocabulary: (value + offset) * factor
+UNITS: Mapping[tuple[str, str], tuple[float, float]] = MappingProxyType(
+    {
+        ("kPa", "psi"): (KPA_PER_PSI, 0.0),
+        ("kPa", "bar"): (KPA_PER_BAR, 0.0),
+        ("kPa", "mpa"): (1000.0, 0.0),
+        ("C", "f"): (5.0 / 9.0, -32.0),
+        ("mm", "in"): (MM_PER_INCH, 0.0),
+        ("mm", "inch"): (MM_PER_INCH, 0.0),
+        ("mm", "ft"): (12 * MM_PER_INCH, 0.0),
+        ("mm", "cm"): (10.0, 0.0),
+        ("mm", "m"): (1000.0, 0.0),
+        ("L/min", "gpm"): (LITRES_PER_GALLON, 0.0),
+        ("L/min", "l/s"): (60.0, 0.0),
+        ("m/s", "ft/s"): (12 * MM_PER_INCH / 1000.0, 0.0),
+        ("mg/L", "ppm"): (1.0, 0.0),
+        ("mg/L", "ug/l"): (0.001, 0.0),
+        ("mg/L CaCO3", "mg/l"): (1.0, 0.0),
+        ("mg/L CaCO3", "ppm"): (1.0, 0.0),
+        ("mg/L CaCO3", "gpg"): (17.118061, 0.0),  # grains per US gallon: 64.79891 mg / 3.785411784 L
+        ("mg/L CaCO3", "dh"): (17.848, 0.0),  # German degree: 10 mg CaO in a litre; molar masses 100.087 / 56.077
+        ("mg/L CaCO3", "mmol/l"): (100.087, 0.0),
+        ("uS/cm", "ms/cm"): (1000.0, 0.0),
+        ("uS/cm", "ms/m"): (10.0, 0.0),
+        ("mA", "a"): (1000.0, 0.0),
+        ("A", "ma"): (0.001, 0.0),
+        ("month", "months"): (1.0, 0.0),
+        ("month", "years"): (12.0, 0.0),
+        ("year", "years"): (1.0, 0.0),
+        ("year", "months"): (1.0 / 12.0, 0.0),
+    }
+)
+
+
+class Quantity(BaseModel):
+    """One row of the vocabulary; the comments at the head of ``data/quantities.toml`` tell each field."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    label: str
+    question: str = ""
+    kind: str = Field(pattern="^(number|choice|flag|text|date|dates|counts)$")
+    unit: str = ""
+    group: str = Field(
+        pattern="^(piece|place|seen|workmanship|water|pressure|electrical|history|laboratory|photo|derived)$"
+    )
+    topic: str
+    origin: str = Field(pattern="^(told|measured|either|derived)$")
+    rank: str = Field(default="more", pattern="^(basic|more|expert)$")
+    effort: str = Field(pattern="^(ask|look|measure|laboratory)$")
+    use: str
+    how: str
+    possible: tuple[float, float] | None = None
+    usual: tuple[float, float] | None = None
+    multiple: bool = False
+    example: str = (
+        ""  # what the facts file shows, where the first choice or the middle of the usual range would mislead
+    )
+    choices: Mapping[str, str] = {}
+    classes: Mapping[str, str] = {}
+
+    @model_validator(mode="after")
+    def _whole(self) -> Quantity:
+        if (self.kind == "choice") != bool(self.choices):
+            raise ValueError("a choice has choices, and nothing else has")
+        if (self.kind == "number") != bool(self.unit and self.possible):
+            raise ValueError("a number has a unit and a possible range, and nothing else has")
+        if self.origin in ("told", "either") and not self.question:
+            raise ValueError("what a person tells needs a question")
+        if self.classes and set(self.classes) != set(self.choices):
+            raise ValueError("every choice needs its class")
+        return self
+
+    @property
+    def told(self) -> bool:
+        return self.origin in ("told", "either")
+
+
+GROUPS: Mapping[str, str] = MappingProxyType(
+    {
+        "piece": "The piece",
+        "place": "Where it sat",
+        "seen": "What is seen on it",
+        "workmanship": "How it was made",
+        "water": "Water",
+        "pressure": "Pressure and flow",
+        "electrical": "Electrical",
+        "history": "Leaks so far",
+        "laboratory": "From a laboratory",
+        "photo": "Measured in the photo",
+        "derived": "Computed from the facts",
+    }
+)
+# a fine word brings its coarse word with it
+COARSE: Mapping[str, str] = MappingProxyType(
+    {"observed_pit_shape": "observed_shape_class", "observed_pattern": "observed_pattern_class"}
+)
+
+
+@cache
+def quantities() -> Mapping[str, Quantity]:
+    """Every quantity by id, in the order of ``data/quantities.toml``."""
+    text = resources.files("analyzer").joinpath("data/quantities.toml").read_text(encoding="utf-8")
+    rows = tomllib.loads(text)["quantity"]
+    by_id: dict[str, Quantity] = {}
+    for number, row in enumerate(rows):
+        try:
+            quantity = Quantity.model_validate(row)
+        except ValidationError as error:
+            raise ValueError(f"data/quantities.toml: quantity[{number}] {row.get('id')}: {error}") from error
+        if quantity.id in by_id:
+            raise ValueError(f"data/quantities.toml states {quantity.id} twice")
+        by_id[quantity.id] = quantity
+    return MappingProxyType(by_id)
+
+
+def told_quantities() -> tuple[Quantity, ...]:
+    """What a person can tell, in the order in which it is asked."""
+    return tuple(q for q in quantities().values() if q.told)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)  # equal as mappings are
+class Facts(Mapping[str, Value]):
+    """What is known of the installation: values by id, in the units of the vocabulary; what is not known is not there."""
+
+    values: Mapping[str, Value]
+    flags: tuple[Flag, ...] = ()
+
+    def __getitem__(self, quantity_id: str) -> Value:
+        return self.values[quantity_id]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.values)
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def with_measured(self, measured: Mapping[str, float | str | bool]) -> dict[str, Value]:
+        """Facts and measured quantities in one mapping; what a person told goes before what was measured."""
+        return {**measured, **self.values}
+
+
+NOTHING_KNOWN = Facts(values=MappingProxyType({}))
+
+
+def read_facts(path: str | Path, *, today: date | None = None) -> Facts:
+    """The facts in a TOML file. Raises InputError, one sentence with the path of the wrong entry."""
+    return parse_facts(read_text(path, what="facts"), today=today)
+
+
+def parse_facts(data: str | bytes, *, today: date | None = None) -> Facts:
+    """The facts in a TOML text, as ``check_facts`` reads them."""
+    return check_facts(
+        parse_table(decoded(data, what="facts") if isinstance(data, bytes) else data, what="facts"), today=today
+    )
+
+
+def check_facts(source: Mapping[str, object], *, today: date | None = None) -> Facts:
+    """The facts in a mapping; flat, or in sections named as the groups.
+
+    A value is a number in the vocabulary's unit, or a text with its unit ("65 psi"); None, "unknown" and "" mean
+    that the fact is not known. With ``today`` a date from a later month is refused: whoever reads what a person just typed
+    gives it, and without it the same facts are read alike on every day. Raises InputError, one sentence with the path of the wrong entry.
+    """
+    values: dict[str, Value] = {}
+    flags: list[Flag] = []
+    paths: dict[str, str] = {}
+    for path, key, raw in _entries(source):
+        quantity = quantities().get(key)
+        if quantity is None or not quantity.told:
+            raise InputError(_unknown_key(path, key))
+        if key in values or key in paths:
+            raise InputError(f"facts: {path}: {key} is stated twice; keep one of them.")
+        paths[key] = path
+        value = read_value(quantity, raw, path=path)
+        if value is None:
+            continue
+        if today is not None:
+            _check_not_ahead(quantity, value, today, path)
+        values[key] = value
+        if quantity.usual and not quantity.usual[0] <= value <= quantity.usual[1]:
+            low, high = (f"{bound:g}" for bound in quantity.usual)
+            unit = _shown_unit(quantity)
+            flags.append(
+                raise_flag("fact_unusual", f"{quantity.label} is {value:g}{unit}, usual is {low} to {high}{unit}")
+            )
+    for fine, coarse in COARSE.items():
+        if fine in values:
+            classes = quantities()[fine].classes
+            words = list(values.get(coarse, ())) + [classes[word] for word in values[fine]]
+            values[coarse] = tuple(dict.fromkeys(words))
+    _check_together(values)
+    return Facts(values=MappingProxyType(values), flags=tuple(flags))
+
+
+def read_value(quantity: Quantity, raw: object, *, path: str = "") -> Value | None:
+    """One value as the vocabulary holds it, or None where it is not known; raises InputError."""
+    where = f"facts: {path or quantity.id}: "
+    if raw is None or (isinstance(raw, str) and raw.strip().lower() in ("", "unknown", "not known")):
+        return None
+    if isinstance(raw, (list, tuple, Mapping)) and not raw:  # an empty list names nothing: neither some nor none
+        return None
+    if quantity.kind == "number":
+        return _number(quantity, raw, where)
+    if quantity.kind == "flag":
+        if isinstance(raw, bool):
+            return raw
+        word = str(raw).strip().lower()
+        if word in ("yes", "true"):
+            return True
+        if word in ("no", "false"):
+            return False
+        raise InputError(f"{where}{quantity.label} is answered with yes or no, not with '{shown(raw)}'.")
+    if quantity.kind == "choice":
+        return _choice(quantity, raw, where)
+    if quantity.kind == "date":
+        return _date(raw, where).isoformat()
+    if quantity.kind == "dates":
+        if not isinstance(raw, (list, tuple)):
+            raw = [raw]
+        return tuple(sorted(_date(item, where).isoformat() for item in raw))
+    if quantity.kind == "counts":
+        return _counts(raw, where)
+    text = str(raw).strip()
+    if len(text) > 500:
+        raise InputError(f"{where}{quantity.label} is longer than 500 letters; shorten it.")
+    return text
+
+
+def facts_template() -> str:
+    """A facts file to fill in: every question as a comment with its unit, its use and how to find it out."""
+    lines = [
+        "# Facts of the installation for `cutpipe examine PHOTO --facts FILE`.",
+        "# Take away the # before what you know; leave the rest: what is not known counts neither for nor against.",
+    ]
+    for group, title in GROUPS.items():
+        rows = [q for q in told_quantities() if q.group == group]
+        if not rows:
+            continue
+        lines += ["", f"[{group}]", f"# --- {title}"]
+        for quantity in rows:
+            lines += ["", f"# {quantity.question}  What it tells: {quantity.use}", f"# How: {quantity.how}"]
+            if quantity.choices:
+                several = "one or several of" if quantity.multiple else "one of"
+                lines.append(f"# {several}: {', '.join(quantity.choices)}")
+            lines.append(f"# {quantity.id} = {_example(quantity)}")
+    return "\n".join(lines) + "\n"
+
+
+def describe(quantity_id: str, value: Value, units: str = "metric") -> str:
+    """A value in words, for a person: the label of a choice, yes or no, a number with its unit ("metric" or "us").
+
+    >>> describe("static_pressure_kpa", 600.0), describe("static_pressure_kpa", 600.0, "us")
+    ('600 kPa', '87 psi')
+    """
+    quantity = quantities().get(quantity_id)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        parts = []
+        for item in value:
+            if isinstance(item, tuple):
+                parts.append(f"{item[0]}: {item[1]}")
+            else:
+                parts.append(quantity.choices.get(item, item) if quantity else str(item))
+        return ", ".join(parts)
+    if isinstance(value, str):
+        return quantity.choices.get(value, value) if quantity else value
+    if quantity is None:
+        return f"{value:.3g}"
+    unit = asked_unit(quantity, units)
+    words = unit if value == 1 and unit in ("year", "month") else unit_words(unit)
+    return f"{float(number_in(quantity, value, units)):.3g} {words}".strip()
+
+
+US_UNITS: Mapping[str, str] = MappingProxyType({"kPa": "psi", "C": "F", "mm": "in", "L/min": "gpm", "m/s": "ft/s"})
+_UNIT_WORDS = {"year": "years", "month": "months", "C": "°C", "F": "°F", "1": "", "pH": "", "year AD": ""}
+
+
+def asked_unit(quantity: Quantity, units: str = "metric") -> str:
+    """The unit that a person is asked in ("metric" or "us"), as ``read_value`` takes it behind a number."""
+    return US_UNITS.get(quantity.unit, quantity.unit) if units == "us" else quantity.unit
+
+
+def unit_words(unit: str) -> str:
+    """A unit as people read it: "years", "°F"; empty where a bare number is meant."""
+    return _UNIT_WORDS.get(unit, unit)
+
+
+def other_units(quantity: Quantity) -> tuple[str, ...]:
+    """Further units in which a value may be typed behind its number."""
+    return tuple(name for own, name in UNITS if own == quantity.unit)
+
+
+def number_in(quantity: Quantity, value: float, units: str = "metric") -> str:
+    """The number in the unit that is asked for.
+
+    >>> number_in(quantities()["static_pressure_kpa"], 551.5805834534689, "us")
+    '80'
+    """
+    unit = asked_unit(quantity, units)
+    factor, offset = UNITS.get((quantity.unit, unit.lower()), (1.0, 0.0))
+    return f"{value / factor - offset:.6g}"
+
+
+def _shown_unit(quantity: Quantity) -> str:
+    return "" if quantity.unit in ("", "1", "pH", "year AD") else f" {quantity.unit}"
+
+
+def _entries(source: Mapping[str, object], prefix: str = "") -> list[tuple[str, str, object]]:
+    entries = []
+    for key, raw in source.items():
+        key = str(key)
+        if key == "schema" and not prefix:
+            continue
+        nested = isinstance(raw, Mapping) and not (key in quantities() and quantities()[key].kind == "counts")
+        if nested and not prefix and key in GROUPS:
+            entries += _entries(raw, f"{key}.")
+        elif nested:
+            raise InputError(f"facts: {prefix}{key}: no such section; the sections are {', '.join(_told_groups())}.")
+        else:
+            entries.append((f"{prefix}{key}", key, raw))
+    return entries
+
+
+def _told_groups() -> list[str]:
+    return [group for group in GROUPS if any(q.group == group for q in told_quantities())]
+
+
+def _unknown_key(path: str, key: str) -> str:
+    near = get_close_matches(key, [q.id for q in told_quantities()], n=1)
+    hint = (
+        f"; did you mean {near[0]}?"
+        if near
+        else "; the front end's House facts saves an empty facts file with all names."
+    )
+    return f"facts: {shown(path)}: no such fact{hint}"
+
+
+_NUMBER = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*$")
+
+
+def _number(quantity: Quantity, raw: object, where: str) -> float:
+    unit = _shown_unit(quantity)
+    factor, offset = 1.0, 0.0
+    if isinstance(raw, str):
+        match = _NUMBER.match(raw)
+        if not match:
+            raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
+        number, typed = float(match[1].replace(",", ".")), (match[2] or "").strip().lstrip("°")
+        if typed and typed.lower() != quantity.unit.lower():
+            if (quantity.unit, typed.lower()) not in UNITS:
+                known = [name for (own, name) in UNITS if own == quantity.unit]
+                also = f" (or {', '.join(known)})" if known else ""
+                raise InputError(
+                    f"{where}{quantity.label} is read in{unit or ' plain numbers'}{also}, not in '{shown(typed)}'."
+                )
+            factor, offset = UNITS[quantity.unit, typed.lower()]
+    elif isinstance(raw, (int, float)) and not isinstance(raw, bool):
+        number = _finite_or_infinite(raw)
+    else:
+        raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
+    value = (number + offset) * factor
+    low, high = quantity.possible
+    if not math.isfinite(value) or not low <= value <= high:
+        raise InputError(
+            f"{where}{quantity.label} cannot be {value:g}{unit}: it lies between {low:g} and {high:g}{unit}; "
+            "check the value and its unit."
+        )
+    return value
+
+
+def _finite_or_infinite(raw: int | float) -> float:
+    """A whole number beyond what a float holds is as impossible as an infinite one, and refused with it."""
+    try:
+        return float(raw)
+    except OverflowError:
+        return math.inf
+
+
+def _choice(quantity: Quantity, raw: object, where: str) -> str | tuple[str, ...]:
+    if isinstance(raw, (list, tuple)):
+        if not quantity.multiple and len(raw) > 1:
+            raise InputError(f"{where}{quantity.label} takes one answer, not {len(raw)}.")
+        words = [str(item).strip() for item in raw]
+    else:
+        words = [str(raw).strip()]
+    words = [word for word in words if word and word != "unknown"]
+    for word in words:
+        if word not in quantity.choices:
+            near = get_close_matches(word, quantity.choices, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"choose from: {', '.join(quantity.choices)}."
+            raise InputError(f"{where}{quantity.label} knows no '{shown(word)}'; {hint}")
+    if not words:
+        return None
+    return tuple(dict.fromkeys(words)) if quantity.multiple else words[0]
+
+
+def _date(raw: object, where: str) -> date:
+    if isinstance(raw, date):
+        # a TOML date-time is a date as well; only the day counts
+        return date(raw.year, raw.month, raw.day)
+    text = str(raw).strip()
+    for pattern, build in (
+        (r"(\d{4})-(\d{2})-(\d{2})", lambda m: date(int(m[1]), int(m[2]), int(m[3]))),
+        (r"(\d{4})-(\d{2})", lambda m: date(int(m[1]), int(m[2]), 15)),
+    ):
+        match = re.fullmatch(pattern, text)
+        if match:
+            try:
+                return build(match)
+            except ValueError:
+                break
+    raise InputError(f"{where}'{shown(raw)}' is not a date; write year-month-day, as in 2024-03-31.")
+
+
+def _counts(raw: object, where: str) -> tuple[tuple[int, int], ...]:
+    if not isinstance(raw, Mapping):
+        raise InputError(f"{where}write one `year = number of leaks` a line, as in {{ 2021 = 1, 2022 = 0 }}.")
+    counts = []
+    for year, number in raw.items():
+        if not str(year).isdigit() or not 1850 <= int(year) <= 2100:
+            raise InputError(f"{where}'{shown(year)}' is not a year; write it in four digits.")
+        if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number <= 10000:
+            raise InputError(f"{where}{year}: the number of leaks is a whole number from 0, not '{shown(number)}'.")
+        counts.append((int(year), number))
+    return tuple(sorted(counts))
+
+
+def _check_not_ahead(quantity: Quantity, value: Value, today: date, path: str) -> None:
+    """Nothing told of the past lies ahead. By the month: "2024-11" stands for the middle of it."""
+    if quantity.kind == "date":
+        ahead = str(value) if value[:7] > f"{today:%Y-%m}" else ""
+    elif quantity.kind == "dates":
+        ahead = next((day for day in value if day[:7] > f"{today:%Y-%m}"), "")
+    elif quantity.kind == "counts":
+        ahead = next((str(year) for year, _ in value if year > today.year), "")
+    else:
+        return
+    if ahead:
+        raise InputError(f"facts: {path}: {ahead} lies ahead of today, {today.isoformat()}; check the year.")
+
+
+def _check_together(values: Mapping[str, Value]) -> None:
+    """Answers that cannot both hold."""
+    if "history_from" in values and "history_to" in values and values["history_from"] > values["history_to"]:
+        raise InputError("facts: history_to lies before history_from; check the two dates.")
+    if "leak_dates" in values:
+        if "history_from" in values and values["leak_dates"][0] < values["history_from"]:
+            raise InputError("facts: leak_dates holds a leak before history_from; check the dates.")
+        if "history_to" in values and values["leak_dates"][-1] > values["history_to"]:
+            raise InputError("facts: leak_dates holds a leak after history_to; check the dates.")
+    for several in ("contacts", "joined_metals"):
+        none = "nothing" if several == "contacts" else "none"
+        if none in values.get(several, ()) and len(values[several]) > 1:
+            raise InputError(f"facts: {several}: '{none}' and something cannot both hold; keep one of them.")
+
+
+def _example(quantity: Quantity) -> str:
+    if quantity.example:
+        return quantity.example
+    if quantity.kind == "number":
+        low, high = quantity.usual or quantity.possible
+        value = f"{(low + high) / 2:.2g}"
+        value = value if "e" not in value else f"{float(value):.0f}"
+        return f"{value}{'   # ' + quantity.unit if _shown_unit(quantity) else ''}"
+    if quantity.kind == "flag":
+        return "true"
+    if quantity.kind == "choice":
+        first = next(iter(quantity.choices))
+        return f'["{first}"]' if quantity.multiple else f'"{first}"'
+    if quantity.kind == "date":
+        return "2024-03-31"
+    if quantity.kind == "dates":
+        return "[2022-11-05, 2024-03-31]"
+    if quantity.kind == "counts":
+        return "{ 2021 = 1, 2022 = 0, 2023 = 2 }"
+    return '""'
+
+
+def label(quantity_id: str) -> str:
+    """The quantity's name for a person, in the middle of a sentence."""
+    quantity = quantities().get(quantity_id)
+    words = quantity.label if quantity else quantity_id.replace("_", " ")
+    return words if words[:2].isupper() else words[:1].lower() + words[1:]

@@ -1,0 +1,1 @@
+"""Bytes to upright pixels in a known colour space, and whether they are good enough."""

@@ -1,0 +1,251 @@
+"""Bytes to an upright photo in sRGB, with the camera's own record and a check whether it is fit to measure on."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pillow_heif
+from PIL import ExifTags, Image, ImageCms, ImageOps, UnidentifiedImageError
+
+from analyzer.base.flags import Flag, PhotoError, raise_flag
+
+pillow_heif.register_heif_opener()
+Image.init()  # else Pillow does not know all of FORMATS yet
+
+LARGEST_MEGAPIXELS = 64.0  # a decoded picture of this size takes 192 MB; phones' finest modes go beyond
+SMALLEST_SIDE_PX = 64
+FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP", "BMP", "GIF", "AVIF", "PPM")
+ROLES = ("main", "light", "backlit", "ring", "other")
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraFacts:
+    """What the camera wrote into the file; None where it wrote nothing. Place data is never read."""
+
+    focal_35mm: float | None = None  # focal length for a 43.27 mm diagonal (CIPA DC-008), mm
+    make: str | None = None
+    model: str | None = None
+    taken: str | None = None  # as written by the camera: "2026:06:17 12:13:00"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Photo:
+    """An upright picture. ``rgb`` is (height, width, 3) uint8 in sRGB and read-only; ``sha256`` is of the file's bytes."""
+
+    role: str
+    name: str
+    sha256: str
+    rgb: np.ndarray
+    camera: CameraFacts
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def width_px(self) -> int:
+        return int(self.rgb.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        return int(self.rgb.shape[0])
+
+
+def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | None = None) -> Photo:
+    """Read a photo from a path or from bytes.
+
+    Turned upright by its EXIF orientation, converted to 8-bit sRGB (16 bit, grey, CMYK, palette and transparency
+    included; of an animation or a burst the first picture counts).
+    Raises PhotoError with one sentence that says what to do.
+    """
+    if isinstance(source, bytes):
+        data, name = source, name or "photo"
+    else:
+        path = Path(source)
+        name = name or path.name
+        try:
+            data = path.read_bytes()
+        except FileNotFoundError:
+            raise PhotoError(f"There is no file {path}; check the name and the folder.") from None
+        except IsADirectoryError:
+            raise PhotoError(f"{path} is a folder; name the photo in it.") from None
+        except OSError as error:
+            raise PhotoError(f"{path} cannot be read ({error.strerror}); check the file's permissions.") from None
+    name = "".join(
+        sign if sign.isprintable() else " " for sign in name
+    )  # a line break in a name would break every sentence
+    if not data:
+        raise PhotoError(f"{name} is empty (0 bytes); copy it from the phone again.")
+    image, frames = _decode(data, name)
+    camera = _camera_facts(image)
+    flags = [raise_flag("first_picture_of_several", f" ({frames} in the file)")] if frames > 1 else []
+    rgb = _to_srgb(image, name)
+    if min(rgb.shape[:2]) < SMALLEST_SIDE_PX:
+        raise PhotoError(
+            f"{name} is only {rgb.shape[1]} x {rgb.shape[0]} pixels; send the photo itself, not its preview picture."
+        )
+    if rgb.min() == rgb.max():
+        raise PhotoError(f"{name} shows one even colour and nothing else; take the photo again in good light.")
+    rgb.setflags(write=False)
+    return Photo(
+        role=role, name=name, sha256=hashlib.sha256(data).hexdigest(), rgb=rgb, camera=camera, flags=tuple(flags)
+    )
+
+
+def _decode(data: bytes, name: str) -> tuple[Image.Image, int]:
+    """The first picture of the file, wholly decoded, and how many there are."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow warns of size and of odd metadata; both are handled here
+            image = Image.open(io.BytesIO(data), formats=FORMATS)
+            megapixels = image.width * image.height / 1e6
+            if megapixels > LARGEST_MEGAPIXELS:
+                raise PhotoError(
+                    f"{name} has {megapixels:.0f} megapixels; save it at {LARGEST_MEGAPIXELS:.0f} or fewer "
+                    "(12 are plenty) and add it again."
+                )
+            frames = int(getattr(image, "n_frames", 1))
+            # A phone's JPEG in MPO form carries a preview and depth map behind the photo: still one photo.
+            if image.format in ("MPO", "JPEG"):
+                frames = 1
+            image.load()
+    except PhotoError:
+        raise
+    except UnidentifiedImageError:
+        raise PhotoError(f"{name} is not a picture that can be read; send a JPEG, PNG or HEIC photo.") from None
+    except Image.DecompressionBombError:
+        raise PhotoError(f"{name} is far too large; save it at 12 megapixels and add it again.") from None
+    except MemoryError:
+        raise PhotoError(f"{name} does not fit into this computer's memory; save it at 12 megapixels.") from None
+    except Exception:  # decoders raise many kinds on damaged files; to a user they are all the same
+        raise PhotoError(f"{name} is damaged or was not copied whole; copy it from the phone again.") from None
+    return image, frames
+
+
+def _camera_facts(image: Image.Image) -> CameraFacts:
+    try:
+        exif = image.getexif()
+        details = exif.get_ifd(ExifTags.IFD.Exif)
+    except Exception:  # a broken EXIF block is no reason to refuse a good picture
+        return CameraFacts()
+
+    def text(value: object) -> str | None:
+        cleaned = str(value).strip("\x00 ") if value is not None else ""
+        return cleaned if cleaned.isprintable() and cleaned else None
+
+    focal = details.get(ExifTags.Base.FocalLengthIn35mmFilm)
+    try:
+        focal_35mm = float(focal) if focal is not None and 8 <= float(focal) <= 800 else None
+    except (TypeError, ValueError, ZeroDivisionError):
+        focal_35mm = None
+    return CameraFacts(
+        focal_35mm=focal_35mm,
+        make=text(exif.get(ExifTags.Base.Make)),
+        model=text(exif.get(ExifTags.Base.Model)),
+        taken=text(details.get(ExifTags.Base.DateTimeOriginal) or exif.get(ExifTags.Base.DateTime)),
+    )
+
+
+def _to_srgb(image: Image.Image, name: str) -> np.ndarray:
+    """(H, W, 3) uint8 sRGB, upright."""
+    profile = image.info.get("icc_profile")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            # pillow-heif turns the picture itself and resets the orientation, so this turns each file once.
+            ImageOps.exif_transpose(image, in_place=True)
+    except Exception:  # unreadable orientation: keep the picture as stored
+        pass
+    if image.mode.startswith(("I", "F")):
+        samples = np.nan_to_num(np.asarray(image).astype(np.float64), posinf=0.0, neginf=0.0)
+        # 16-bit files may use only 10 or 12 bits; scale by the brightest sample rather than show black.
+        top = 65535.0 if samples.max() > 4095 else max(float(samples.max()), 1.0)
+        grey = np.clip(samples * (255.0 / top), 0, 255).astype(np.uint8)
+        return np.ascontiguousarray(np.repeat(grey[:, :, None], 3, axis=2))
+    if image.mode == "P" or "transparency" in image.info:
+        image = image.convert("RGBA")
+    if image.mode in ("RGBA", "LA", "PA", "La", "RGBa"):
+        image = image.convert("RGBA")
+        paper = Image.new("RGBA", image.size, "white")
+        image = Image.alpha_composite(paper, image).convert("RGB")
+    if profile and image.mode in ("RGB", "CMYK", "L"):
+        try:
+            image = ImageCms.profileToProfile(
+                image, ImageCms.ImageCmsProfile(io.BytesIO(profile)), ImageCms.createProfile("sRGB"), outputMode="RGB"
+            )
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            pass  # an unusable profile: the plain conversion below is the best guess, colours are checked by the card
+    try:
+        return np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+    except (ValueError, OSError):
+        raise PhotoError(
+            f"{name} uses a colour format that cannot be read; save it as JPEG and add it again."
+        ) from None
+
+
+def quality_flags(photo: Photo, *, metal: np.ndarray | None = None, mm_per_px: float | None = None) -> tuple[Flag, ...]:
+    """Is the picture sharp, lit and big enough to measure on?
+
+    ``metal`` (H, W) bool restricts the look to the metal; ``mm_per_px`` tells how many pixels a 0.3 mm pit has.
+    Thresholds are from the rendered truth pictures of this project and from sampling theory (a pit needs three pixels
+    across to be seen at all); see DEVELOPERS.md.
+    """
+    grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
+    rows, columns = slice(None), slice(None)
+    if metal is not None and metal.any():
+        lines, places = np.flatnonzero(metal.any(axis=1)), np.flatnonzero(metal.any(axis=0))
+        rows, columns = slice(lines[0], lines[-1] + 1), slice(places[0], places[-1] + 1)
+        inside = metal[rows, columns]
+    else:
+        inside = np.ones(grey.shape, bool)
+    patch = grey[rows, columns]
+    flags: list[Flag] = []
+    values = patch[inside]
+    # All three channels at the top: no colour and no shading is left there. A warm metal clips in red alone long before.
+    glare = float((photo.rgb[rows, columns].min(axis=2)[inside] >= 250).mean())
+    dark = float((values <= 5).mean())
+    if glare > 0.05:
+        flags.append(raise_flag("glare", f"{100 * glare:.0f} %"))
+    if dark > 0.25:
+        flags.append(raise_flag("too_dark", f"{100 * dark:.0f} %"))
+    blur_px = _blur_px(patch, inside)
+    if blur_px is not None and blur_px > 3.0:
+        detail = f"{blur_px:.1f} pixels"
+        if mm_per_px is not None:
+            detail += f", {blur_px * mm_per_px:.2f} mm on the metal"
+        flags.append(raise_flag("blurred", detail))
+    if mm_per_px is not None and 0.3 / mm_per_px < 3.0:
+        flags.append(raise_flag("too_few_pixels", f"{0.3 / mm_per_px:.1f}"))
+    elif mm_per_px is None and min(photo.width_px, photo.height_px) < 480:
+        flags.append(raise_flag("small_picture", f"{photo.width_px} x {photo.height_px} pixels"))
+    return tuple(flags)
+
+
+def _blur_px(grey: np.ndarray, inside: np.ndarray) -> float | None:
+    """Width (sigma, pixels) of the sharpest edges: how much a known second blur weakens them.
+
+    For an edge blurred by a Gaussian of sigma s, a further blur of sigma r lowers its steepest slope by
+    s / sqrt(s^2 + r^2); solved for s at the strongest edges. None where nothing has contrast.
+    """
+    second = 2.0
+    picture = grey.astype(np.float32)
+    first = cv2.GaussianBlur(picture, (0, 0), 0.7)  # keeps noise from posing as sharp edges
+    again = cv2.GaussianBlur(first, (0, 0), second)
+
+    def slope(image: np.ndarray) -> np.ndarray:
+        return cv2.magnitude(cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1))
+
+    before, after = slope(first), slope(again)
+    usable = cv2.erode(inside.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
+    if usable.sum() < 500:
+        return None
+    strong = usable & (before > np.percentile(before[usable], 99.5)) & (before > 40)
+    if strong.sum() < 30:
+        return None
+    ratio = float(np.median(after[strong] / before[strong]))
+    if ratio >= 0.999:
+        return 20.0
+    return second * ratio / float(np.sqrt(1 - ratio * ratio))

@@ -1,0 +1,1 @@
+"""The one call and what it returns: examination, corrections beside it, its written form."""

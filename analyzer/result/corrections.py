@@ -1,0 +1,517 @@
+"""What a person corrects by hand. A correction never changes the automatic result: it stands beside it, with who, when and why.
+
+The corrected figures are computed from the automatic result and the entries, in order, each time anew; so undo is
+leaving an entry away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from analyzer.base.flags import InputError
+from analyzer.base.measured import Measure
+from analyzer.base.tomlfile import read_table, shown
+from analyzer.marks.bands import Bands
+from analyzer.marks.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, flags_of, metal_per_pixel
+from analyzer.piece.surface import GRAZING_DEG, Surface
+from analyzer.relief.lights import Relief
+from analyzer.scale.calibration import Marker
+
+KINDS = ("remove_pit", "confirm_pit", "call_mound", "add_pit", "examine_only", "leave_out", "known_length")
+LENGTHS = ("diameter_px", "diameter_mm", "length_mm")
+ABOUT_A_PIT = ("remove_pit", "confirm_pit", "call_mound")
+MOST_PX = 1e5  # no photo is as wide
+POINTING_PX = 2.0  # how far off a fingertip or mouse points on a photo shown at its size: a judgement, no source
+TOLD_WIDTH_MM = 0.1  # how well a person reads a mouth's width: a caliper 0.03, a ruler 0.3; a judgement, no source
+LEAST_METAL_PX, LEAST_SIDE_PX = 100, 10  # less than this left by the outlines is no piece to examine
+
+
+@dataclass(frozen=True, kw_only=True)
+class Correction:
+    """One entry.
+
+    ``remove_pit``, ``confirm_pit``, ``call_mound`` name a ``pit``; ``add_pit`` has one point and ``diameter_mm`` on the metal or
+    ``diameter_px``, or two points across its mouth; ``examine_only`` and ``leave_out`` have a polygon of three or more points;
+    ``known_length`` has two points on the metal and ``length_mm`` (in a photo without a scale it gives the scale). Points are
+    x, y in the upright photo.
+    """
+
+    kind: str
+    who: str
+    when: str
+    why: str = ""
+    pit: int | None = None
+    points_px: tuple[tuple[float, float], ...] | None = None
+    diameter_px: float | None = None
+    diameter_mm: float | None = None
+    length_mm: float | None = None
+
+    def as_json(self) -> dict[str, object]:
+        return {
+            "kind": self.kind,
+            "who": self.who,
+            "when": self.when,
+            "why": self.why,
+            "pit": self.pit,
+            "points_px": None if self.points_px is None else [list(point) for point in self.points_px],
+            "diameter_px": self.diameter_px,
+            "diameter_mm": self.diameter_mm,
+            "length_mm": self.length_mm,
+        }
+
+
+def read_corrections(path: str | Path) -> tuple[Correction, ...]:
+    """Corrections from a TOML file of ``[[correction]]`` tables. Raises InputError naming the entry that cannot be right."""
+    document = read_table(path, what="corrections")
+    rows = document.get("correction", [])
+    if not isinstance(rows, list) or set(document) - {"correction"}:
+        raise InputError(
+            f"The corrections file {path} may hold [[correction]] tables and nothing else; take the rest out."
+        )
+    return tuple(make_correction(row, number) for number, row in enumerate(rows, 1))
+
+
+def make_correction(row: dict[str, object], number: int = 1) -> Correction:
+    """A checked Correction from plain data."""
+
+    def wrong(what: str) -> InputError:
+        return InputError(f"Correction {number}: {what}.")
+
+    if not isinstance(row, dict):
+        raise wrong("write it as a [[correction]] table")
+    unknown = set(row) - {"kind", "who", "when", "why", "pit", *LENGTHS, "points_px"}
+    if unknown:
+        raise wrong(
+            f"{shown(', '.join(sorted(unknown)))} is not a field of a correction; see the README for the fields"
+        )
+    kind = row.get("kind")
+    if kind not in KINDS:
+        raise wrong(f"kind is one of {', '.join(KINDS)}")
+    points = row.get("points_px")
+    try:
+        points_px = None if points is None else tuple((float(x), float(y)) for x, y in points)  # type: ignore[attr-defined]
+        numbers = {name: None if row.get(name) is None else float(row[name]) for name in LENGTHS}  # type: ignore[arg-type]
+    except (TypeError, ValueError, OverflowError):
+        raise wrong("points are [[x, y], ...] and lengths are numbers") from None
+    pit = row.get("pit")
+    if pit is not None and (isinstance(pit, bool) or not isinstance(pit, int) or pit < 1):
+        raise wrong(f"pit is the pit's number on the marked photo, not {shown(pit)}")
+    if not all(isinstance(row.get(name, ""), str) for name in ("who", "when", "why")):
+        raise wrong("who, when and why are texts in quotes")
+    if points_px is not None and not all(abs(v) < MOST_PX for point in points_px for v in point):  # nan too
+        raise wrong("points are x, y in pixels of the upright photo; a point lies far outside any photo")
+    diameter = numbers["diameter_px"]
+    if diameter is not None and not 1 <= diameter < MOST_PX:
+        raise wrong("diameter_px is the pit's width in pixels of the photo, 1 or more")
+    if any(v is not None and not (math.isfinite(v) and v > 0) for v in numbers.values()):
+        raise wrong("a length is a number above zero")
+    count = 0 if points_px is None else len(points_px)
+    if kind in ABOUT_A_PIT and pit is None:
+        raise wrong(f"{kind} names the pit by its number")
+    widths = sum(numbers[name] is not None for name in ("diameter_px", "diameter_mm"))
+    across = count == 2 and points_px[0] != points_px[1]  # type: ignore[index]
+    if kind == "add_pit" and not (count == 1 and widths == 1 or across and widths == 0):
+        raise wrong(
+            "add_pit has one point and diameter_mm or diameter_px, or two different points across the pit's mouth"
+        )
+    if kind in ("examine_only", "leave_out") and count < 3:
+        raise wrong(f"{kind} has three points or more")
+    if kind == "known_length" and (count != 2 or numbers["length_mm"] is None or points_px[0] == points_px[1]):  # type: ignore[index]
+        raise wrong("known_length has two different points and length_mm")
+    return Correction(
+        kind=str(kind),
+        who=str(row.get("who", "")),
+        when=str(row.get("when", "")),
+        why=str(row.get("why", "")),
+        pit=pit,
+        points_px=points_px,
+        **numbers,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corrected:
+    """What stands after the corrections."""
+
+    surface: Surface
+    pits: PitCatalogue
+    bands: Bands | None
+    relief: Relief | None
+    removed_pits: tuple[int, ...]  # of the program's pits, those that are none; mounds too
+    added_pits: tuple[Pit, ...]
+    mounds: tuple[int, ...]  # numbers of the pits that were called mounds
+    scale_factor: float | None  # new mm_per_px by the automatic one, where a known length was marked
+
+
+def apply_corrections(
+    surface: Surface,
+    catalogue: PitCatalogue,
+    corrections: Iterable[Correction],
+    *,
+    bands: Bands | None = None,
+    relief: Relief | None = None,
+    lasting: Collection[str] = (),
+) -> Corrected:
+    """What stands after the entries: the last word on each pit counts, the last known length, and all outlines together.
+
+    ``lasting``: sources of the scale's uncertainty that a known length does not settle. Raises InputError where an entry names a
+    pit that is not there or a place off the metal, or where hardly any metal is left to examine.
+    """
+    last: dict[int, str] = {}  # the last word on a pit, by its number
+    drawn: dict[int, Correction] = {}
+    automatic = {pit.id: pit for pit in catalogue.pits}
+    allowed = np.ones(surface.metal.shape, bool)
+    factor: Measure | None = None
+    for entry in corrections:
+        if entry.kind in ABOUT_A_PIT:
+            assert entry.pit is not None
+            if entry.pit not in automatic and entry.pit not in drawn:
+                raise InputError(f"There is no pit {entry.pit} to correct; the numbers stand on the marked photo.")
+            last[entry.pit] = entry.kind
+        elif entry.kind == "add_pit":
+            drawn[max(automatic, default=0) + len(drawn) + 1] = entry
+        elif entry.kind in ("examine_only", "leave_out"):
+            outline = np.zeros(allowed.shape, np.uint8)
+            polygon = np.round(np.array(entry.points_px) - surface.origin_px).astype(np.int32)
+            cv2.fillPoly(outline, [polygon], 1)
+            allowed &= (outline > 0) if entry.kind == "examine_only" else (outline == 0)
+        else:
+            factor = _length_factor(surface, entry)
+
+    found = catalogue
+    whole = surface
+    if factor is not None:
+        whole, found, bands, relief = _rescaled(surface, catalogue, bands, relief, factor, frozenset(lasting))
+    kept_surface = _trimmed(whole, surface.metal & allowed)
+    added = tuple(_drawn_pit(whole, number, entry) for number, entry in drawn.items())
+
+    def inside(thing: Pit | Mound) -> bool:
+        row, column = round(thing.y_px) - surface.origin_px[1], round(thing.x_px) - surface.origin_px[0]
+        return bool(allowed[min(max(row, 0), allowed.shape[0] - 1), min(max(column, 0), allowed.shape[1] - 1)])
+
+    known = [*found.pits, *added]
+    standing = tuple(
+        replace(pit, confidence=1.0, by_hand=True) if last.get(pit.id) == "confirm_pit" else pit
+        for pit in known
+        if inside(pit) and last.get(pit.id) not in ("remove_pit", "call_mound")
+    )
+    mounds = [mound for mound in found.mounds if inside(mound)]
+    first_free = max((mound.id for mound in found.mounds), default=0) + 1
+    called = [pit for pit in known if last.get(pit.id) == "call_mound"]
+    mounds += [_as_mound(pit, number) for number, pit in enumerate(called, first_free) if inside(pit)]
+
+    labels = found.labels.copy()
+    labels[~np.isin(labels, [pit.id for pit in standing])] = 0
+    for pit in added:
+        if any(pit.id == other.id for other in standing):
+            centre = round(pit.x_px), round(pit.y_px)
+            cv2.circle(labels, centre, max(1, round(pit.equivalent_diameter_px / 2)), pit.id, -1)
+    of_the_list = flags_of(catalogue.pits, catalogue.smallest_counted_mm, catalogue.evidence)
+    others = tuple(flag for flag in catalogue.flags if flag not in of_the_list)
+    corrected = replace(
+        found,
+        pits=standing,
+        mounds=tuple(mounds),
+        labels=labels,
+        flags=(*others, *flags_of(standing, found.smallest_counted_mm, found.evidence)),
+    )
+    share = float(surface.area_per_px[kept_surface.metal].sum() / surface.area_per_px[surface.metal].sum())
+    gone = [pit for pit in found.counted if inside(pit) and last.get(pit.id) in ("remove_pit", "call_mound")]
+    return Corrected(
+        surface=kept_surface,
+        pits=replace(corrected, count=_count(catalogue.count, corrected, drawn, gone, share)),
+        bands=bands,
+        relief=relief,
+        removed_pits=tuple(sorted(pit.id for pit in found.pits if last.get(pit.id) in ("remove_pit", "call_mound"))),
+        added_pits=tuple(pit for pit in standing if pit.id in drawn),
+        mounds=tuple(sorted(pit.id for pit in called)),
+        scale_factor=None if factor is None else factor.value,
+    )
+
+
+def _count(
+    automatic: Measure, corrected: PitCatalogue, added: Collection[int], removed: Sequence[Pit], share: float
+) -> Measure:
+    """The count as corrected, with what is still open of the automatic interval.
+
+    A pit added or confirmed is sure: the true count is not below their number. A pit taken out was expected to be one by its
+    confidence, and leaves the upper limit by that. Of pits that nobody looked at the program may be as wrong as before, and so
+    it may have missed as many; on a ``share`` of the metal by the square root of it (scatter of independent places).
+    """
+    low, high = automatic.interval_95
+    below, above = (math.sqrt(share) * part for part in (automatic.value - low, high - automatic.value))
+    value = float(len(corrected.counted))
+    sure = sum(pit.by_hand for pit in corrected.counted)
+    by_program = value - sum(pit.id in added for pit in corrected.counted) + len(removed)
+    least = min(value, max(float(sure), math.floor(by_program - below + 1e-9)))
+    most = max(value, math.ceil(by_program + above - sum(pit.confidence for pit in removed) - 1e-9))
+    left = (most - least) / (high - low) if high > low else 1.0
+    return Measure(
+        value=value, budget={source: part * left for source, part in automatic.budget.items()}, interval=(least, most)
+    )
+
+
+def marked_scale(corrections: Iterable[Correction]) -> Marker | None:
+    """The first known length as the marker of a photo that has no scale of its own; None where there is no known length.
+
+    With a scale the pits are found anew, under new numbers. Raises InputError where an entry before it names a pit.
+    """
+    for entry in corrections:
+        if entry.kind == "known_length":
+            assert entry.points_px is not None
+            return Marker(kind="length", points_px=(entry.points_px[0], entry.points_px[1]), length_mm=entry.length_mm)
+        if entry.kind in ABOUT_A_PIT and any(other.kind == "known_length" for other in corrections):
+            raise InputError(
+                "The known length gives this photo its scale, and its pits are then found anew under new numbers: mark the "
+                "length first, then correct the pits."
+            )
+    return None
+
+
+def beside_the_metal(entry: Correction, surface: Surface) -> bool:
+    """Whether a known length cannot be read on the metal: an end lies off it, or it is a cut end that has no lengths of its own."""
+    return surface.view == "end" or any(_place(surface, x, y) is None for x, y in entry.points_px or ())
+
+
+def _place(surface: Surface, x_px: float, y_px: float) -> tuple[float, float] | None:
+    """(axial, around) of a place of the photo, between pixel centres linearly where metal is all round; None off the metal."""
+    x, y = x_px - surface.origin_px[0], y_px - surface.origin_px[1]
+    column, row = round(x), round(y)
+    height, width = surface.metal.shape
+    if not (0 <= row < height and 0 <= column < width and surface.metal[row, column]):
+        return None
+    left, top = min(max(math.floor(x), 0), max(width - 2, 0)), min(max(math.floor(y), 0), max(height - 2, 0))
+    box = np.s_[top : top + 2, left : left + 2]
+    if surface.metal[box].shape != (2, 2) or not surface.metal[box].all():
+        return float(surface.axial[row, column]), float(surface.around[row, column])
+    across, down = np.array([left + 1 - x, x - left]), np.array([top + 1 - y, y - top])
+    return float(down @ surface.axial[box] @ across), float(down @ surface.around[box] @ across)
+
+
+def _as_mound(pit: Pit, number: int) -> Mound:
+    return Mound(
+        id=number,
+        x_px=pit.x_px,
+        y_px=pit.y_px,
+        area_px=pit.opening_area_px,
+        colour_class="",
+        axial_mm=pit.axial_mm,
+        around_mm=pit.around_mm,
+        area_mm2=pit.opening_area_mm2,
+    )
+
+
+def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
+    """A pit that a person added: round, as wide as was told or as the two points across its mouth lie apart on the metal."""
+    assert entry.points_px is not None
+    places = [_place(surface, x, y) for x, y in entry.points_px]
+    x, y = (float(v) for v in np.mean(entry.points_px, axis=0))
+    centre = _place(surface, x, y)
+    if centre is None or None in places:
+        raise InputError(
+            f"The pit added at {x:.0f}, {y:.0f} lies off the metal; point at the metal inside the outline."
+        )
+    scale = surface.mm_per_px
+    if scale is None and entry.diameter_mm is not None:
+        raise InputError(
+            f"The photo has no scale, so {entry.diameter_mm:g} mm cannot be drawn at {x:.0f}, {y:.0f}; give two points across "
+            "the pit's mouth instead."
+        )
+    local = metal_per_pixel(surface, x, y)  # metal in a pixel, 1 without a scale
+    if entry.diameter_mm is not None:
+        diameter, own = entry.diameter_mm, {"width as told": TOLD_WIDTH_MM / entry.diameter_mm}
+    elif entry.diameter_px is not None:
+        diameter, own = entry.diameter_px * math.sqrt(local), {"pointing": POINTING_PX / entry.diameter_px}
+    else:
+        diameter = math.dist(*places)  # type: ignore[arg-type]
+        own = {"pointing": math.sqrt(2) * POINTING_PX / math.dist(*entry.points_px)}
+    area = math.pi * diameter**2 / 4
+    area_px = area / local
+    if math.sqrt(area_px) > max(surface.metal.shape):
+        raise InputError(
+            f"The pit added at {x:.0f}, {y:.0f} would be wider than the piece; draw it again with its true width."
+        )
+    millimetres: dict[str, object] = {}
+    if scale is not None:
+        # A width told in millimetres does not hang on the photo's scale.
+        shared = (
+            {}
+            if entry.diameter_mm is not None
+            else {source: part / scale.value for source, part in scale.budget.items()}
+        )
+
+        def measure(value: float, power: int) -> Measure:
+            return Measure(
+                value=value, budget={source: power * part * value for source, part in {**shared, **own}.items()}
+            )
+
+        millimetres = {
+            "axial_mm": centre[0],
+            "around_mm": centre[1],
+            "opening_area_mm2": measure(area, 2),
+            **{name: measure(diameter, 1) for name in ("equivalent_diameter_mm", "length_mm", "width_mm")},
+        }
+    row, column = round(y) - surface.origin_px[1], round(x) - surface.origin_px[0]
+    return Pit(
+        id=number,
+        x_px=x,
+        y_px=y,
+        opening_area_px=area_px,
+        equivalent_diameter_px=math.sqrt(4 * area_px / math.pi),
+        confidence=1.0,
+        through=None,
+        obliquity_deg=float(surface.obliquity_deg[row, column]),
+        contrast=0.0,
+        by_hand=True,
+        **millimetres,  # type: ignore[arg-type]
+    )
+
+
+def _trimmed(surface: Surface, metal: np.ndarray) -> Surface:
+    if np.array_equal(metal, surface.metal):
+        return surface
+    with np.errstate(invalid="ignore"):  # NaN off the metal
+        rows, columns = np.nonzero(metal & (surface.obliquity_deg <= GRAZING_DEG))
+    if len(rows) < LEAST_METAL_PX or min(np.ptp(rows), np.ptp(columns)) + 1 < LEAST_SIDE_PX:
+        raise InputError(
+            f"Hardly any metal is left to examine ({len(rows)} pixels) inside the outlines; draw them so that a piece of at "
+            f"least {LEAST_SIDE_PX} by {LEAST_SIDE_PX} pixels is left."
+        )
+    metal.setflags(write=False)
+
+    def part(area: Measure, before: np.ndarray, after: np.ndarray) -> Measure:
+        whole = float(surface.area_per_px[before].sum())
+        return area.times(float(surface.area_per_px[after].sum()) / whole) if whole else area
+
+    trimmed = replace(surface, metal=metal)
+    return replace(
+        trimmed,
+        seen_area=part(surface.seen_area, surface.metal, metal),
+        examined_area=part(surface.examined_area, surface.examined, trimmed.examined),
+    )
+
+
+def _length_factor(surface: Surface, entry: Correction) -> Measure:
+    """The marked length by the length that the automatic scale gives between the same two points on the metal."""
+    assert entry.points_px is not None and entry.length_mm is not None
+    if surface.mm_per_px is None:
+        raise InputError("The photo has no scale to correct; give the known length as its marker instead.")
+    if surface.view == "end":
+        raise InputError(
+            "On a cut ring a known length corrects nothing; give it as the marker instead (--marker length:...)."
+        )
+    places = []
+    for x, y in entry.points_px:
+        place = _place(surface, x, y)
+        if place is None:
+            raise InputError(f"The length's end at {x:.0f}, {y:.0f} lies off the metal; mark both ends on the metal.")
+        places.append(place)
+    before = math.dist(*places)
+    if before <= 0:
+        raise InputError("Both ends of the known length are at the same place; mark them further apart.")
+    pixels = math.dist(*entry.points_px)
+    factor = entry.length_mm / before
+    if not 0.2 < factor < 5:
+        raise InputError(
+            f"The known length of {entry.length_mm:g} mm is {factor:.3g} times what the photo's scale gives; check the "
+            "number and its unit."
+        )
+    return Measure(value=factor, budget={"pointing": factor * math.sqrt(2) * POINTING_PX / pixels})
+
+
+def _rescaled(
+    surface: Surface,
+    catalogue: PitCatalogue,
+    bands: Bands | None,
+    relief: Relief | None,
+    factor: Measure,
+    lasting: frozenset[str],
+) -> tuple[Surface, PitCatalogue, Bands | None, Relief | None]:
+    """Every length times the factor, every area times its square; the marked length replaces the marker as the scale's source."""
+    assert surface.mm_per_px is not None
+    relative = factor.standard_uncertainty / factor.value
+    f = factor.value
+    replaced = set(surface.mm_per_px.budget) - lasting  # what the automatic scale rested on; every other source stays
+
+    def scaled(measure: Measure | None, power: int) -> Measure | None:
+        if measure is None:
+            return None
+        value = measure.value * f**power
+        own = {source: part * f**power for source, part in measure.budget.items() if source not in replaced}
+        return Measure(value=value, budget={**own, "known length": power * value * relative})
+
+    def place(length: float | None) -> float | None:
+        return None if length is None else length * f
+
+    def extent(span: tuple[float, float] | None) -> tuple[float, float] | None:
+        return None if span is None else (span[0] * f, span[1] * f)
+
+    new_surface = replace(
+        surface,
+        mm_per_px=scaled(surface.mm_per_px, 1),
+        seen_area=scaled(surface.seen_area, 2),
+        examined_area=scaled(surface.examined_area, 2),
+        axial_length=scaled(surface.axial_length, 1),
+        axial=surface.axial * np.float32(f),
+        around=surface.around * np.float32(f),
+        area_per_px=surface.area_per_px * np.float32(f * f),
+        radius_mm=place(surface.radius_mm),
+    )
+    pits = tuple(
+        replace(
+            pit,
+            axial_mm=place(pit.axial_mm),
+            around_mm=place(pit.around_mm),
+            opening_area_mm2=scaled(pit.opening_area_mm2, 2),
+            equivalent_diameter_mm=scaled(pit.equivalent_diameter_mm, 1),
+            length_mm=scaled(pit.length_mm, 1),
+            width_mm=scaled(pit.width_mm, 1),
+        )
+        for pit in catalogue.pits
+    )
+    mounds = tuple(
+        replace(
+            mound, axial_mm=place(mound.axial_mm), around_mm=place(mound.around_mm), area_mm2=scaled(mound.area_mm2, 2)
+        )
+        for mound in catalogue.mounds
+    )
+    # What was too small to be reported by the old scale was not looked for by the new one either.
+    smallest = None if catalogue.smallest_counted_mm is None else max(SMALLEST_MM, catalogue.smallest_counted_mm * f)
+    if bands is not None:
+        bands = replace(
+            bands,
+            bands=tuple(
+                replace(
+                    band,
+                    axial_mm=extent(band.axial_mm),
+                    around_mm=extent(band.around_mm),
+                    area_mm2=scaled(band.area_mm2, 2),
+                )
+                for band in bands.bands
+            ),
+        )
+    if relief is not None:
+        heights = relief.heights
+        relief = replace(
+            relief,
+            pit_depths_mm={number: scaled(depth, 1) for number, depth in relief.pit_depths_mm.items()},
+            holes=tuple(
+                replace(hole, axial_mm=place(hole.axial_mm), around_mm=place(hole.around_mm)) for hole in relief.holes
+            ),
+            heights=None
+            if heights is None
+            else replace(
+                heights,
+                mm=heights.mm * np.float32(f),
+                step_mm=heights.step_mm * f,
+                axial_mm=heights.axial_mm * f,
+                around_mm=heights.around_mm * f,
+            ),
+        )
+    return new_surface, replace(catalogue, pits=pits, mounds=mounds, smallest_counted_mm=smallest), bands, relief

@@ -1,0 +1,400 @@
+"""One call from photographs and facts to everything that is reported: ``examine`` and its result.
+
+``examine`` is ``conclude`` after ``look``: looking at the pictures is slow and depends on the photographs alone, concluding is
+quick and is done anew whenever a fact, a reading or a correction changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analyzer.base.flags import Flag, InputError, raise_flag
+from analyzer.causes import judge as causes
+from analyzer.causes import steps
+from analyzer.causes.leaks import Prices, RepairOrReplace, repair_or_replace
+from analyzer.house.derived import Installation, derive, installation
+from analyzer.house.tables import Tube, read_tube
+from analyzer.marks.bands import Bands, find_bands
+from analyzer.marks.pattern import Pattern, read_pattern
+from analyzer.marks.pits import PitCatalogue, find_pits
+from analyzer.photo.reading import Photo, quality_flags, read_photo
+from analyzer.piece.surface import USUAL_WALL_MM, Surface, find_surface
+from analyzer.relief.lights import Light, Relief, find_relief
+from analyzer.result.corrections import Corrected, Correction, apply_corrections, beside_the_metal, marked_scale
+from analyzer.ring.cut_ring import Ring, measure_ring
+from analyzer.scale.calibration import Calibration, Marker, find_scale
+from analyzer.wall.readings import Readings
+from analyzer.wall.remaining import Wall, assess_wall
+
+VIEWS = ("inside", "outside", "flat", "end")
+
+# What a known length marked on the metal settles: these speak of where the automatic scale came from.
+SETTLED_BY_LENGTH = ("scale_from_tube", "tube_disagrees", "ruler_step_assumed", "disc_uncertain")
+
+Progress = Callable[[str, float], None]  # what is being done now, share done
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What a person says about the photo. ``view`` None: judged from the picture. ``tube``: "1/2 M", "1/2", "15.9x0.7" or None."""
+
+    view: str | None = None
+    tube: str | None = None
+    marker: Marker = Marker()
+
+    def __post_init__(self) -> None:
+        if self.view is not None and self.view not in VIEWS:
+            raise InputError(f"The view is one of {', '.join(VIEWS)}, not {self.view!r}.")
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "view": self.view,
+            "tube": self.tube,
+            "marker": {
+                "kind": self.marker.kind,
+                "diameter_mm": self.marker.diameter_mm,
+                "points_px": self.marker.points_px,
+                "length_mm": self.marker.length_mm,
+            },
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """What the pictures alone give."""
+
+    settings: Settings
+    tube: Tube | None
+    photos: tuple[Photo, ...]  # the first is the main one
+    calibration: Calibration
+    surface: Surface
+    pits: PitCatalogue
+    bands: Bands
+    pattern: Pattern
+    ring: Ring | None
+    relief: Relief | None
+    flags: tuple[Flag, ...]
+
+    @property
+    def photo(self) -> Photo:
+        return self.photos[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Examination:
+    """Every stage's result for one removed section, with the settings and the input's hashes."""
+
+    look: Look
+    facts: Mapping[str, Any]
+    readings: Readings | None
+    corrections: tuple[Correction, ...]
+    corrected: Corrected | None
+    corrected_pattern: Pattern | None
+    wall: Wall
+    quantities: Mapping[str, Any]
+    judgement: causes.Judgement
+    steps: tuple[steps.Step, ...]
+    installation: Installation  # water, flow, pressure and metals with their words
+    house: RepairOrReplace | None  # None where no leak dates or counts are told
+    flags: tuple[Flag, ...]
+    program_version: str
+
+    # The automatic result, as looked at.
+    settings = property(lambda self: self.look.settings)
+    photos = property(lambda self: self.look.photos)
+    photo = property(lambda self: self.look.photo)
+    calibration = property(lambda self: self.look.calibration)
+    surface = property(lambda self: self.look.surface)
+    pits = property(lambda self: self.look.pits)
+    bands = property(lambda self: self.look.bands)
+    pattern = property(lambda self: self.look.pattern)
+
+    # What stands after the corrections by hand, where there are any.
+    @property
+    def standing_surface(self) -> Surface:
+        return self.corrected.surface if self.corrected else self.surface
+
+    @property
+    def standing_pits(self) -> PitCatalogue:
+        return self.corrected.pits if self.corrected else self.pits
+
+    @property
+    def standing_pattern(self) -> Pattern:
+        return self.corrected_pattern or self.pattern
+
+    @property
+    def standing_bands(self) -> Bands:
+        return self.corrected.bands if self.corrected and self.corrected.bands else self.bands
+
+    @property
+    def standing_relief(self) -> Relief | None:
+        return self.corrected.relief if self.corrected else self.look.relief
+
+    @property
+    def length_known(self) -> bool:
+        """Whether a length that a person marked on the metal stands in place of the automatic scale."""
+        return self.corrected is not None and self.corrected.scale_factor is not None
+
+    @property
+    def scale_method(self) -> str:
+        """What the standing scale rests on; "known length" where a person marked one on the metal."""
+        return "known length" if self.length_known else self.automatic_scale_method
+
+    @property
+    def automatic_scale_method(self) -> str:
+        """What the automatic scale rests on; "tube" where the tube's own diameter had to serve."""
+        if self.calibration.method == "none" and self.surface.mm_per_px is not None:
+            return "tube"
+        return self.calibration.method
+
+
+def program_version() -> str:
+    try:
+        return version("cutpipe")
+    except PackageNotFoundError:  # run from an unpacked source without installation
+        return "unpacked"
+
+
+def examine(
+    photos: str | Path | bytes | Photo | Sequence[Photo],
+    *,
+    facts: Mapping[str, Any] | None = None,
+    settings: Settings = Settings(),
+    readings: Readings | None = None,
+    corrections: Iterable[Correction] = (),
+    prices: Prices | None = None,
+    lights: Sequence[Light] = (),
+    progress: Progress | None = None,
+) -> Examination:
+    """Examine the photographs of one removed section.
+
+    ``photos``: a path, a file's bytes, a Photo, or several Photos of which the first is the main one; a Photo's role says what the others
+    are ("backlit", "ring"). ``lights``: photos of the same pose with the torch from known sides. ``facts``: facts of the
+    installation as ``analyzer.house.facts`` reads them. ``prices``: the owner's own, for repair against replacement. ``progress`` is told what is being done and the share that is done.
+    Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
+    """
+    corrections = tuple(corrections)
+    seen = look(photos, settings=settings, lights=lights, progress=progress)
+    marked = with_marked_scale(seen, corrections)
+    if marked is not None:
+        series = seen.photos[: len(seen.photos) - len(lights)]
+        seen = look(series, settings=marked, lights=lights, progress=progress)
+    return conclude(seen, facts=facts, readings=readings, corrections=corrections, prices=prices)
+
+
+def with_marked_scale(seen: Look, corrections: Iterable[Correction]) -> Settings | None:
+    """The settings to look again with, where the photo has no scale of its own and a known length among the corrections gives one."""
+    marker = marked_scale(tuple(corrections)) if seen.surface.mm_per_px is None else None
+    return None if marker is None else replace(seen.settings, marker=marker)
+
+
+def look(
+    photos: str | Path | bytes | Photo | Sequence[Photo],
+    *,
+    settings: Settings = Settings(),
+    lights: Sequence[Light] = (),
+    progress: Progress | None = None,
+) -> Look:
+    """Measure what the pictures show; arguments as for ``examine``."""
+    say = progress or (lambda words, share: None)
+    say("Reading the photo", 0.0)
+    if isinstance(photos, (str, Path, bytes)):
+        series: tuple[Photo, ...] = (read_photo(photos),)
+    elif isinstance(photos, Photo):
+        series = (photos,)
+    else:
+        series = tuple(photos)
+    if not series:
+        raise InputError("Add a photo of the cut-open piece first.")
+    photo = series[0]
+    tube = read_tube(settings.tube) if settings.tube else None
+    say("Finding the marker and the scale", 0.1)
+    calibration = find_scale(photo, settings.marker)
+    say("Finding the pipe", 0.2)
+    surface = find_surface(photo, calibration, view=settings.view, tube=tube)
+    say("Looking for pits", 0.35)
+    with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile
+        other = beside.submit(find_bands, photo, calibration, surface)
+        pits = find_pits(photo, calibration, surface)
+        say("Looking for marks and colours", 0.75)
+        bands = other.result()
+    say("Measuring the wall", 0.85)
+    ring, ring_flags = None, ()
+    if surface.view == "end":
+        ring = measure_ring(photo, calibration, surface, tube)
+        surface = _at_the_cut(surface, ring)
+    for extra in series[1:]:
+        if extra.role == "ring" and ring is None:
+            ring, ring_flags = _ring_of(extra, settings.marker, tube)
+    backlit = next((extra for extra in series[1:] if extra.role == "backlit"), None)
+    relief = None
+    if lights or backlit is not None:
+        relief = find_relief(photo, calibration, surface, pits, lights=tuple(lights), backlit=backlit)
+        seen_through = {pit.id: relief.through.get(pit.id, pit.through) for pit in pits.pits}
+        pits = replace(pits, pits=tuple(replace(pit, through=seen_through[pit.id]) for pit in pits.pits))
+    pattern = _pattern_of(surface, pits, bands, tube, relief)
+    metal = np.zeros(photo.rgb.shape[:2], bool)
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    metal[top : top + height, left : left + width] = surface.metal
+    quality = quality_flags(photo, metal=metal, mm_per_px=surface.mm_per_px.value if surface.mm_per_px else None)
+    stages = (photo, calibration, surface, pits, bands, pattern, ring, relief)
+    return Look(
+        settings=settings,
+        tube=tube,
+        photos=(*series, *(light.photo for light in lights)),
+        calibration=calibration,
+        surface=surface,
+        pits=pits,
+        bands=bands,
+        pattern=pattern,
+        ring=ring,
+        relief=relief,
+        flags=_once((*quality, *ring_flags, *(flag for stage in stages if stage is not None for flag in stage.flags))),
+    )
+
+
+def _pattern_of(
+    surface: Surface, pits: PitCatalogue, bands: Bands, tube: Tube | None, relief: Relief | None
+) -> Pattern:
+    round_mm = None
+    if (
+        tube is not None and surface.view == "flat"
+    ):  # what a flattened tube is wide: its middle line stays as long as it was
+        wall_mm = tube.wall_mm if tube.wall_mm is not None else USUAL_WALL_MM[0]
+        round_mm = np.pi * (tube.outside_diameter_mm - wall_mm)
+    return read_pattern(
+        surface, pits, bands, circumference_mm=round_mm, holes=len(relief.holes) if relief is not None else 0
+    )
+
+
+def _ring_of(photo: Photo, marker: Marker, tube: Tube | None) -> tuple[Ring, tuple[Flag, ...]]:
+    """The ring on a photo of its own, with what its scale and its outline leave in doubt.
+
+    The marker is looked for anew: a coin is the same coin, but a length marked on the main photo is not on this one.
+    """
+    calibration = find_scale(photo, Marker(diameter_mm=marker.diameter_mm))
+    surface = find_surface(photo, calibration, view="end", tube=tube)
+    ring = measure_ring(photo, calibration, surface, tube)
+    flags = tuple(flag for flag in (*calibration.flags, *surface.flags) if flag.id != "no_scale")
+    if ring.minimum_mm is None:
+        flags = (*flags, raise_flag("ring_without_scale", photo.name))
+    return ring, flags
+
+
+def _at_the_cut(surface: Surface, ring: Ring) -> Surface:
+    """The ring's own outline gives the scale at the cut plane better than the outline of all that is seen of the piece."""
+    if ring.mm_per_px is None or surface.mm_per_px is None:
+        return surface
+    factor = ring.mm_per_px.value / surface.mm_per_px.value
+    return replace(
+        surface,
+        mm_per_px=ring.mm_per_px,
+        seen_area=surface.seen_area.times(factor**2),
+        examined_area=surface.examined_area.times(factor**2),
+    )
+
+
+def conclude(
+    seen: Look,
+    *,
+    facts: Mapping[str, Any] | None = None,
+    readings: Readings | None = None,
+    corrections: Iterable[Correction] = (),
+    prices: Prices | None = None,
+) -> Examination:
+    """Apply corrections, assess the wall, rank the causes and plan the steps; arguments as for ``examine``."""
+    corrections = tuple(corrections)
+    corrected = corrected_pattern = None
+    surface, pits, pattern, relief, looked = seen.surface, seen.pits, seen.pattern, seen.relief, seen.flags
+    marker = seen.settings.marker
+    on_metal = tuple(
+        entry for entry in corrections if not (_is_marker(entry, marker) and beside_the_metal(entry, surface))
+    )
+    if on_metal:
+        # A length marked without knowing how the phone was held says nothing of lengths that run another way.
+        lasting = ("camera tilt",) if seen.calibration.method == "length" else ()
+        corrected = apply_corrections(surface, pits, on_metal, bands=seen.bands, relief=relief, lasting=lasting)
+        surface, pits, relief = corrected.surface, corrected.pits, corrected.relief
+        pattern = corrected_pattern = _pattern_of(surface, pits, corrected.bands, seen.tube, relief)
+        _check_still_there(readings, seen.pits, corrected)
+        gone = {*seen.pits.flags, *seen.pattern.flags}
+        settled = SETTLED_BY_LENGTH if corrected.scale_factor is not None else ()
+        kept = (flag for flag in looked if flag not in gone and flag.id not in settled)
+        looked = (*kept, *pits.flags, *pattern.flags)
+    told = dict(facts or {})
+    flags: list[Flag] = []
+    if (
+        seen.tube is not None
+    ):  # what was said about the photo is a fact of the house too, and goes before what the facts say
+        material = (
+            None if seen.tube.material == "copper" else seen.tube.material.replace(" ", "_")
+        )  # copper is taken where none is said
+        known = {"tube_size": seen.tube.size, "tube_type": seen.tube.type, "material": material}
+        known = {name: value for name, value in known.items() if value}
+        for name, value in known.items():
+            if told.get(name, value) != value:
+                flags.append(raise_flag("told_twice", f"{value} beside the photo and {told[name]} in the facts"))
+        told = {**told, **known}
+    wall = assess_wall(
+        tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=relief, readings=readings, facts=told
+    )
+    quantities = {**pattern.quantities, **wall.quantities, **told}
+    derived, derived_flags = derive(quantities)
+    quantities = {**derived, **quantities}
+    judgement = causes.judge(quantities)
+    return Examination(
+        look=seen,
+        facts=told,
+        readings=readings,
+        corrections=corrections,
+        corrected=corrected,
+        corrected_pattern=corrected_pattern,
+        wall=wall,
+        quantities=quantities,
+        judgement=judgement,
+        steps=steps.plan(quantities, judgement),
+        installation=installation(quantities),
+        house=repair_or_replace(quantities, judgement, prices),
+        flags=_once((*looked, *flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
+        program_version=program_version(),
+    )
+
+
+def _is_marker(entry: Correction, marker: Marker) -> bool:
+    """Whether a known length is what gave the photo its scale."""
+    return entry.kind == "known_length" and (marker.kind, marker.points_px, marker.length_mm) == (
+        "length",
+        entry.points_px,
+        entry.length_mm,
+    )
+
+
+def _check_still_there(readings: Readings | None, found: PitCatalogue, corrected: Corrected) -> None:
+    """Raises InputError where a reading names a pit that was there before the corrections."""
+    standing = {pit.id for pit in corrected.pits.pits}
+    for reading in readings.of("pit") if readings is not None else ():
+        if reading.pit in corrected.removed_pits:
+            what = "called a mound" if reading.pit in corrected.mounds else "taken out as no pit"
+        elif (
+            reading.pit is not None and reading.pit not in standing and any(pit.id == reading.pit for pit in found.pits)
+        ):
+            what = "left outside the metal to examine"
+        else:
+            continue
+        raise InputError(
+            f"Pit {reading.pit} has a depth reading but was {what} by hand; take back the correction or the reading."
+        )
+
+
+def _once(flags: Iterable[Flag]) -> tuple[Flag, ...]:
+    """Each flag once, the serious ones first."""
+    order = ("serious", "warning", "note")
+    return tuple(sorted(dict.fromkeys(flags), key=lambda flag: order.index(flag.severity)))

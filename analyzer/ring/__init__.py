@@ -1,0 +1,1 @@
+"""The wall round a cut ring."""

@@ -1,0 +1,1 @@
+"""Marker to camera pose and millimetres: card, ruler, disc, known length."""

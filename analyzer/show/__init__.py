@@ -1,0 +1,1 @@
+"""The result as people meet it: words, pictures, plots, report, files."""

@@ -1,0 +1,210 @@
+"""The front end in a real Chromium: from photo to downloaded PDF, at desktop and phone width, with nothing sent elsewhere."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+
+import pypdf
+import pytest
+
+from tests.conftest import CHROMIUM, ROOT
+
+pytestmark = pytest.mark.browser
+FLAGS = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking --disable-component-update "
+    "--disable-sync --disable-dev-shm-usage"
+).split()
+SLOW_MS = 120_000  # a busy machine
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture(scope="module")
+def address():
+    """The server as a person starts it."""
+    port = free_port()
+    command = [sys.executable, "-m", "analyzer", "open", "--no-browser", "--port", str(port)]
+    server = subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    )
+    url = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(600):
+            try:
+                urllib.request.urlopen(url + "/_stcore/health", timeout=1).read()
+                break
+            except OSError:
+                assert server.poll() is None, "the server stopped at once"
+                time.sleep(0.1)
+        yield url
+    finally:
+        os.killpg(server.pid, signal.SIGTERM)
+        try:
+            server.wait(8)
+        except subprocess.TimeoutExpired:
+            os.killpg(server.pid, signal.SIGKILL)
+            server.wait(8)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium, request):
+    width, height = getattr(request, "param", (1280, 900))
+    context = chromium.new_context(viewport={"width": width, "height": height}, has_touch=width < 600)
+    opened = context.new_page()
+    opened.set_default_timeout(SLOW_MS)
+    elsewhere = []
+    own = ("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:")
+    opened.on("request", lambda r: elsewhere.append(r.url) if not r.url.startswith(own) else None)
+    yield opened
+    context.close()
+    assert not elsewhere, f"asked for {elsewhere}"
+
+
+def settled(page) -> None:
+    page.wait_for_timeout(400)
+    page.wait_for_function(
+        "() => document.querySelector('[data-testid=stApp]')?.getAttribute('data-test-script-state') === 'notRunning'",
+        timeout=SLOW_MS,
+    )
+    page.wait_for_timeout(300)
+
+
+def pits_drawn(page, number: int | None = None) -> int:
+    """Wait until the photo's drawing stands, with ``number`` pits where that is said; how many there are."""
+    drawn = page.locator("polygon.pit")
+    if number is None:
+        drawn.first.wait_for(state="attached")
+    else:
+        page.wait_for_function(
+            "n => document.querySelectorAll('polygon.pit').length === n || [...document.querySelectorAll('*')].some(e => e.shadowRoot && e.shadowRoot.querySelectorAll('polygon.pit').length === n)",
+            arg=number,
+            timeout=SLOW_MS,
+        )
+    return drawn.count()
+
+
+def section(page, name: str) -> None:
+    page.get_by_test_id("stSegmentedControl").or_(page.get_by_test_id("stButtonGroup")).get_by_text(
+        name, exact=True
+    ).click()
+    settled(page)
+
+
+def test_from_photo_to_pdf(page, address, tmp_path):
+    page.goto(address)
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    assert pits_drawn(page) > 3
+    assert page.locator("polygon.outline").count() == 1
+    section(page, "Why")
+    assert page.get_by_text("does not prove one").is_visible()
+    section(page, "Save")
+    with page.expect_download() as download:
+        page.get_by_text("Report (PDF)").click()
+    path = tmp_path / "report.pdf"
+    download.value.save_as(path)
+    text = re.sub(r"\s+", " ", pypdf.PdfReader(path).pages[0].extract_text())
+    assert "never proves a cause" in text
+
+
+def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
+    page.goto(address + "/?demo=1")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    before = pits_drawn(page)
+    assert before > 3
+    page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
+    page.get_by_role("option", name="Not a pit").click()
+    settled(page)
+    frame = page.locator(".frame")
+    frame.focus()
+    page.keyboard.press("n")
+    page.keyboard.press("Enter")
+    assert pits_drawn(page, before - 1) == before - 1
+    page.get_by_role("button", name="Undo").click()
+    assert pits_drawn(page, before) == before
+
+
+@pytest.mark.parametrize("page", [(390, 844)], indirect=True)
+def test_phone_width_never_scrolls_sideways(page, address):
+    page.goto(address + "/?demo=1")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    for name in ("Photo", "House facts", "Figures", "Wall", "Why", "What to do", "Save"):
+        if name != "Photo":
+            section(page, name)
+        wider = page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth")
+        assert wider <= 1, name
+
+
+def corrected_by(page, tool: str) -> None:
+    page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
+    page.get_by_role("option", name=tool, exact=True).click()
+    settled(page)
+
+
+@pytest.mark.parametrize("page", [(390, 844)], indirect=True)
+def test_a_finger_can_enlarge_leave_an_area_out_and_take_it_back(page, address):
+    """Targets of at least 44 by 44 pixels: WCAG 2.1, success criterion 2.5.5."""
+    page.goto(address + "/?demo=1")
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    before = pits_drawn(page)
+    legend = page.locator(".legend").inner_text()
+    assert "contact mark" in legend and "metal looked at" in legend
+    assert page.locator("polygon.contact_mark").count() >= 1
+    assert page.locator("svg text").count() == 0  # on a narrow picture numbers would cover the pits
+    wide = page.locator(".sheet").bounding_box()["width"]
+    for _ in range(2):
+        page.locator(".larger").click()
+    assert page.locator(".sheet").bounding_box()["width"] > 2 * wide
+    assert page.locator("svg text").count() == before
+    for name in (".larger", ".smaller"):
+        box = page.locator(name).bounding_box()
+        assert min(box["width"], box["height"]) >= 44
+    for _ in range(2):
+        page.locator(".smaller").click()
+    corrected_by(page, "Leave out an area")
+    box = page.locator(".sheet").bounding_box()
+    corners = [(0.30, 0.1), (0.65, 0.1), (0.65, 0.9), (0.30, 0.9)]  # round the contact mark
+    page.mouse.click(box["x"] + 0.9 * box["width"], box["y"] + 0.5 * box["height"])
+    page.locator(".back").click()  # a slip of the finger
+    for x, y in corners:
+        page.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
+    page.locator(".close").click()
+    settled(page)
+    page.get_by_text("Corrections by hand (1)").wait_for()
+    left = pits_drawn(page)
+    assert left < before / 2
+    page.get_by_role("button", name="Undo").click()
+    assert pits_drawn(page, before) == before
+
+
+def test_bad_file_gets_a_sentence(page, address, tmp_path):
+    bad = tmp_path / "notes.jpg"
+    bad.write_text("no picture")
+    page.goto(address)
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(bad)
+    page.get_by_text("is not a picture that can be read").wait_for()

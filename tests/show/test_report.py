@@ -1,0 +1,186 @@
+"""The report as pages: what must be read is there, in both forms, the same bytes each time. pypdf reads the PDF."""
+
+import io
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pypdf
+import pytest
+
+from analyzer.show import report
+from tests.conftest import ROOT
+
+
+@pytest.fixture(scope="module")
+def pages(demo_examination):
+    return pypdf.PdfReader(io.BytesIO(report.pdf(demo_examination)))
+
+
+@pytest.fixture(scope="module")
+def words(pages):
+    return re.sub(r"\s+", " ", " ".join(page.extract_text() for page in pages.pages).replace("\u200b", ""))
+
+
+def test_what_must_be_read_is_read(words, demo_examination):
+    for sentence in (
+        "A photograph never proves a cause",
+        "What was found",
+        "For the homeowner, in plain words",
+        "Measures",
+        "The wall",
+        "Why it failed",
+        "What to do",
+        "What not to do",
+        "licensed",
+    ):
+        assert sentence in words
+    assert demo_examination.photo.sha256 in words.replace(" ", "")
+    for name, value, _ in report.headline_figures(demo_examination):
+        assert name in words and value in words
+
+
+def test_pdf_is_tagged_with_language_outline_and_no_path(pages, demo_examination):
+    assert pages.metadata.title and pages.outline
+    assert pages.trailer["/Root"].get("/Lang") == "en"
+    assert not re.search(rb"/(home|root|work|tmp)/", report.pdf(demo_examination))
+
+
+def test_page_one_names_the_photo_and_shows_it(pages, demo_examination):
+    first = pages.pages[0]
+    text = re.sub(r"\s+", " ", first.extract_text())
+    assert demo_examination.photo.name in text and "2026-01-10" in text  # the camera's own date
+    assert demo_examination.judgement.summary[:40] in text and "never shows that a pipe is safe under pressure" in text
+    assert len(first.images) == 1
+
+
+def test_a_column_that_knows_nothing_is_said_once(demo_examination):
+    table = report.section(demo_examination, "Pits").blocks[0]
+    assert "Through?" not in table.head and "goes through the wall is not known" in table.caption
+    assert "Depth, a range" in table.head and "nothing measured it" in table.caption
+    pit = replace(demo_examination.pits.pits[0], through=True)
+    pits = replace(demo_examination.pits, pits=(pit, *demo_examination.pits.pits[1:]))
+    holed = replace(demo_examination, look=replace(demo_examination.look, pits=pits))
+    assert "Through?" in report.section(holed, "Pits").blocks[0].head
+
+
+def test_inches_throughout(demo_examination):
+    """With US units no length is left in millimetres but the scale, which a reviewer checks on the picture."""
+    parts = {part.title: part for part in report.sections(demo_examination, units="us")}
+    for title in ("What was found", "Measures", "Pits", "The wall"):
+        assert not re.search(
+            r"\d mm\b(?! a pixel)", str([b for b in parts[title].blocks if not isinstance(b, report.Picture)])
+        ), title
+
+
+def test_the_record_says_what_the_scale_rests_on(demo_examination):
+    words = report.scale_in_words(demo_examination)
+    assert "ruler" in words and "mm a pixel" in words and "95 %" in words
+    surface = replace(demo_examination.surface, mm_per_px=None)
+    without = replace(demo_examination, look=replace(demo_examination.look, surface=surface))
+    assert "nothing is given in millimetres" in report.scale_in_words(without)
+
+
+def test_letters_that_the_font_lacks_are_boxes(demo_examination, caplog):
+    photo = replace(demo_examination.photo, name="pipe \U0001fae0 管.jpg")
+    odd = replace(demo_examination, look=replace(demo_examination.look, photos=(photo,)))
+    text = pypdf.PdfReader(io.BytesIO(report.pdf(odd))).pages[0].extract_text()
+    assert "pipe □ □.jpg" in text and not caplog.records
+
+
+def test_depth_map_is_darker_where_deeper_and_grey_where_nothing_is_seen():
+    from analyzer.relief.lights import Heights
+    from analyzer.show import charts
+
+    mm = np.zeros((40, 100), np.float32)
+    mm[10:30, 20:40] = -0.5
+    mm[:, 80:] = np.nan
+    picture = charts.depth_map(Heights(mm=mm, step_mm=0.5, axial_mm=0.0, around_mm=-10.0)).astype(float)
+    light = picture.mean(axis=2)
+    pit = light == np.median(light[light < 120])  # one flat dark patch
+    assert pit.sum() > 2000
+    grey = np.all(picture == (0xD5, 0xD9, 0xDC), axis=2)
+    shares = grey.sum() / pit.sum()
+    assert shares == pytest.approx(20 * 40 / (20 * 20), rel=0.15)
+
+
+def test_ring_is_told_as_a_ring():
+    """Of a cut end nothing is said of pits or marks: none were looked for."""
+    from analyzer import Settings, examine
+
+    ring = examine(ROOT / "demo_images/cut-ring.jpg", settings=Settings(view="end", tube="1"))
+    parts = {
+        part.title: str([b for b in part.blocks if not isinstance(b, report.Picture)]) for part in report.sections(ring)
+    }
+    captions = " ".join(
+        b.caption for part in report.sections(ring) for b in part.blocks if isinstance(b, report.Picture)
+    )
+    assert (
+        "Pits" not in parts["What was found"]
+        and "Pits counted" not in parts["Measures"]
+        and "contact mark" not in captions
+    )
+    assert "Smallest wall" in parts["Measures"] and "thinnest" in captions
+    assert [name for name, _, _ in report.headline_figures(ring)] == [
+        "Smallest wall round the ring",
+        "Mean wall round the ring",
+    ]
+
+
+def test_what_all_steps_share_is_said_once():
+    from types import SimpleNamespace as Row
+
+    shared, other = Row(why="It changes the ranking.", source="rules"), Row(why="Else it is lost.", source="practice")
+    assert report.said_of_all([shared, other, shared]) == ("It changes the ranking.", "rules")
+    assert report.said_of_all([shared, other]) == ("", "")
+
+
+def test_same_bytes(demo_examination):
+    assert report.pdf(demo_examination) == report.pdf(demo_examination)
+
+
+def test_letter_and_inches(demo_examination):
+    page = pypdf.PdfReader(io.BytesIO(report.pdf(demo_examination, units="us"))).pages[0]
+    assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx((612, 792), abs=1)
+    assert " in" in page.extract_text()
+
+
+class _Reader(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.links, self.images, self.open, self.text = [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        attrs = dict(attrs)
+        self.links += [attrs[k] for k in ("src", "href") if k in attrs]
+        if tag == "img":
+            self.images.append(attrs)
+        if tag not in ("meta", "img", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+
+def test_html_stands_alone(demo_examination):
+    reader = _Reader()
+    reader.feed(report.html(demo_examination))
+    assert not reader.open
+    assert all(link.startswith("data:") for link in reader.links)
+    assert reader.images and all(image["alt"] for image in reader.images)
+    assert "never proves a cause" in " ".join(reader.text)
+
+
+def test_a_file_name_is_text_not_markup(demo_examination):
+    photo = replace(demo_examination.photo, name="<b>x</b>.jpg")
+    look = replace(demo_examination.look, photos=(photo, *demo_examination.photos[1:]))
+    assert "<b>x</b>" not in report.html(replace(demo_examination, look=look))
+
+
+def test_summary_for_the_terminal(demo_examination):
+    said = report.spoken_summary(demo_examination)
+    assert "Pits counted" in said and "95 %" in said
