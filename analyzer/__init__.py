@@ -18,6 +18,7 @@ _HOMES = {
     "Marker": "scale.calibration",
     "Light": "relief.lights",
     "read_facts": "house.facts",
+    "check_facts": "house.facts",
     "read_readings": "wall.readings",
     "read_corrections": "result.corrections",
     "CutpipeError": "base.flags",

@@ -31,11 +31,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session")
 def demo_examination():
     """One demo photo, examined once for all tests that only read the result."""
-    from analyzer import Settings, examine
+    from analyzer import Settings, check_facts, examine
     from analyzer.cli import read_marker
 
     return examine(
         ROOT / "demo_images/bore-contact-mark.jpg",
         settings=Settings(view="inside", tube="3/4", marker=read_marker("ruler")),
-        facts={"material": "copper", "service": "cold", "age_years": 22.0},
+        facts=check_facts({"material": "copper", "service": "cold", "age_years": 22.0}),
     )

@@ -24,7 +24,7 @@ from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI
 from analyzer.causes.judge import Judgement, causes_map, judge
 from analyzer.house import flow
 from analyzer.house.derived import derive
-from analyzer.house.facts import Facts, Value, check_facts, quantities, read_value
+from analyzer.house.facts import Facts, Value, check_facts, quantities, read_value, with_coarse_words
 
 # Fields of a case that are hindsight: reading one into the facts would be cheating. A test feeds them with rubbish.
 HINDSIGHT = (
@@ -148,7 +148,7 @@ def read_case(case: Mapping[str, object]) -> tuple[Facts, list[str]]:
             unread.append(str(error))
             del told[name]
     facts = check_facts(told)
-    known: dict[str, Value] = {**facts.values, **computed}
+    known: dict[str, Value] = {**with_coarse_words(facts.values), **computed}
     if "velocity_m_per_s" in known:
         service = {"cold": "cold", "hot": "hot", "recirculated": "hot"}.get(str(known.get("service")))
         over = flow.velocity_over_limit(known["velocity_m_per_s"], service, known.get("service_temperature_c"))

@@ -25,8 +25,8 @@ def cases() -> dict[str, dict[str, object]]:
 def begin(title: str) -> None:
     row = cases()[title]
     settings = Settings(view=row["view"], tube=row["tube"], marker=read_marker(row["marker"]))
-    facts = dict(check_facts(row.get("facts", {})))
-    state.begin((FOLDER / row["file"]).read_bytes(), row["file"], settings, demo=title, facts=facts)
+    answers = dict(check_facts(row.get("facts", {})))
+    state.begin((FOLDER / row["file"]).read_bytes(), row["file"], settings, demo=title, answers=answers)
 
 
 def open_first() -> None:

@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 import json
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -13,6 +14,7 @@ import streamlit as st
 
 from analyzer.base.flags import CutpipeError
 from analyzer.causes.leaks import Prices
+from analyzer.house.facts import Facts, check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result import record
@@ -44,7 +46,7 @@ class Case:
     name: str = ""
     settings: Settings = Settings()
     extras: list[ExtraPhoto] = field(default_factory=list)
-    facts: dict[str, Any] = field(default_factory=dict)
+    answers: dict[str, Any] = field(default_factory=dict)  # what was told, in the units of the vocabulary
     reading_rows: list[dict[str, Any]] = field(default_factory=list)
     readings: Readings | None = None
     corrections: list[Correction] = field(default_factory=list)
@@ -64,7 +66,7 @@ def case() -> Case:
 
 
 def begin(
-    data: bytes, name: str, settings: Settings | None = None, *, demo: str = "", facts: dict[str, Any] | None = None
+    data: bytes, name: str, settings: Settings | None = None, *, demo: str = "", answers: Mapping[str, Any] | None = None
 ) -> None:
     """Start with this photo. Facts of the house stay when only the photo changes; a demo brings its own."""
     old = case()
@@ -72,7 +74,7 @@ def begin(
         data=data,
         name=name,
         settings=settings or old.settings,
-        facts=dict(facts) if facts is not None else ({} if old.demo else old.facts),
+        answers=dict(answers) if answers is not None else ({} if old.demo else old.answers),
         who=old.who,
         demo=demo,
     )
@@ -134,7 +136,7 @@ def redo() -> None:
 
 def try_readings(readings: Readings | None) -> None:
     """Raise CutpipeError where these readings cannot be right for this piece; nothing is kept."""
-    conclude(looked(), facts=case().facts, readings=readings, corrections=case().corrections)
+    conclude(looked(), facts=facts(), readings=readings, corrections=case().corrections)
 
 
 def set_readings(rows: list[dict[str, Any]], readings: Readings | None) -> None:
@@ -159,6 +161,25 @@ def add_extra(extra: ExtraPhoto) -> None:
 def go_to(section: str) -> None:
     """Turn to a section; to be called before the pages are drawn anew."""
     st.session_state["section"] = section
+
+
+def facts() -> Facts:
+    """The case's answers, all checked together. Raises InputError where two of them cannot both hold."""
+    return check_facts(case().answers, today=dt.date.today())
+
+
+def answer(quantity_id: str, raw: object) -> bool:
+    """Keep an answer (None takes it back); whether anything changed. Raises InputError, and keeps nothing, where it cannot be right."""
+    current = case()
+    if raw is None:
+        return current.answers.pop(quantity_id, None) is not None
+    told = check_facts({**current.answers, quantity_id: raw}, today=dt.date.today())
+    if quantity_id not in told:
+        return current.answers.pop(quantity_id, None) is not None
+    if current.answers.get(quantity_id) == told[quantity_id]:
+        return False
+    current.answers[quantity_id] = told[quantity_id]
+    return True
 
 
 def units() -> str:
@@ -247,7 +268,7 @@ def examined() -> Examination:
     try:
         seen = _with_marked_length(seen)
         return conclude(
-            seen, facts=current.facts, readings=current.readings, corrections=current.corrections, prices=current.prices
+            seen, facts=facts(), readings=current.readings, corrections=current.corrections, prices=current.prices
         )
     except CutpipeError:
         if current.corrections:  # an entry that no longer fits must not lock the person out

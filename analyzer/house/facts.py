@@ -215,13 +215,27 @@ def check_facts(source: Mapping[str, object], *, today: date | None = None) -> F
             flags.append(
                 raise_flag("fact_unusual", f"{quantity.label} is {value:g}{unit}, usual is {low} to {high}{unit}")
             )
-    for fine, coarse in COARSE.items():
-        if fine in values:
-            classes = quantities()[fine].classes
-            words = list(values.get(coarse, ())) + [classes[word] for word in values[fine]]
-            values[coarse] = tuple(dict.fromkeys(words))
     _check_together(values)
     return Facts(values=MappingProxyType(values), flags=tuple(flags))
+
+
+def with_coarse_words(values: Mapping[str, Value]) -> dict[str, Value]:
+    """The values and, beside each fine word, the coarse one that it brings with it. Derived, so never kept with what was told."""
+    whole = dict(values)
+    for fine, coarse in COARSE.items():
+        if fine in whole:
+            classes = quantities()[fine].classes
+            words = [*whole.get(coarse, ()), *(classes[word] for word in whole[fine])]
+            whole[coarse] = tuple(dict.fromkeys(words))
+    return whole
+
+
+def in_vocabulary(values: Mapping[str, Value]) -> Mapping[str, Value]:
+    """The values as they came. Raises ValueError for a key that no rule could ever read: a room misspelt it."""
+    unknown = sorted(set(values) - set(quantities()))
+    if unknown:
+        raise ValueError(f"not in data/quantities.toml: {', '.join(unknown)}")
+    return values
 
 
 def read_value(quantity: Quantity, raw: object, *, path: str = "") -> Value | None:
@@ -446,6 +460,11 @@ def _date(raw: object, where: str) -> date:
 
 
 def _counts(raw: object, where: str) -> tuple[tuple[int, int], ...]:
+    if isinstance(raw, str):  # as a person types it: 2021: 1, 2022: 0
+        parts = [re.fullmatch(r"\s*(\d+)\s*[:=]\s*(\d+)\s*", part) for part in re.split(r"[,;\n]", raw.strip(" {}"))]
+        raw = {part[1]: int(part[2][:9]) for part in parts if part} if all(parts) else None
+    if isinstance(raw, (list, tuple)) and all(isinstance(item, (list, tuple)) and len(item) == 2 for item in raw):
+        raw = dict(raw)  # as it is kept once it was read
     if not isinstance(raw, Mapping):
         raise InputError(f"{where}write one `year = number of leaks` a line, as in {{ 2021 = 1, 2022 = 0 }}.")
     counts = []

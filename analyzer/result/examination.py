@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.causes import judge as causes
 from analyzer.causes import steps
 from analyzer.causes.leaks import Prices, RepairOrReplace, repair_or_replace
+from analyzer.house.facts import Facts, in_vocabulary, with_coarse_words
 from analyzer.house.derived import Installation, derive, installation
 from analyzer.house.tables import Tube, read_tube
 from analyzer.marks.bands import Bands, find_bands
@@ -92,7 +94,7 @@ class Examination:
     """Every stage's result for one removed section, with the settings and the input's hashes."""
 
     look: Look
-    facts: Mapping[str, Any]
+    facts: Facts  # as told, with what was said of the tube beside the photo
     readings: Readings | None
     corrections: tuple[Correction, ...]
     corrected: Corrected | None
@@ -165,7 +167,7 @@ def program_version() -> str:
 def examine(
     photos: str | Path | bytes | Photo | Sequence[Photo],
     *,
-    facts: Mapping[str, Any] | None = None,
+    facts: Facts | None = None,
     settings: Settings = Settings(),
     readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
@@ -176,8 +178,8 @@ def examine(
     """Examine the photographs of one removed section.
 
     ``photos``: a path, a file's bytes, a Photo, or several Photos of which the first is the main one; a Photo's role says what the others
-    are ("backlit", "ring"). ``lights``: photos of the same pose with the torch from known sides. ``facts``: facts of the
-    installation as ``analyzer.house.facts`` reads them. ``prices``: the owner's own, for repair against replacement. ``progress`` is told what is being done and the share that is done.
+    are ("backlit", "ring"). ``lights``: photos of the same pose with the torch from known sides. ``facts``: what ``check_facts`` or
+    ``read_facts`` returns. ``prices``: the owner's own, for repair against replacement. ``progress`` is told what is being done and the share that is done.
     Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
     """
     corrections = tuple(corrections)
@@ -305,7 +307,7 @@ def _at_the_cut(surface: Surface, ring: Ring) -> Surface:
 def conclude(
     seen: Look,
     *,
-    facts: Mapping[str, Any] | None = None,
+    facts: Facts | None = None,
     readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
     prices: Prices | None = None,
@@ -329,7 +331,9 @@ def conclude(
         settled = SETTLED_BY_LENGTH if corrected.scale_factor is not None else ()
         kept = (flag for flag in looked if flag not in gone and flag.id not in settled)
         looked = (*kept, *pits.flags, *pattern.flags)
-    told = dict(facts or {})
+    if facts is not None and not isinstance(facts, Facts):
+        raise InputError("Facts go in checked: give what check_facts({...}) or read_facts(path) returns.")
+    told: dict[str, Any] = dict(facts or {})
     flags: list[Flag] = []
     if (
         seen.tube is not None
@@ -346,13 +350,13 @@ def conclude(
     wall = assess_wall(
         tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=relief, readings=readings, facts=told
     )
-    quantities = {**pattern.quantities, **wall.quantities, **told}
+    quantities = with_coarse_words({**pattern.quantities, **wall.quantities, **told})
     derived, derived_flags = derive(quantities)
-    quantities = {**derived, **quantities}
+    quantities = dict(in_vocabulary({**derived, **quantities}))
     judgement = causes.judge(quantities)
     return Examination(
         look=seen,
-        facts=told,
+        facts=Facts(values=MappingProxyType(told), flags=facts.flags if facts is not None else ()),
         readings=readings,
         corrections=corrections,
         corrected=corrected,
@@ -363,7 +367,7 @@ def conclude(
         steps=steps.plan(quantities, judgement),
         installation=installation(quantities),
         house=repair_or_replace(quantities, judgement, prices),
-        flags=_once((*looked, *flags, *wall.flags, *derived_flags, *getattr(facts, "flags", ()))),
+        flags=_once((*looked, *flags, *wall.flags, *derived_flags, *(facts.flags if facts is not None else ()))),
         program_version=program_version(),
     )
 

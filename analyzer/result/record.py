@@ -154,7 +154,7 @@ class BandRecord(_Model):
 class ReasonRecord(_Model):
     sentence: str
     quantity: str
-    value: float | str | bool | list[str] | None
+    value: float | str | bool | list[str] | list[tuple[int, int]] | None
     weight: str = Field(description="decisive, strong, moderate or weak")
     source: str
 
@@ -328,7 +328,7 @@ class ExaminationRecord(_Model):
     bands: list[BandRecord]
     colour_shares: dict[str, float]
     wall: WallRecord
-    quantities: dict[str, float | str | bool | list[str]] = Field(description="all that the rules could read")
+    quantities: dict[str, float | str | bool | list[str] | list[tuple[int, int]]] = Field(description="all that the rules could read")
     facts: dict[str, Any] = Field(description="facts of the installation as told")
     summary: str
     conflicts: list[str] = Field(description="where known facts pull a leading cause both ways")

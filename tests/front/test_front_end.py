@@ -94,7 +94,7 @@ def test_a_plain_number_is_read_in_the_unit_that_is_asked_for(demo):
     demo.segmented_control(key="section").set_value("House facts").run()
     demo.segmented_control(key="units").set_value("in, psi").run()
     demo.text_input(key="fact_static_pressure_kpa_psi").set_value("80").run()
-    told = demo.session_state["cutpipe_case"].facts
+    told = demo.session_state["cutpipe_case"].answers
     assert told["static_pressure_kpa"] == pytest.approx(551.58, abs=0.01)
     demo.text_input(key="fact_static_pressure_kpa_psi").set_value("6 bar").run()
     assert told["static_pressure_kpa"] == 600
@@ -112,7 +112,7 @@ def test_a_leak_that_lies_ahead_is_refused_where_it_is_typed(demo):
     demo.segmented_control(key="section").set_value("House facts").run()
     demo.text_input(key="fact_leak_dates").set_value("2091-03-31").run()
     assert any("ahead of today" in str(error.value) for error in demo.error)
-    assert "leak_dates" not in demo.session_state["cutpipe_case"].facts
+    assert "leak_dates" not in demo.session_state["cutpipe_case"].answers
     demo.text_input(key="fact_leak_dates").set_value("").run()
     assert not demo.error
 
@@ -129,7 +129,7 @@ def test_a_cause_shows_the_few_unknown_facts_that_matter_and_the_rest_on_request
 
 
 def test_prices_not_known_are_asked_for_and_not_taken_as_nothing(demo):
-    facts = demo.session_state["cutpipe_case"].facts
+    facts = demo.session_state["cutpipe_case"].answers
     kept = dict(facts)
     facts.update(check_facts({"leak_dates": ["2019-03-02", "2022-11-20", "2024-05-14"]}))
     demo.segmented_control(key="section").set_value("House facts").run()
@@ -155,7 +155,7 @@ def _examination(app):
 
     case = app.session_state["cutpipe_case"]
     look = next(look for look in state._looks().values() if look.photo.name == case.name)
-    return conclude(look, facts=case.facts)
+    return conclude(look, facts=check_facts(case.answers))
 
 
 def test_a_new_piece_can_be_taken_back(demo):
@@ -289,7 +289,7 @@ def test_another_photo_keeps_what_was_entered():
     other.upload("bore.jpg", PHOTO, "image/jpeg").run()
     assert not app.error and not app.exception
     case = app.session_state["cutpipe_case"]
-    assert case.name == "bore.jpg" and case.facts["service"] == "hot"
+    assert case.name == "bore.jpg" and case.answers["service"] == "hot"
 
 
 def test_corrections_come_back_with_the_settings_they_were_made_under(demo):

@@ -20,6 +20,7 @@ from analyzer.house.facts import (
     quantities,
     read_facts,
     told_quantities,
+    with_coarse_words,
 )
 
 # Every input that the work order of this room lists, by the name it is asked under.
@@ -168,7 +169,9 @@ def test_not_known_is_not_there(blank):
 
 
 def test_a_fine_word_brings_its_coarse_word():
-    facts = check_facts({"observed_pit_shape": ["undercut", "pinhole"], "observed_pattern": "at_joints"})
+    told = check_facts({"observed_pit_shape": ["undercut", "pinhole"], "observed_pattern": "at_joints"})
+    assert "observed_shape_class" not in told  # what is derived is never kept with what was told
+    facts = with_coarse_words(told)
     assert set(facts["observed_shape_class"]) == {"undercut_horseshoe", "hole"}
     assert facts["observed_pattern_class"] == ("near_joint",)
 

@@ -8,7 +8,7 @@ from types import MappingProxyType, SimpleNamespace
 import pytest
 
 import analyzer.result.examination as room
-from analyzer import Marker, Settings
+from analyzer import Marker, Settings, check_facts
 from analyzer.base.measured import Measure
 from analyzer.photo.reading import read_photo
 from analyzer.relief.lights import Hole, Relief
@@ -47,9 +47,9 @@ def test_light_from_behind_reaches_pits_pattern_wall_and_record(seen, monkeypatc
 
 
 def test_a_tube_told_in_two_ways_is_said_and_the_photos_is_used(seen):
-    twice = room.conclude(seen, facts={"tube_size": "1/2", "static_pressure_kpa": 400.0})
+    twice = room.conclude(seen, facts=check_facts({"tube_size": "1/2", "static_pressure_kpa": 400.0}))
     assert "told_twice" in {flag.id for flag in twice.flags} and twice.facts["tube_size"] == "3/4"
-    once = room.conclude(seen, facts={"tube_size": "3/4"})
+    once = room.conclude(seen, facts=check_facts({"tube_size": "3/4"}))
     assert "told_twice" not in {flag.id for flag in once.flags}
 
 

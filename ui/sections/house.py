@@ -12,7 +12,7 @@ from analyzer.causes.leaks import Prices
 from analyzer.house.facts import (
     GROUPS,
     asked_unit,
-    check_facts,
+    describe,
     facts_template,
     number_in,
     other_units,
@@ -42,7 +42,7 @@ def show(examination: Examination | None) -> None:
         rows = [q for q in told_quantities() if q.group == group and (every or q.rank == "basic")]
         if not rows:
             continue
-        known = sum(q.id in state.case().facts for q in rows)
+        known = sum(q.id in state.case().answers for q in rows)
         with st.expander(f"{title} ({known} of {len(rows)} known)", expanded=group in ("piece",)):
             columns = st.columns(2)
             for place, quantity in enumerate(rows):
@@ -57,7 +57,7 @@ def show(examination: Examination | None) -> None:
         file = st.file_uploader("Read a facts file", type=["toml", "txt"], key="facts_file")
         if file is not None and st.button("Take these facts"):
             try:
-                state.case().facts = dict(parse_facts(file.getvalue(), today=dt.date.today()))
+                state.case().answers = dict(parse_facts(file.getvalue(), today=dt.date.today()))
                 for quantity in told_quantities():
                     st.session_state.pop(f"fact_{quantity.id}", None)
                 st.rerun()
@@ -115,9 +115,8 @@ def _is_number(text: str) -> bool:
 
 
 def _ask(quantity: Any) -> None:
-    facts = state.case().facts
     key = f"fact_{quantity.id}"
-    now = facts.get(quantity.id)
+    now = state.case().answers.get(quantity.id)
     helping = f"{quantity.use} {quantity.how}"
     label = quantity.question or quantity.label
     if quantity.kind == "choice" and quantity.multiple:
@@ -148,7 +147,7 @@ def _ask(quantity: Any) -> None:
         if isinstance(now, (int, float)):
             shown = number_in(quantity, now, state.units())
         else:
-            shown = "" if now is None else ", ".join(str(v) for v in now) if isinstance(now, tuple) else str(now)
+            shown = "" if now is None else describe(quantity.id, now) if isinstance(now, tuple) else str(now)
         if others:
             helping += f" Another unit may stand behind the number: {', '.join(others)}."
         words = f" ({unit_words(unit)})" if unit_words(unit) else ""
@@ -168,17 +167,7 @@ def _ask(quantity: Any) -> None:
         if quantity.kind == "dates":
             raw = [part.strip() for part in raw.split(",") if part.strip()] or None
     try:
-        value = (
-            None
-            if raw in (None, NOT_KNOWN, "", [])
-            else check_facts({quantity.id: raw}, today=dt.date.today()).get(quantity.id)
-        )
+        if state.answer(quantity.id, None if raw in (None, NOT_KNOWN, "", []) else raw):
+            st.rerun()
     except CutpipeError as error:
         st.error(blocks.safe(str(error)))
-        return
-    if value != now:
-        if value is None:
-            facts.pop(quantity.id, None)
-        else:
-            facts[quantity.id] = value
-        st.rerun()
