@@ -230,7 +230,7 @@ def read_marker(text: str) -> object:
 
 def _examine(options: argparse.Namespace) -> int:
     # Imported here so that --help and a wrong option answer at once.
-    from analyzer.causes.leaks import read_prices
+    from analyzer.causes.repair import read_prices
     from analyzer.house.facts import read_facts
     from analyzer.photo.reading import read_photo
     from analyzer.result.corrections import read_corrections
@@ -318,7 +318,7 @@ def _facts(options: argparse.Namespace) -> int:
 
 
 def _rules(options: argparse.Namespace) -> int:
-    from analyzer.causes.judge import rules_table
+    from analyzer.causes.rules import rules_table
 
     print(rules_table())
     return 0

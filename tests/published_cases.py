@@ -21,7 +21,9 @@ from pathlib import Path
 
 from analyzer.base.flags import InputError
 from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI
-from analyzer.causes.judge import Judgement, causes_map, judge
+from analyzer.causes.judge import judge
+from analyzer.causes.rules import causes_map
+from analyzer.causes.verdict import Judgement
 from analyzer.house import flow
 from analyzer.house.derived import derive
 from analyzer.house.facts import Facts, Value, check_facts, quantities, read_value, with_coarse_words

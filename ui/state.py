@@ -13,7 +13,7 @@ from typing import Any
 import streamlit as st
 
 from analyzer.base.flags import CutpipeError
-from analyzer.causes.leaks import Prices
+from analyzer.causes.repair import Prices
 from analyzer.house.facts import Facts, check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
@@ -66,7 +66,12 @@ def case() -> Case:
 
 
 def begin(
-    data: bytes, name: str, settings: Settings | None = None, *, demo: str = "", answers: Mapping[str, Any] | None = None
+    data: bytes,
+    name: str,
+    settings: Settings | None = None,
+    *,
+    demo: str = "",
+    answers: Mapping[str, Any] | None = None,
 ) -> None:
     """Start with this photo. Facts of the house stay when only the photo changes; a demo brings its own."""
     old = case()

@@ -15,7 +15,9 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from analyzer.causes.judge import Check, Condition, Finding, Judgement, causes
+from analyzer.base.words import listed
+from analyzer.causes.rules import Condition, causes
+from analyzer.causes.verdict import Check, Finding, Judgement
 from analyzer.house.facts import Value
 from analyzer.house.facts import quantities as vocabulary
 
@@ -205,7 +207,7 @@ def _check_step(check: Check, judgement: Judgement) -> Step:
         phase="next check",
         title=check.question,
         what=check.how,
-        why=f"Its answer would change the ranking{' of ' + _listed(separated) if separated else ''}.",
+        why=f"Its answer would change the ranking{' of ' + listed(separated) if separated else ''}.",
         who=who,
         effort=EFFORT_WORDS[check.effort],
         caution=_ELECTRICAL_CAUTION if group == "electrical" else "",
@@ -223,21 +225,13 @@ def _keep_step(judgement: Judgement) -> Step:
         id="keep_unexplained",
         phase="before cleaning",
         title="Keep it for a laboratory: no rule explains this damage",
-        what="Keep " + _listed(list(judgement.keep)) + ".",
+        what="Keep " + listed(list(judgement.keep)) + ".",
         why="What is known fits no cause of the catalogue; only a laboratory can go further, and only on what was kept.",
         who="homeowner",
         effort="ten minutes",
         caution="Do not clean anything.",
         source="computed from the rules: none explains the damage",
     )
-
-
-def _listed(words: list[str], last: str = "and") -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {last} {words[-1]}"
-
-
-def _or(words: list[str]) -> str:
-    return _listed(words, "or")
 
 
 def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps: tuple[Step, ...]) -> HomeownerPage:
@@ -254,7 +248,7 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
         alike = [names[c] for c in standing[0].cannot_be_told_from if c in names]
         if alike:
             how_sure.append(
-                f"No photo can tell {standing[0].name.lower()} from {_or([name.lower() for name in alike])}."
+                f"No photo can tell {standing[0].name.lower()} from {listed([name.lower() for name in alike], 'or')}."
             )
         if any(f.needs_laboratory for f in standing[:2]):
             how_sure.append("Only a section in a laboratory would settle it.")
@@ -266,7 +260,7 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
     else:
         what_happened = ("The pipe failed, and what is known so far does not say why.",)
         how_sure = [
-            f"Still open: {_or([f.name.lower() for f in possible[:3]])}."
+            f"Still open: {listed([f.name.lower() for f in possible[:3]], 'or')}."
             if possible
             else "Too little is known to name a cause."
         ]
@@ -287,9 +281,9 @@ def _how_sure(standing: list[Finding]) -> str:
     if not others:
         return f"{first.name} {first.standing} what is known."
     if first.standing == "fits well" and standing[1].standing == "fits":
-        return f"{first.name} fits well what is known. {_listed(others)} {'fit' if len(others) > 1 else 'fits'} too, and may have helped."
+        return f"{first.name} fits well what is known. {listed(others)} {'fit' if len(others) > 1 else 'fits'} too, and may have helped."
     word = "both" if len(others) == 1 else "all"
-    return f"{_listed([first.name, *others])} {word} fit what is known; the piece as seen cannot choose between them."
+    return f"{listed([first.name, *others])} {word} fit what is known; the piece as seen cannot choose between them."
 
 
 def _said(step: Step) -> str:

@@ -19,9 +19,9 @@ import numpy as np
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.causes import judge as causes
 from analyzer.causes import steps
-from analyzer.causes.leaks import Prices, RepairOrReplace, repair_or_replace
-from analyzer.house.facts import Facts, in_vocabulary, with_coarse_words
+from analyzer.causes.repair import Prices, RepairOrReplace, repair_or_replace
 from analyzer.house.derived import Installation, derive, installation
+from analyzer.house.facts import Facts, in_vocabulary, with_coarse_words
 from analyzer.house.tables import Tube, read_tube
 from analyzer.marks.bands import Bands, find_bands
 from analyzer.marks.pattern import Pattern, read_pattern

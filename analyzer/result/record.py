@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from analyzer.base.measured import Measure
-from analyzer.causes.judge import Reason
-from analyzer.causes.leaks import CostComparison, LeakHistory, RepairOrReplace
+from analyzer.causes.repair import CostComparison, RepairOrReplace
+from analyzer.causes.verdict import Reason
+from analyzer.house.leak_history import LeakHistory
 from analyzer.marks.bands import Band
 from analyzer.marks.pits import Pit
 
@@ -328,7 +329,9 @@ class ExaminationRecord(_Model):
     bands: list[BandRecord]
     colour_shares: dict[str, float]
     wall: WallRecord
-    quantities: dict[str, float | str | bool | list[str] | list[tuple[int, int]]] = Field(description="all that the rules could read")
+    quantities: dict[str, float | str | bool | list[str] | list[tuple[int, int]]] = Field(
+        description="all that the rules could read"
+    )
     facts: dict[str, Any] = Field(description="facts of the installation as told")
     summary: str
     conflicts: list[str] = Field(description="where known facts pull a leading cause both ways")

@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from analyzer.base.measured import MM_PER_INCH
-from analyzer.causes.leaks import CostComparison, RepairOrReplace
+from analyzer.causes.repair import CostComparison, RepairOrReplace
 from analyzer.relief.lights import Heights
 from analyzer.wall.extremes import DeepestToExpect, probability_plot, reduced_variate
 from analyzer.wall.remaining import Wall

@@ -19,7 +19,7 @@ from matplotlib import font_manager
 from analyzer.base import display
 from analyzer.base.flags import Flag
 from analyzer.base.measured import Measure
-from analyzer.causes.judge import STANDINGS
+from analyzer.causes.rules import STANDINGS
 from analyzer.causes.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
 from analyzer.house import facts
 from analyzer.house.water import copper_warning

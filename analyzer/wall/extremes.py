@@ -54,7 +54,7 @@ class GumbelFit:
     count: int
 
     def return_level(self, period: float) -> float:
-        """x(T) = location + scale * y with y = -ln(-ln(1 - 1/T)), for T above 1; source Roberge 2008 (key R76).
+        """x(T) = location + scale * y with y = -ln(-ln(1 - 1/T)), for T above 1; source Roberge 2008, Corrosion Engineering, chapter on extreme values.
 
         >>> fit = GumbelFit(method="maximum likelihood", location=3.86944, scale=0.19489, count=65)
         >>> round(fit.return_level(100), 3)
@@ -102,7 +102,7 @@ def _checked(values: Sequence[float]) -> np.ndarray:
 
 
 def fit_moments(values: Sequence[float]) -> GumbelFit:
-    """scale = s sqrt(6) / pi with the sample deviation s (n - 1), location = mean - 0.57722 scale (key R76)."""
+    """scale = s sqrt(6) / pi with the sample deviation s (n - 1), location = mean - 0.57722 scale (the same source)."""
     x = _checked(values)
     scale = float(x.std(ddof=1)) * math.sqrt(6.0) / math.pi
     return GumbelFit(method="moments", location=float(x.mean()) - EULER * scale, scale=scale, count=len(x))

@@ -6,8 +6,9 @@ from importlib import resources
 
 import pytest
 
-from analyzer.causes import judge as rules
-from analyzer.causes.judge import STANDINGS, causes, causes_map, judge, read_cause, rules_table
+from analyzer.causes import rules
+from analyzer.causes.judge import judge
+from analyzer.causes.rules import STANDINGS, causes, causes_map, read_cause, rules_table
 from analyzer.house.facts import check_facts, quantities, with_coarse_words
 
 # The catalogue of causes that the project works to: 21 ids, and two of our own that its verdict words asked for.

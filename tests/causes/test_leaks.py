@@ -17,9 +17,11 @@ from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
 from analyzer.base.flags import InputError
-from analyzer.causes import leaks
-from analyzer.causes.judge import Finding, Judgement
-from analyzer.causes.leaks import LeakRecord, Prices
+from analyzer.causes import repair
+from analyzer.causes.repair import Prices
+from analyzer.causes.verdict import Finding, Judgement
+from analyzer.house import leak_history, leak_law, leak_record
+from analyzer.house.leak_record import LeakRecord
 from tests.conftest import DATA
 
 
@@ -53,58 +55,61 @@ def worsening():
 
 
 def test_crow_example_in_full():
-    law = leaks.fit(crow())  # reliawiki.com; intensity, mtbf, U and C recomputed in the reference
+    law = leak_law.fit(crow())  # reliawiki.com; intensity, mtbf, U and C recomputed in the reference
     assert sum(math.log(t) for t in crow().times) == pytest.approx(105.6355, abs=1e-4)
     assert law.intensity(620.0) == pytest.approx(0.021795, abs=1e-6)
-    assert leaks.laplace_test(crow()).statistic == pytest.approx(-2.783, abs=1e-3)
-    assert leaks.cramer_von_mises(law) == pytest.approx(0.04928, abs=1e-5)
+    assert leak_law.laplace_test(crow()).statistic == pytest.approx(-2.783, abs=1e-3)
+    assert leak_law.cramer_von_mises(law) == pytest.approx(0.04928, abs=1e-5)
 
 
 def test_nist_example_in_full():
-    assert 1.0 - leaks.fit(nist()).beta_unbiased == pytest.approx(0.516494, abs=1e-6)  # NIST's growth slope
-    assert leaks.laplace_test(nist()).statistic == pytest.approx(-1.327, abs=1e-3)
+    assert 1.0 - leak_law.fit(nist()).beta_unbiased == pytest.approx(0.516494, abs=1e-6)  # NIST's growth slope
+    assert leak_law.laplace_test(nist()).statistic == pytest.approx(-1.327, abs=1e-3)
 
 
 def test_grouped_example_in_full():
-    law = leaks.fit(grouped())  # MIL-HDBK-189, grouped example
+    law = leak_law.fit(grouped())  # MIL-HDBK-189, grouped example
     assert law.intensity(100.0) == pytest.approx(0.3688969345, abs=1e-7)
     assert (law.expected_by(100.0) - law.expected_by(80.0)) / 20.0 == pytest.approx(0.3788703065, abs=1e-7)
 
 
 def test_worsening_example_is_called_worsening():
-    assert leaks.laplace_test(worsening()).says == "the leaks come faster with time, at 95 %"
-    assert "rarely" in leaks.laplace_test(crow()).says
-    assert "steady" in leaks.laplace_test(nist()).says
+    assert leak_law.laplace_test(worsening()).says == "the leaks come faster with time, at 95 %"
+    assert "rarely" in leak_law.laplace_test(crow()).says
+    assert "steady" in leak_law.laplace_test(nist()).says
 
 
 def test_the_trend_is_one_sentence_where_the_tests_agree():
-    assert "The leaks come faster with time, at 95 % (test: Laplace and MIL-HDBK-189)." in leaks.read_history(MANY).says
-    assert "The tests differ" in leaks.read_history(nist()).says  # Laplace p 0.18, MIL-HDBK-189 p 0.02
+    assert (
+        "The leaks come faster with time, at 95 % (test: Laplace and MIL-HDBK-189)."
+        in leak_history.read_history(MANY).says
+    )
+    assert "The tests differ" in leak_history.read_history(nist()).says  # Laplace p 0.18, MIL-HDBK-189 p 0.02
 
 
 def test_mil_hdbk_test_by_its_definition():
     # 2 sum ln(T/t) is chi-square with 2n degrees without a trend (MIL-HDBK-189): NIST case 1, 20 degrees
     statistic = 2.0 * sum(math.log(1500.0 / t) for t in nist().times)
-    test = leaks.mil_hdbk_test(nist())
+    test = leak_law.mil_hdbk_test(nist())
     assert test.statistic == pytest.approx(statistic)
     assert test.p_value == pytest.approx(2.0 * stats.chi2.sf(statistic, 20))
 
 
 def test_exact_interval_of_the_exponent():
     # chi-square pivot: 2 n beta / beta_hat has 2n degrees (end by date), 2(n-1) (end on a failure)
-    law = leaks.fit(mil_189())
+    law = leak_law.fit(mil_189())
     low, high = law.beta_interval()
     assert 2 * 27 * low / law.beta == pytest.approx(stats.chi2.ppf(0.025, 54))
     assert 2 * 27 * high / law.beta == pytest.approx(stats.chi2.ppf(0.975, 54))
-    law = leaks.fit(crow())
+    law = leak_law.fit(crow())
     assert 2 * 22 * law.beta_interval()[0] / law.beta == pytest.approx(stats.chi2.ppf(0.025, 42))
 
 
 def test_counts_in_fine_cells_come_to_the_same_as_dates():
-    dated = leaks.fit(mil_189())
+    dated = leak_law.fit(mil_189())
     edges = np.linspace(0.0, 300.0, 30001)
     number, _ = np.histogram(mil_189().times, edges)
-    fine = leaks.fit(
+    fine = leak_law.fit(
         LeakRecord(
             start=0.0,
             end=300.0,
@@ -112,16 +117,16 @@ def test_counts_in_fine_cells_come_to_the_same_as_dates():
         )
     )
     assert fine.beta == pytest.approx(dated.beta, rel=1e-4)
-    one, other = leaks.forecast(dated, 3), leaks.forecast(fine, 3)
+    one, other = leak_law.forecast(dated, 3), leak_law.forecast(fine, 3)
     assert other.low == pytest.approx(one.low, rel=1e-3) and other.high == pytest.approx(one.high, rel=1e-3)
-    coarse = leaks.laplace_test(fine.record)
-    assert coarse.statistic == pytest.approx(leaks.laplace_test(mil_189()).statistic, abs=1e-3)
+    coarse = leak_law.laplace_test(fine.record)
+    assert coarse.statistic == pytest.approx(leak_law.laplace_test(mil_189()).statistic, abs=1e-3)
 
 
 def test_a_late_window_uses_the_age_of_the_pipe():
     """A window that begins late: maximum of the truncated likelihood, found here by plain search."""
     times = (15.5, 17.0, 21.0, 23.5, 24.0, 27.0, 28.0, 28.5, 29.0)
-    law = leaks.fit(LeakRecord(start=15.0, end=30.0, times=times))
+    law = leak_law.fit(LeakRecord(start=15.0, end=30.0, times=times))
 
     def minus(beta):
         return -(9 * math.log(beta) + (beta - 1) * sum(map(math.log, times)) - 9 * math.log(30.0**beta - 15.0**beta))
@@ -134,7 +139,7 @@ def test_a_late_window_uses_the_age_of_the_pipe():
 def test_profile_interval_against_plain_optimisation():
     """Profile likelihood of the leaks of the next 5 years: the bound where no beta reaches within 1.92 of the maximum."""
     record = LeakRecord(start=0.0, end=20.0, times=(8.0, 13.0, 14.5, 17.0, 18.0, 19.5))
-    law = leaks.fit(record)
+    law = leak_law.fit(record)
     n, sum_log = 6, sum(math.log(20.0 / t) for t in record.times)
     factor = lambda beta: 1.25**beta - 1.0
 
@@ -152,7 +157,7 @@ def test_profile_interval_against_plain_optimisation():
         )
         return 2.0 * (top + found.fun)
 
-    ahead = leaks.forecast(law, 5)
+    ahead = leak_law.forecast(law, 5)
     for bound in (ahead.low[-1], ahead.high[-1]):
         assert profile(bound) == pytest.approx(stats.chi2.ppf(0.95, 1), abs=2e-3)
     assert ahead.expected[-1] == pytest.approx(law.expected_by(25.0) - law.expected_by(20.0), rel=1e-9)
@@ -185,7 +190,7 @@ def test_stated_intervals_hold_in_simulated_histories(beta, start, counts):
             record = LeakRecord(start=start, end=end, counts=rows)
         else:
             record = LeakRecord(start=start, end=end, times=tuple(map(float, times)))
-        outlook = leaks.forecast(leaks.fit(record), ahead)
+        outlook = leak_law.forecast(leak_law.fit(record), ahead)
         held += outlook.low[-1] <= truth <= outlook.high[-1]
         held_number += outlook.number_low[-1] <= random.poisson(truth) <= outlook.number_high[-1]
     assert held >= 106
@@ -196,7 +201,7 @@ def test_stated_intervals_hold_in_simulated_histories(beta, start, counts):
 
 
 def test_dates_and_age_make_a_record():
-    record = leaks.read_record(
+    record = leak_record.read_record(
         {
             "leak_dates": ("2015-07-01", "2019-01-01", "2021-03-01"),
             "history_from": "2010-01-01",
@@ -210,7 +215,7 @@ def test_dates_and_age_make_a_record():
 
 
 def test_counts_make_a_record_with_the_years_between_as_none():
-    record = leaks.read_record(
+    record = leak_record.read_record(
         {"leaks_by_year": ((2018, 1), (2021, 3)), "history_from": "2016-01-01", "history_to": "2022-07-02"}
     )
     assert [k for *_, k in record.counts] == [0, 0, 1, 0, 0, 3, 0]
@@ -219,23 +224,25 @@ def test_counts_make_a_record_with_the_years_between_as_none():
 
 
 def test_a_record_that_begins_with_its_first_leak_does_not_count_it():
-    record = leaks.read_record(
+    record = leak_record.read_record(
         {"leak_dates": ("2015-01-01", "2018-01-01"), "history_from": "2015-01-01", "history_to": "2020-01-01"}
     )
     assert record.number == 1 and record.times == pytest.approx((3.0,))
 
 
 def test_a_record_without_a_beginning_begins_with_its_first_leak():
-    record = leaks.read_record({"leak_dates": ("2015-01-01", "2018-01-01", "2019-01-01"), "history_to": "2020-01-01"})
+    record = leak_record.read_record(
+        {"leak_dates": ("2015-01-01", "2018-01-01", "2019-01-01"), "history_to": "2020-01-01"}
+    )
     assert record.times == pytest.approx((3.0, 4.0)) and record.end == pytest.approx(5.0)
     assert any("since when" in note for note in record.notes)
-    assert "since when" in leaks.read_history(record).says
-    assert leaks.read_record({"leak_dates": ("2015-01-01",)}) is None
+    assert "since when" in leak_history.read_history(record).says
+    assert leak_record.read_record({"leak_dates": ("2015-01-01",)}) is None
 
 
 def test_no_leaks_told_is_no_record():
-    assert leaks.read_record({}) is None
-    assert leaks.repair_or_replace({}, _judgement()) is None
+    assert leak_record.read_record({}) is None
+    assert repair.repair_or_replace({}, _judgement()) is None
 
 
 @pytest.mark.parametrize(
@@ -249,7 +256,7 @@ def test_no_leaks_told_is_no_record():
 )
 def test_contradictions_are_refused_in_one_sentence(facts, words):
     with pytest.raises(InputError, match=words) as caught:
-        leaks.read_record(facts)
+        leak_record.read_record(facts)
     assert "\n" not in str(caught.value)
 
 
@@ -259,7 +266,7 @@ def test_contradictions_are_refused_in_one_sentence(facts, words):
 @pytest.mark.parametrize("dates", [("2015-07-01",), ("2015-07-01", "2019-01-01")])
 def test_a_thin_record_recommends_nothing_and_says_what_would_be_enough(dates):
     facts = {"leak_dates": dates, "history_from": "2010-01-01", "history_to": "2022-01-01"}
-    answer = leaks.repair_or_replace(facts, _judgement(), _prices())
+    answer = repair.repair_or_replace(facts, _judgement(), _prices())
     assert answer.costs is None and answer.history.law is None and answer.history.thin
     assert "Nothing is recommended" in answer.recommendation
     assert f"{3 - len(dates)} more dated leak" in answer.enough
@@ -271,29 +278,29 @@ def test_a_thin_record_recommends_nothing_and_says_what_would_be_enough(dates):
 
 def test_leaks_all_in_the_last_year_give_no_trend():
     facts = {"leaks_by_year": ((2015, 0), (2021, 4)), "history_from": "2015-01-01", "history_to": "2022-01-01"}
-    answer = leaks.repair_or_replace(facts, _judgement(), _prices())
+    answer = repair.repair_or_replace(facts, _judgement(), _prices())
     assert answer.history.law is None and answer.history.thin and "Dates" in answer.enough
 
 
 def test_a_record_that_does_not_decide_says_how_many_leaks_would():
     record = LeakRecord(start=0.0, end=20.0, times=(6.0, 12.0, 16.0, 19.0))
-    history = leaks.read_history(record, 15)
-    costs = leaks.compare_costs(history, _prices(replace_all=3000.0, horizon_years=15))
+    history = leak_history.read_history(record, 15)
+    costs = repair.compare_costs(history, _prices(replace_all=3000.0, horizon_years=15))
     assert costs.cheaper is None and "does not decide" in costs.says
     assert "dated leaks of the same pattern would decide" in costs.enough
     told = int(costs.enough.split("About ")[1].split()[0])
     # with that many leaks of the same pattern (here each leak repeated) the record does decide
     repeated = tuple(sorted(t + 1e-6 * i for i in range(math.ceil(told / 4)) for t in record.times))
-    longer = leaks.read_history(LeakRecord(start=0.0, end=20.0, times=repeated), 15)
+    longer = leak_history.read_history(LeakRecord(start=0.0, end=20.0, times=repeated), 15)
     assert longer.law.beta == pytest.approx(history.law.beta, rel=1e-3)
 
 
 def test_dates_that_do_not_follow_the_model_recommend_nothing():
     # two bursts of leaks with a long calm between: no power law
     times = tuple(np.concatenate([np.linspace(2.0, 2.5, 8), np.linspace(29.0, 29.5, 8)]).tolist())
-    history = leaks.read_history(LeakRecord(start=0.0, end=30.0, times=times), 10)
+    history = leak_history.read_history(LeakRecord(start=0.0, end=30.0, times=times), 10)
     assert history.fits_model is False
-    costs = leaks.compare_costs(history, _prices(replace_all=1.0, horizon_years=10))
+    costs = repair.compare_costs(history, _prices(replace_all=1.0, horizon_years=10))
     assert costs.cheaper is None and "changed on the way" in costs.enough
 
 
@@ -335,13 +342,13 @@ MANY = LeakRecord(start=0.0, end=25.0, times=(9.0, 14.0, 16.0, 18.0, 19.5, 20.5,
 
 def test_present_value_is_the_integral_of_the_discounted_intensity():
     """By scipy.integrate.quad of cost x lambda beta t^(beta-1) (1+R)^-(t-T) over the horizon."""
-    history = leaks.read_history(MANY, 15)
-    costs = leaks.compare_costs(history, _prices(horizon_years=15))
+    history = leak_history.read_history(MANY, 15)
+    costs = repair.compare_costs(history, _prices(horizon_years=15))
     law = history.law
     value, _ = quad(lambda x: 1500.0 * law.intensity(25.0 + x) * 1.05**-x, 0.0, 15.0)
-    repair, all_new = costs.options
-    assert repair.present_value == pytest.approx(value, rel=1e-9)
-    assert repair.by_year[0] == 0.0 and repair.by_year[-1] == repair.present_value
+    going_on, all_new = costs.options
+    assert going_on.present_value == pytest.approx(value, rel=1e-9)
+    assert going_on.by_year[0] == 0.0 and going_on.by_year[-1] == going_on.present_value
     assert all_new.present_value == 9000.0
     assert costs.break_even_price["all"] == pytest.approx(value, rel=1e-9)
     partial, _ = quad(lambda x: 1500.0 * law.intensity(25.0 + x) * 1.05**-x, 0.0, costs.break_even_year["all"])
@@ -349,8 +356,8 @@ def test_present_value_is_the_integral_of_the_discounted_intensity():
 
 
 def test_part_and_moving_out_and_leaks_in_new_pipe_are_counted():
-    history = leaks.read_history(MANY, 10)
-    costs = leaks.compare_costs(
+    history = leak_history.read_history(MANY, 10)
+    costs = repair.compare_costs(
         history,
         _prices(
             horizon_years=10,
@@ -360,23 +367,23 @@ def test_part_and_moving_out_and_leaks_in_new_pipe_are_counted():
             leaks_after_replacement_per_year=0.1,
         ),
     )
-    repair, part, all_new = costs.options
-    assert part.present_value == pytest.approx(3000.0 + 0.4 * repair.present_value)
+    going_on, part, all_new = costs.options
+    assert part.present_value == pytest.approx(3000.0 + 0.4 * going_on.present_value)
     annuity = (1 - 1.05**-10) / math.log(1.05)
     assert all_new.present_value == pytest.approx(11000.0 + 150.0 * annuity)
-    assert costs.break_even_price["part"] == pytest.approx(0.6 * repair.present_value)
+    assert costs.break_even_price["part"] == pytest.approx(0.6 * going_on.present_value)
 
 
 def test_many_worsening_leaks_and_dear_damage_decide_for_replacing():
-    costs = leaks.compare_costs(leaks.read_history(MANY, 20), _prices(horizon_years=20))
+    costs = repair.compare_costs(leak_history.read_history(MANY, 20), _prices(horizon_years=20))
     assert costs.cheaper == "all" and costs.enough == ""
     assert costs.years_to_threshold == 0.0
     assert "arithmetic on the owner's own record" in costs.says
 
 
 def test_cheap_leaks_and_dear_replacement_decide_for_repairing():
-    costs = leaks.compare_costs(
-        leaks.read_history(MANY, 5),
+    costs = repair.compare_costs(
+        leak_history.read_history(MANY, 5),
         _prices(horizon_years=5, repair_per_leak=50.0, damage_per_leak=0.0, replace_all=80000.0),
     )
     assert costs.cheaper == "repair"
@@ -390,27 +397,27 @@ def test_shamir_and_howard_optimum_is_the_numerical_minimum():
         growth, force = 0.1, math.log(1.05)
         return 1500.0 * 0.1 * math.expm1((growth - force) * wait) / (growth - force) + 9000.0 * math.exp(-force * wait)
 
-    threshold = leaks.replacement_threshold_per_year(1500.0, 9000.0, 0.05)
+    threshold = repair.replacement_threshold_per_year(1500.0, 9000.0, 0.05)
     assert threshold == pytest.approx(0.292741, abs=1e-6)
-    wait = leaks.years_to_threshold(lambda t: 0.1 * math.exp(0.1 * t), threshold)
+    wait = repair.years_to_threshold(lambda t: 0.1 * math.exp(0.1 * t), threshold)
     assert wait == pytest.approx(
         minimize_scalar(cost, bounds=(0.0, 60.0), method="bounded", options={"xatol": 1e-9}).x, abs=1e-4
     )
     # the other computed example is past its optimum of -2.14128 years: replace now
-    assert leaks.years_to_threshold(lambda t: 0.5 * math.exp(0.25 * t), threshold) == 0.0
+    assert repair.years_to_threshold(lambda t: 0.5 * math.exp(0.25 * t), threshold) == 0.0
     assert 0.5 * math.exp(0.25 * -2.14128) == pytest.approx(threshold, abs=1e-6)
 
 
 def test_threshold_by_compounding():
     # formula of Loganathan and others 2002 (from memory), two computed values of the reference
-    assert leaks.threshold_by_compounding(1000.0, 20000.0, 0.05) == pytest.approx(1.0, abs=1e-6)
-    assert leaks.threshold_by_compounding(4000.0, 100000.0, 0.06) == pytest.approx(1.485667, abs=1e-6)
+    assert repair.threshold_by_compounding(1000.0, 20000.0, 0.05) == pytest.approx(1.0, abs=1e-6)
+    assert repair.threshold_by_compounding(4000.0, 100000.0, 0.06) == pytest.approx(1.485667, abs=1e-6)
     # the continuous rule differs by the compounding of one repair
-    assert leaks.replacement_threshold_per_year(1000.0, 20000.0, 0.05) == pytest.approx(0.9758, abs=1e-4)
+    assert repair.replacement_threshold_per_year(1000.0, 20000.0, 0.05) == pytest.approx(0.9758, abs=1e-4)
 
 
 def test_a_falling_leak_rate_never_reaches_the_threshold():
-    assert leaks.years_to_threshold(lambda t: 0.2 / (1 + t), 0.3) is None
+    assert repair.years_to_threshold(lambda t: 0.2 / (1 + t), 0.3) is None
 
 
 @pytest.mark.parametrize(
@@ -432,13 +439,13 @@ def test_impossible_prices_are_refused(changes):
 
 
 def test_a_thin_record_has_no_comparison():
-    thin = leaks.read_history(LeakRecord(start=0.0, end=20.0, times=(6.0,)))
-    assert leaks.compare_costs(thin, _prices()) is None
+    thin = leak_history.read_history(LeakRecord(start=0.0, end=20.0, times=(6.0,)))
+    assert repair.compare_costs(thin, _prices()) is None
 
 
 def test_no_replacement_price_is_asked_for():
     with pytest.raises(InputError, match="price"):
-        leaks.compare_costs(leaks.read_history(MANY), Prices(repair_per_leak=500.0))
+        repair.compare_costs(leak_history.read_history(MANY), Prices(repair_per_leak=500.0))
 
 
 def test_the_whole_answer_has_pictures_causes_and_evidence():
@@ -449,7 +456,7 @@ def test_the_whole_answer_has_pictures_causes_and_evidence():
         "age_years": 30.0,
         "remaining_wall_share": 0.62,
     }
-    answer = leaks.repair_or_replace(facts, _judgement("cold_pitting_type_I", "freeze_burst"), _prices())
+    answer = repair.repair_or_replace(facts, _judgement("cold_pitting_type_I", "freeze_burst"), _prices())
     assert answer.observed[0] == (16.0, 0) and answer.observed[-1] == (30.0, 9)
     assert len(answer.persisting) == 1 and "cold_pitting_type_I" in answer.persisting[0]
     assert any("62%" in line for line in answer.evidence)
@@ -457,7 +464,7 @@ def test_the_whole_answer_has_pictures_causes_and_evidence():
     assert all(a <= b <= c for a, b, c in zip(answer.history.forecast.low, answer.history.forecast.expected,
                                               answer.history.forecast.high, strict=True))  # fmt: skip
     assert all(len(o.by_year) == 21 for o in answer.costs.options)
-    assert answer == leaks.repair_or_replace(facts, _judgement("cold_pitting_type_I", "freeze_burst"), _prices())
+    assert answer == repair.repair_or_replace(facts, _judgement("cold_pitting_type_I", "freeze_burst"), _prices())
 
 
 @settings(max_examples=25, deadline=None)
@@ -465,7 +472,7 @@ def test_the_whole_answer_has_pictures_causes_and_evidence():
 def test_the_unit_of_time_does_not_matter(times, factor):
     record = LeakRecord(start=0.0, end=30.0, times=tuple(sorted(times)))
     other = LeakRecord(start=0.0, end=30.0 * factor, times=tuple(t * factor for t in sorted(times)))
-    one, two = leaks.fit(record), leaks.fit(other)
+    one, two = leak_law.fit(record), leak_law.fit(other)
     assert two.beta == pytest.approx(one.beta, rel=1e-9)
     assert two.expected_by(45.0 * factor) == pytest.approx(one.expected_by(45.0), rel=1e-7)
-    assert leaks.laplace_test(other).statistic == pytest.approx(leaks.laplace_test(record).statistic, abs=1e-9)
+    assert leak_law.laplace_test(other).statistic == pytest.approx(leak_law.laplace_test(record).statistic, abs=1e-9)

@@ -13,7 +13,7 @@ import tomllib
 
 import pytest
 
-from analyzer.causes.judge import causes, causes_map
+from analyzer.causes.rules import causes, causes_map
 from analyzer.house.facts import quantities
 from tests import published_cases
 from tests.conftest import DATA

@@ -5,8 +5,10 @@ import re
 import pytest
 
 from analyzer.causes import steps
-from analyzer.causes.judge import Check, Finding, Judgement, causes, judge
+from analyzer.causes.judge import judge
+from analyzer.causes.rules import causes
 from analyzer.causes.steps import PHASES, WHO, homeowner_page, plan
+from analyzer.causes.verdict import Check, Finding, Judgement
 from analyzer.house import flow
 from analyzer.house.derived import derive
 

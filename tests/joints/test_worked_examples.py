@@ -11,8 +11,8 @@ import re
 import numpy as np
 import pytest
 
-from analyzer.causes import leaks
-from analyzer.house import metals, water
+from analyzer.causes import repair
+from analyzer.house import leak_law, metals, water
 from analyzer.marks import pattern
 from analyzer.wall import extremes
 from tests.causes.test_leaks import crow, grouped, mil_189, nist, worsening
@@ -44,9 +44,9 @@ def _pool_factors(ph, temperature_factor, calcium_factor, alkalinity_factor):
 
 
 W3 = water.ph_of_saturation_by_factors(0.20, 1.57, 2.30, 2.00)  # the factors as printed in UFC 3-240-13FN
-NIST_LAW = leaks.fit(nist())
-NIST_MTBF = leaks.mtbf_interval(NIST_LAW, 0.80)
-MIL_LAW, GROUPED_LAW, CROW_LAW, WORSE_LAW = (leaks.fit(r()) for r in (mil_189, grouped, crow, worsening))
+NIST_LAW = leak_law.fit(nist())
+NIST_MTBF = leak_law.mtbf_interval(NIST_LAW, 0.80)
+MIL_LAW, GROUPED_LAW, CROW_LAW, WORSE_LAW = (leak_law.fit(r()) for r in (mil_189, grouped, crow, worsening))
 POISSON_25 = [limit for level in (0.90, 0.95, 0.99) for limit in pattern.poisson_interval(25, level=level)]
 
 
@@ -59,7 +59,7 @@ TEN = _data("gumbel_ten_value_flood").tolist()
 PORT_PIRIE = extremes.fit_maximum_likelihood(_data("portpirie_annual_max_sea_level_m").tolist())
 SEEDLINGS = pattern.nearest_distances(_data("redwood_unit_square"))
 HEXAGONAL = np.full(100, math.sqrt(2.0 / math.sqrt(3.0) / 100.0))  # 100 points at the corners of triangles on area 1
-THRESHOLD = leaks.replacement_threshold_per_year(1500.0, 9000.0, 0.05)
+THRESHOLD = repair.replacement_threshold_per_year(1500.0, 9000.0, 0.05)
 
 # id -> computed against published, in the order of the row; the tolerance stands in the row
 COMPUTED = {
@@ -109,7 +109,7 @@ COMPUTED = {
         (MIL_LAW.beta, 0.7163392624),
         (MIL_LAW.scale, 0.4538418614),
         (1.0 / MIL_LAW.intensity(300.0), 15.5109620),
-        (leaks.cramer_von_mises(MIL_LAW), 0.0910611),
+        (leak_law.cramer_von_mises(MIL_LAW), 0.0910611),
     ],
     "L4": [
         (GROUPED_LAW.beta, 0.752851),
@@ -117,11 +117,11 @@ COMPUTED = {
         (1.0 / GROUPED_LAW.intensity(100.0), 2.71078425),
     ],
     "L5": [
-        (leaks.laplace_test(worsening()).statistic, 2.409),
+        (leak_law.laplace_test(worsening()).statistic, 2.409),
         (WORSE_LAW.beta, 1.588),
         (WORSE_LAW.scale * 1e5, 3.703),
     ],
-    "L6": [(leaks.years_to_threshold(lambda t: 0.1 * math.exp(0.1 * t), THRESHOLD), 10.7412), (THRESHOLD, 0.29274)],
+    "L6": [(repair.years_to_threshold(lambda t: 0.1 * math.exp(0.1 * t), THRESHOLD), 10.7412), (THRESHOLD, 0.29274)],
     "P1": [(x, y) for x, y in zip(pattern.poisson_interval(0), (0.0, 3.689), strict=True)],
     "P2": [(x, y) for x, y in zip(pattern.poisson_interval(10), (4.80, 18.39), strict=True)],
     "P3": list(zip(POISSON_25, (17.38, 34.92, 16.18, 36.90, 14.00, 41.00), strict=True)),

@@ -57,7 +57,7 @@ def test_required_wall_inverts_the_pressure(pressure, diameter, stress):
 
 
 def test_worked_examples():
-    # at 80 psi annealed: 1/2 in asks for 0.0042 in, 3/4 L 0.0058, 1 M 0.0075 (computed beside the reference tables)
+    # at 80 psi annealed: 1/2 in asks for 0.0042 in, 3/4 L 0.0058, 1 M 0.0075 (computed apart from this code)
     for diameter, wall in ((0.6275, 0.0042), (0.878, 0.0058), (1.1285, 0.0075)):
         assert required_wall_in(80, diameter, 6000) == pytest.approx(wall, abs=6e-5)
     # cube-root law: twice the wall lasts eight times as long (key ALU_CUBE); 0.7 mm at 12.5 micrometres a year, 56 years (LIQ_CWP)

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from analyzer.base.flags import CutpipeError, InputError
-from analyzer.causes.leaks import Prices
+from analyzer.causes.repair import Prices
 from analyzer.house.facts import (
     GROUPS,
     asked_unit,

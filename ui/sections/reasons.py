@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
-from analyzer.causes.judge import Finding, Reason
 from analyzer.causes.steps import EFFORT_WORDS
+from analyzer.causes.verdict import Finding, Reason
 from analyzer.result.examination import Examination
 from ui import blocks
 

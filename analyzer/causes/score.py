@@ -1,0 +1,124 @@
+"""How far the rules speak for and against each cause, and where that makes it stand.
+
+What is not known neither supports nor contradicts. Facts of one topic (say: shape) count once for a cause, by the
+weightiest of them, so that the same thing said twice does not weigh twice. The weights are ranks of evidence, not
+probabilities: nothing calibrates one, so no figure of them is shown. Nothing is taken from how often a cause occurs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from analyzer.causes.rules import WEIGHTS, Cause, Exclusion, Item, causes
+from analyzer.house.facts import Value, quantities
+
+# A cause fits from FITS points over what speaks against it, out of two topics; it fits well from FITS_WELL, out of
+# three, with a strong fact and nothing of weight against it. Our own rule of reading, no source.
+FITS, FITS_WELL = 5.0, 9.0
+# Two causes closer than this are not told apart by what is known.
+CLEAR_LEAD = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Score:
+    cause: Cause
+    supporting: tuple[Item, ...]
+    contradicting: tuple[Item, ...]
+    excluding: tuple[Exclusion, ...]
+    points_for: float
+    points_against: float
+    heaviest_for: float
+    heaviest_against: float
+    topics_for: int
+
+    @property
+    def net(self) -> float:
+        return self.points_for - self.points_against
+
+    @property
+    def order(self) -> tuple[float, ...]:
+        # Among equals: more supporting facts first, then fewer against, then the catalogue's order.
+        return (
+            1.0 if self.excluding else 0.0,
+            -self.net,
+            self.points_against,
+            -float(len(self.supporting)),
+            float(self.cause.order),
+        )
+
+
+def score_of(cause: Cause, values: Mapping[str, Value]) -> Score:
+    supporting = tuple(item for item in cause.supports if item.holds(values))
+    contradicting = tuple(item for item in cause.contradicts if item.holds(values))
+    excluding = tuple(rule for rule in (*cause.applies, *cause.excludes) if rule.holds(values))
+    best_for, best_against = by_topic(supporting), by_topic(contradicting)
+    return Score(
+        cause=cause,
+        supporting=supporting,
+        contradicting=contradicting,
+        excluding=excluding,
+        points_for=sum(best_for.values()),
+        points_against=sum(best_against.values()),
+        heaviest_for=max(best_for.values(), default=0.0),
+        heaviest_against=max(best_against.values(), default=0.0),
+        topics_for=sum(1 for weight in best_for.values() if weight >= WEIGHTS["moderate"]),
+    )
+
+
+def by_topic(items: Iterable[Item]) -> dict[str, float]:
+    best: dict[str, float] = {}
+    for item in items:
+        best[item.about] = max(best.get(item.about, 0.0), WEIGHTS[item.weight])
+    return best
+
+
+def reaches_fits(score: Score) -> bool:
+    """Enough over what speaks against it, out of two topics unless a decisive fact speaks, and none decisive against."""
+    alone = score.topics_for < 2 and score.heaviest_for < WEIGHTS["decisive"]
+    return score.net >= FITS and not alone and score.heaviest_against < WEIGHTS["decisive"]
+
+
+def standing_of(score: Score, *, photo_only: bool, rivals: Iterable[Score], values: Mapping[str, Value]) -> str:
+    if score.excluding:
+        return "ruled out"
+    if not score.supporting and not score.contradicting:
+        return "can't tell"
+    if score.net < 0 or not score.supporting:
+        return "speaks against"
+    if not reaches_fits(score):
+        return "possible"
+    if (
+        score.net < FITS_WELL
+        or score.topics_for < 3
+        or score.heaviest_for < WEIGHTS["strong"]
+        or score.heaviest_against >= WEIGHTS["moderate"]
+        or photo_only
+        or laboratory_due(score.cause, values)
+    ):
+        return "fits"
+    proved = bool(score.cause.needs_laboratory)  # its laboratory fact is known, or it would have stopped above
+    # A cause cannot fit well while a rival stands about as high, nor while one that looks alike still fits.
+    for rival in rivals:
+        if rival is score or rival.excluding:
+            continue
+        alike = rival.cause.id in score.cause.cannot_be_told_from or score.cause.id in rival.cause.cannot_be_told_from
+        if rival.net > score.net - CLEAR_LEAD or (alike and not proved and reaches_fits(rival)):
+            return "fits"
+    return "fits well"
+
+
+def laboratory_due(cause: Cause, values: Mapping[str, Value]) -> bool:
+    return bool(cause.needs_laboratory) and not any(c.holds(values) for c in cause.needs_laboratory)
+
+
+def all_scores(values: Mapping[str, Value]) -> list[Score]:
+    return sorted((score_of(cause, values) for cause in causes().values()), key=lambda score: score.order)
+
+
+def only_photo(values: Mapping[str, Value]) -> bool:
+    """Nothing told but what the piece is: metal, size, marks."""
+    return not any(
+        quantities()[name].origin == "told" and quantities()[name].topic not in ("material", "size", "record")
+        for name in values
+    )

@@ -1,0 +1,149 @@
+"""What a leak record says by itself, in words: rate, trend, leaks to come, and what would be enough."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from analyzer.base.flags import InputError
+from analyzer.house.leak_law import (
+    CRAMER_VON_MISES_5_PERCENT,
+    Forecast,
+    PowerLaw,
+    TrendTest,
+    cramer_von_mises,
+    fit,
+    forecast,
+    laplace_test,
+    mil_hdbk_test,
+    steady_rate,
+)
+from analyzer.house.leak_record import LeakRecord
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeakHistory:
+    """What the record says by itself."""
+
+    record: LeakRecord
+    rate_per_year: tuple[float, float, float]  # value, low, high, as if steady
+    law: PowerLaw | None  # None where the record is too thin for a trend
+    beta_interval: tuple[float, float] | None
+    tests: tuple[TrendTest, ...]
+    fits_model: bool | None  # None where it cannot be tested
+    forecast: Forecast | None
+    thin: bool
+    says: str
+    enough: str  # what would be enough; empty where the record is not thin
+
+    @property
+    def worthless_ahead(self) -> bool:
+        """The limits of what is to come are so far apart that no number, plot or cost may rest on them."""
+        ahead = self.forecast
+        return ahead is not None and ahead.high[-1] > leak_words().useless_ratio * ahead.low[-1]
+
+
+class LeakWords(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    schema_version: int = Field(alias="schema")
+    fewest_for_trend: int
+    wide_up_to: int
+    useless_ratio: float
+    honest: str
+    persists: dict[str, str]
+
+
+@cache
+def leak_words() -> LeakWords:
+    text = resources.files("analyzer").joinpath("data/leaks.toml").read_text(encoding="utf-8")
+    return LeakWords.model_validate(tomllib.loads(text))
+
+
+def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
+    """Rate, trend and leaks to come, as far as the record allows; ``years_ahead`` from 1 to 50."""
+    if not 1 <= years_ahead <= 50:
+        raise InputError("The outlook must be from 1 to 50 years: enter a number of years in that range.")
+    n, fewest = record.number, leak_words().fewest_for_trend
+    rate = steady_rate(n, record.years)
+    notes = "".join(f" {note}" for note in record.notes)
+    if n < fewest or (record.ends_on_leak and n < fewest + 1):
+        need = fewest + (1 if record.ends_on_leak else 0) - n
+        return LeakHistory(
+            record=record,
+            rate_per_year=rate,
+            law=None,
+            beta_interval=None,
+            tests=(),
+            fits_model=None,
+            forecast=None,
+            thin=True,
+            says=f"{_leaks(n)} in {record.years:.1f} years: too few to look for a trend. As if steady, {rate[1]:.2g} to {rate[2]:.2g} a year (95 %)."
+            + notes,
+            enough=f"{need} more dated {'leak' if need == 1 else 'leaks'} would allow a look for a trend"
+            + ("; or enter until when the record is complete." if record.ends_on_leak else "."),
+        )
+    law = fit(record)
+    tests = tuple(t for t in (laplace_test(record), mil_hdbk_test(record)) if t is not None)
+    if law.at_bound:
+        return LeakHistory(
+            record=record,
+            rate_per_year=rate,
+            law=None,
+            beta_interval=None,
+            tests=tests,
+            fits_model=None,
+            forecast=None,
+            thin=True,
+            says=f"{_leaks(n)} in {record.years:.1f} years, all so near together that no trend can be computed.{notes}",
+            enough="Dates of the leaks instead of yearly counts, or one or two more years of record.",
+        )
+    distance = cramer_von_mises(law)
+    fits = None if distance is None else distance < CRAMER_VON_MISES_5_PERCENT
+    ahead = forecast(law, years_ahead)
+    low, high = law.beta_interval()
+    trend = _trend_words(tests)
+    says = (
+        f"{_leaks(n)} in {record.years:.1f} years. {trend} In the next {years_ahead} years {_short(ahead.expected[-1])} leaks are expected if all goes on as it did "
+        f"({_short(ahead.low[-1])} to {_short(ahead.high[-1])} at 95 %)."
+    )
+    if ahead.high[-1] > leak_words().useless_ratio * ahead.low[-1]:
+        says += f" Limits that wide make the number worthless: {_leaks(n)} can show a direction at most."
+    elif n <= leak_words().wide_up_to:
+        says += f" With {n} leaks the limits are very wide."
+    if fits is False:
+        says += " The dates do not follow the model well: something changed on the way."
+    return LeakHistory(
+        record=record,
+        rate_per_year=rate,
+        law=law,
+        beta_interval=(low, high),
+        tests=tests,
+        fits_model=fits,
+        forecast=ahead,
+        thin=False,
+        says=says + notes,
+        enough="",
+    )
+
+
+def _trend_words(tests: tuple[TrendTest, ...]) -> str:
+    """One sentence where the tests agree, else each by its name."""
+    names = " and ".join(t.name for t in tests)
+    said = {t.says for t in tests}
+    if len(said) == 1:
+        words = said.pop()
+        return f"{words[0].upper()}{words[1:]} (test: {names})."
+    return "The tests differ: " + "; ".join(f"{t.name}: {t.says}" for t in tests) + "."
+
+
+def _short(number: float) -> str:
+    """Two significant digits, no exponent."""
+    return f"{float(f'{number:.2g}'):,.10g}"
+
+
+def _leaks(n: int) -> str:
+    return "No leak" if n == 0 else f"{n} leak" if n == 1 else f"{n} leaks"

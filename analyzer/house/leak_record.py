@@ -1,0 +1,149 @@
+"""The leak record in the facts: dates or yearly counts in a window of the pipe's life."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from analyzer.base.flags import InputError
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeakRecord:
+    """Leaks in a window of the pipe's life; times are ages of the pipe in any one unit (years for a house).
+
+    Either ``times`` (one for each leak, rising) or ``counts`` (start, end, number; adjoining) is given.
+    """
+
+    start: float  # the window: before it, nothing is known
+    end: float
+    times: tuple[float, ...] | None = None
+    counts: tuple[tuple[float, float, int], ...] | None = None
+    ends_on_leak: bool = False  # the record stops at its last leak, not at a date
+    notes: tuple[str, ...] = ()  # what was assumed to read the facts
+
+    def __post_init__(self) -> None:
+        if (self.times is None) == (self.counts is None):
+            raise ValueError("give either times or counts")
+        if not 0.0 <= self.start < self.end:
+            raise InputError("The leak record must end after it begins: check its first and last date.")
+        if self.times is not None:
+            if any(not self.start <= t <= self.end for t in self.times):
+                raise InputError(
+                    "A leak lies outside of the time that the record covers: check its date and the record's dates."
+                )
+            if self.start == 0.0 and any(t == 0.0 for t in self.times):
+                raise InputError(
+                    "A leak at the very beginning of the pipe's life has no place in the model: leave it out."
+                )
+            if list(self.times) != sorted(self.times):
+                raise ValueError("times must rise")
+        for low, high, number in self.counts or ():
+            if not (low < high and number >= 0):
+                raise InputError("Counts need a beginning, a later end and a number of 0 or more.")
+
+    @property
+    def number(self) -> int:
+        return len(self.times) if self.times is not None else sum(n for *_, n in self.counts)
+
+    @property
+    def years(self) -> float:
+        return self.end - self.start
+
+
+# ---------------------------------------------------------------- from the facts
+
+
+def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
+    """The leak record in the facts, in years of the pipe's age; None where no leaks are told.
+
+    Dates go before yearly counts. The pipe's age gives the origin; without it the record's beginning does, and a note says
+    so. A record whose beginning is not known begins with its first leak, which then is not counted: with one leak alone there
+    is no record. InputError where dates contradict one another.
+    """
+    dates = quantities.get("leak_dates")
+    counts = quantities.get("leaks_by_year")
+    if not dates and not counts:
+        return None
+    begin, finish = (_decimal_year(quantities.get(name)) for name in ("history_from", "history_to"))
+    notes: list[str] = []
+    if dates:
+        leaks = sorted(_decimal_year(d) for d in dates)
+        if begin is None and quantities.get("made_year") is not None:
+            begin = float(quantities["made_year"])
+            notes.append(
+                "The record is taken to begin in the year the pipe was made; say so if leaks before your time may be missing."
+            )
+        elif begin is None and quantities.get("age_years") is not None:
+            begin = (finish if finish is not None else leaks[-1]) - float(quantities["age_years"])
+            notes.append(
+                "The record is taken to begin with the pipe's age; say so if leaks before your time may be missing."
+            )
+        if begin is None:
+            begin = leaks[0]
+            notes.append(
+                "It is not told since when all leaks are known; enter history_from, or the pipe's age, for a better answer."
+            )
+        if leaks[0] == begin:
+            leaks = [t for t in leaks if t > begin]
+            notes.append("The record begins with its first leak; that one marks the beginning and is not counted.")
+            if not leaks:
+                return None
+        ends_on_leak = finish is None
+        if ends_on_leak:
+            finish = leaks[-1]
+            notes.append(
+                "The record ends at its last leak; enter until when it is complete (history_to) for a better answer."
+            )
+        rows = None
+    else:
+        by_year = dict(counts)
+        first, last = min(by_year), max(by_year)
+        if begin is None:
+            begin = float(first)
+            notes.append(f"The record is taken to begin with {first}, the first year listed.")
+        finish = float(last + 1) if finish is None else finish
+        if finish <= begin or begin >= first + 1 or finish < last:
+            raise InputError("The yearly counts lie outside of history_from and history_to: check the years.")
+        rows = []
+        for year in range(math.floor(begin), math.ceil(finish)):
+            low, high = max(float(year), begin), min(float(year + 1), finish)
+            if high > low:
+                rows.append((low, high, int(by_year.get(year, 0))))
+        missing = [str(y) for y in range(first, last) if y not in by_year]
+        if missing:
+            notes.append(f"Years without an entry count as no leak: {', '.join(missing)}.")
+        leaks, ends_on_leak = None, False
+    origin = _origin(quantities, begin, finish, notes)
+    return LeakRecord(
+        start=begin - origin,
+        end=finish - origin,
+        times=tuple(t - origin for t in leaks) if leaks is not None else None,
+        counts=tuple((low - origin, high - origin, n) for low, high, n in rows) if rows is not None else None,
+        ends_on_leak=ends_on_leak,
+        notes=tuple(notes),
+    )
+
+
+def _origin(quantities: Mapping[str, Any], begin: float, finish: float, notes: list[str]) -> float:
+    if quantities.get("made_year") is not None:
+        laid = float(quantities["made_year"])
+    elif quantities.get("age_years") is not None:
+        laid = finish - float(quantities["age_years"])
+    else:
+        notes.append("The pipe's age is not known; its life is counted from the beginning of the record.")
+        return begin
+    if laid > begin:
+        notes.append("The pipe is younger than the record; its life is counted from the beginning of the record.")
+        return begin
+    return laid
+
+
+def _decimal_year(value: Any) -> float | None:
+    if value is None:
+        return None
+    day = value if isinstance(value, date) else date.fromisoformat(str(value))
+    return day.year + (day - date(day.year, 1, 1)).days / ((date(day.year + 1, 1, 1) - date(day.year, 1, 1)).days)
