@@ -31,11 +31,14 @@ def judge(quantities: Mapping[str, float | str | bool], *, material: str = "copp
     roles = _roles(scores, standings)
     findings = tuple(finding_of(s, standings[s.cause.id], roles.get(s.cause.id, ""), values) for s in scores)
     not_explained = _not_explained(values, scores, standings)
-    checks = checks_for(values, scores, standings)
+    gas = values.get("service") == "gas_supply"  # what to do is not for a program, and no question comes before leaving
+    checks = () if gas else checks_for(values, scores, standings)
     return Judgement(
         findings=findings,
         checks=checks,
-        summary=summary_of(findings, checks, not_explained),
+        summary=(say("causes.gas") + (" " + say("causes.not_explained") if not_explained else ""))
+        if gas
+        else summary_of(findings, checks, not_explained),
         not_explained=not_explained,
         conflicts=conflicts_among(scores, standings),
         keep=tuple(sentences("causes_keep").values()) if not_explained else (),

@@ -7,7 +7,7 @@ facts, derived quantities and the standing of causes. An unknown fact never brin
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -15,7 +15,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from analyzer.base.words import listed
+from analyzer.base.words import listed, say
 from analyzer.causes.rules import Condition, causes
 from analyzer.causes.verdict import Check, Finding, Judgement
 from analyzer.house.facts import Value
@@ -30,7 +30,19 @@ PHASES = (
     "monitoring",
     "whom to call",
 )
-WHO = ("homeowner", "plumber", "licensed electrician", "water utility", "laboratory", "insurer")
+WHO = (
+    "homeowner",
+    "plumber",
+    "licensed electrician",
+    "licensed gas fitter",
+    "licensed sprinkler contractor",
+    "certified refrigeration technician",
+    "heating engineer",
+    "licensed asbestos contractor",
+    "water utility",
+    "laboratory",
+    "insurer",
+)
 NO_SOURCE = "common practice, no source"
 _RANKED = ("next check", "remedy", "elsewhere in the house")  # elsewhere the order of the data is the order of doing
 MOST_CAUSES = 3  # possible causes are followed up to this many in all
@@ -52,6 +64,7 @@ class Step:
     caution: str
     source: str
     causes: tuple[str, ...] = ()  # ids of the causes that brought it in; empty where it holds for every case
+    danger: str = ""  # what could hurt someone, in one sentence for the first page
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +77,7 @@ class HomeownerPage:
     whom_to_call: tuple[str, ...]
     what_not_to_do: tuple[str, ...]
     limits: str
+    dangers: tuple[str, ...] = ()  # told before all else
 
 
 class _Record(BaseModel):
@@ -83,6 +97,9 @@ class _Record(BaseModel):
     causes: tuple[str, ...] = ()  # comes in for any of these; empty: whatever the cause
     even_if_possible: bool = False  # harmless or cheap enough to name while its cause is only possible
     first: bool = False  # among the first three things on the plain page
+    danger: str = ""
+    only_for: tuple[str, ...] = ()  # services; empty: every one
+    water_only: bool = False
     costly: bool = False  # the most telling check should come first
     when_any: tuple[
         tuple[Condition, ...], ...
@@ -102,6 +119,12 @@ class _Record(BaseModel):
     def barred(self, quantities: Mapping[str, Value]) -> bool:
         return any(all(condition.holds(quantities) for condition in group) for group in self.unless_any)
 
+    def serves(self, service: Value | None) -> bool:
+        """Whether the step belongs to what runs through the pipe; where that is not known, the steps for water do."""
+        if self.only_for:
+            return service in self.only_for
+        return service not in _book().stops_at and not (self.water_only and service in _book().not_drinking_water)
+
     def causes_standing(self, live: Mapping[str, Finding]) -> tuple[str, ...]:
         wanted = _MAY_STAND if self.even_if_possible else _STANDS
         return tuple(c for c in self.causes if c in live and live[c].standing in wanted)
@@ -113,6 +136,9 @@ class _Book(BaseModel):
     schema_version: int = Field(alias="schema")
     step: tuple[_Record, ...]
     not_to_do: tuple[str, ...]
+    not_to_do_for: dict[str, tuple[str, ...]]
+    not_drinking_water: tuple[str, ...]
+    stops_at: tuple[str, ...]
     limits: str
 
 
@@ -135,21 +161,27 @@ def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, .
     harmless come in, because work on the house should wait for the check that decides.
     """
     live = _live(judgement)
+    service = quantities.get("service")
+    stopped = service in _book().stops_at
     rank = {f.cause: place for place, f in enumerate(judgement.findings)}
     chosen: list[tuple[int, int, int, Step]] = []
     for place, record in enumerate(_book().step):
         standing = record.causes_standing(live)
         asked = record.causes or record.when_any
-        if record.barred(quantities) or (asked and not standing and not record.told(quantities)):
+        if (
+            not record.serves(service)
+            or record.barred(quantities)
+            or (asked and not standing and not record.told(quantities))
+        ):
             continue
         ranked = record.phase in _RANKED
         first = min((rank[c] for c in standing), default=len(rank)) if ranked else 0
         chosen.append((PHASES.index(record.phase), first, place, _as_step(record, standing, live, judgement)))
-    if judgement.not_explained and judgement.keep:
+    if judgement.not_explained and judgement.keep and not stopped:
         chosen.append((PHASES.index("before cleaning"), 1, 0, _keep_step(judgement)))
     chosen += [
         (PHASES.index("next check"), -1, place, _check_step(check, judgement))
-        for place, check in enumerate(judgement.checks[:MOST_CHECKS])
+        for place, check in enumerate(judgement.checks[: 0 if stopped else MOST_CHECKS])
     ]
     return tuple(step for *_, step in sorted(chosen, key=lambda row: row[:3]))
 
@@ -187,7 +219,13 @@ def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Find
         caution=caution,
         source=record.source,
         causes=standing,
+        danger=record.danger,
     )
+
+
+def dangers(steps: Iterable[Step]) -> tuple[str, ...]:
+    """What was told that could hurt someone, a sentence each, in the order of the plan: for the first page."""
+    return tuple(step.danger for step in steps if step.danger)
 
 
 _WHO_CHECKS = {"ask": "homeowner", "look": "homeowner", "measure": "plumber", "laboratory": "laboratory"}
@@ -239,6 +277,18 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
 
     ``quantities`` and ``judgement`` are those that ``steps`` were made from; plastic pipe gets the judgement's own sentence.
     """
+    service = quantities.get("service")
+    not_to_do = _book().not_to_do_for.get(str(service), _book().not_to_do)
+    if service in _book().stops_at:
+        return HomeownerPage(
+            what_happened=(say("steps.gas_what"),),
+            how_sure=(say("steps.gas_how_sure"),),
+            first_three=tuple(_said(s) for s in _first_three(steps)),
+            whom_to_call=tuple(_said(s) for s in steps if s.phase == "whom to call"),
+            what_not_to_do=not_to_do,
+            limits=_book().limits,
+            dangers=dangers(steps),
+        )
     standing = [f for f in judgement.findings if f.standing in _STANDS]
     possible = [f for f in judgement.findings if f.standing == "possible"]
     names = {f.cause: f.name for f in judgement.findings}
@@ -271,8 +321,9 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
         how_sure=tuple(how_sure),
         first_three=tuple(_said(s) for s in _first_three(steps)),
         whom_to_call=tuple(_said(s) for s in steps if s.phase == "whom to call"),
-        what_not_to_do=_book().not_to_do,
+        what_not_to_do=not_to_do,
         limits=_book().limits,
+        dangers=dangers(steps),
     )
 
 

@@ -108,7 +108,7 @@ def hazen_williams_kpa_per_m(flow_l_per_min: float, bore_mm: float, *, coefficie
 def wave_speed_m_per_s(bore_mm: float, wall_mm: float, *, young_pa: float = YOUNG_COPPER_PA) -> float:
     """Speed of a pressure wave in a filled tube, sqrt((K/rho) / (1 + K d / (E t))).
 
-    Worked value: half-inch type L copper (13.84 mm bore, 1.016 mm wall) gives 1322 m/s (computed by hand from this formula and the moduli in data/flow.toml).
+    Worked value: half-inch type L copper (13.84 mm bore, 1.016 mm wall) gives 1322 m/s (computed by hand from this formula and the moduli above).
     """
     stiff = BULK_MODULUS_WATER_PA * bore_mm / (young_pa * wall_mm)
     return math.sqrt(BULK_MODULUS_WATER_PA / density_kg_per_m3(20.0) / (1.0 + stiff))

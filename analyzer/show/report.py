@@ -20,7 +20,7 @@ from analyzer.base import display
 from analyzer.base.flags import Flag
 from analyzer.base.measured import Measure
 from analyzer.causes.rules import STANDINGS
-from analyzer.causes.steps import EFFORT_WORDS, PHASES, Step, homeowner_page
+from analyzer.causes.steps import EFFORT_WORDS, PHASES, Step, dangers, homeowner_page
 from analyzer.house import facts
 from analyzer.house.water import copper_warning
 from analyzer.photo.reading import Photo
@@ -151,7 +151,7 @@ def _remaining_wall(wall: Wall, units: str) -> tuple[str, str, str]:
 
 def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
     """A few lines for the terminal."""
-    lines = [examination.judgement.summary]
+    lines = [*dangers(examination.steps), examination.judgement.summary]
     lines += [f"  {name}: {value}" + _span_said(span) for name, value, span in headline_figures(examination, units)]
     lines += [
         f"  {flag.severity}: {flag_in_words(flag, units)}" for flag in examination.flags if flag.severity != "note"
@@ -173,6 +173,7 @@ def _answer(examination: Examination, units: str) -> Section:
     photo = examination.photo
     taken = f", taken {_taken(photo)} by its own record" if photo.camera.taken else ""
     blocks: list[Block] = [
+        *(Caution(text=danger) for danger in dangers(examination.steps)),
         Paragraph(text=examination.judgement.summary, strong=True),
         Paragraph(text=f"Photo: {photo.name}{taken}. Its fingerprint and what was told of it stand under Record."),
         Table(
@@ -197,7 +198,7 @@ def _taken(photo: Photo) -> str:
 
 def _plain_page(examination: Examination) -> Section:
     page = homeowner_page(examination.quantities, examination.judgement, examination.steps)
-    blocks: list[Block] = []
+    blocks: list[Block] = [Caution(text=danger) for danger in page.dangers]
     for heading, lines, numbered in (
         ("What happened", page.what_happened, False),
         ("How sure is that?", page.how_sure, False),

@@ -226,7 +226,9 @@ def test_a_worn_elbow_end_to_end():
     assert {"reduce_velocity", "open_upstream_fitting", "look_downstream_fittings"} <= {s.id for s in made}
     page = homeowner_page(known, verdict, made)
     assert page.what_happened[0] == causes()["erosion_corrosion"].plain
-    assert page.first_three[0].startswith("Stop the water") and page.first_three[1].startswith("Keep both halves")
+    assert page.first_three[0].startswith("Hot-water loop: pump off") and page.first_three[1].startswith(
+        "Keep both halves"
+    )
     assert len(page.first_three) == 3
     assert any("Plumber" in line for line in page.whom_to_call)
     assert any("grounding or bonding clamp" in line for line in page.what_not_to_do)
