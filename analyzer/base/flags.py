@@ -60,15 +60,6 @@ class Flag:
     suffers: tuple[str, ...]
     remedy: str
 
-    def as_json(self) -> dict[str, object]:
-        return {
-            "id": self.id,
-            "severity": self.severity,
-            "message": self.message,
-            "suffers": list(self.suffers),
-            "remedy": self.remedy,
-        }
-
 
 @cache
 def register() -> dict[str, FlagKind]:

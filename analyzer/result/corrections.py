@@ -52,19 +52,6 @@ class Correction:
     diameter_mm: float | None = None
     length_mm: float | None = None
 
-    def as_json(self) -> dict[str, object]:
-        return {
-            "kind": self.kind,
-            "who": self.who,
-            "when": self.when,
-            "why": self.why,
-            "pit": self.pit,
-            "points_px": None if self.points_px is None else [list(point) for point in self.points_px],
-            "diameter_px": self.diameter_px,
-            "diameter_mm": self.diameter_mm,
-            "length_mm": self.length_mm,
-        }
-
 
 def read_corrections(path: str | Path) -> tuple[Correction, ...]:
     """Corrections from a TOML file of ``[[correction]]`` tables. Raises InputError naming the entry that cannot be right."""

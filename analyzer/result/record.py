@@ -1,8 +1,9 @@
 """The examination as a file: ``examination.json``, its schema, and the tables beside it.
 
-The models below are the only statement of the form: what is written is validated by them, and ``cutpipe schema``
-prints the JSON Schema (draft 2020-12) that they generate. ``SCHEMA_VERSION`` grows by its first number when a field changes its
-meaning or goes, by its second when one is added; see DEVELOPERS.md.
+The models below are the only statement of the form: each field says its type, its rounding and, where it is not the attribute of the
+same name, where its value comes from (``From``). What is written is validated by them, and ``cutpipe schema`` prints the JSON Schema
+(draft 2020-12) that they generate. ``SCHEMA_VERSION`` grows by its first number when a field changes its meaning or goes, by its
+second when one is added; see DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -10,17 +11,18 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Callable, Iterable, Mapping
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from analyzer.base.measured import Measure
-from analyzer.causes.repair import CostComparison, RepairOrReplace
-from analyzer.causes.verdict import Reason
-from analyzer.house.leak_history import LeakHistory
-from analyzer.marks.bands import Band
-from analyzer.marks.pits import Pit
+from analyzer.causes.repair import CostComparison
+from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.piece.surface import Surface
+from analyzer.wall.remaining import PitDepth, Wall
 
 if TYPE_CHECKING:
     from analyzer.result.examination import Examination
@@ -28,16 +30,79 @@ if TYPE_CHECKING:
 SCHEMA_VERSION = "1.2"
 
 
+@dataclass(frozen=True)
+class From:
+    """Where a field's value is read: an attribute's path ("camera.taken") or a function of the model's source."""
+
+    where: str | Callable[[Any], Any]
+
+    def __call__(self, source: Any) -> Any:
+        return attrgetter(self.where)(source) if isinstance(self.where, str) else self.where(source)
+
+
 class _Model(BaseModel):
+    """A record that is read from a result's attributes, or from its own written form again."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read(cls, source: Any) -> Any:
+        if isinstance(source, (Mapping, cls)):
+            return source
+        values = {}
+        for name, field in cls.model_fields.items():
+            told = [mark for mark in field.metadata if isinstance(mark, From)]
+            values[name] = told[0](source) if told else getattr(source, name)
+        return values
+
+
+class Beside:
+    """A result with what is known of it elsewhere, read as one source."""
+
+    def __init__(self, result: Any, **more: Any) -> None:
+        self._result = result
+        self.__dict__.update(more)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._result, name)
+
+
+def _rounded(decimals: int) -> BeforeValidator:
+    return BeforeValidator(lambda number: round(float(number), decimals))
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON holds it: floats to nine digits, tuples and dates as lists and text."""
+    if isinstance(value, bool) or value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (int, float)):
+        return float(f"{float(value):.9g}")
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    return str(value)
+
+
+_PLAIN = BeforeValidator(
+    _plain
+)  # nine significant digits: the same on every machine, far finer than any uncertainty here
+_SORTED = BeforeValidator(lambda values: _plain(dict(sorted(values.items()))))
+Tenth = Annotated[float, _rounded(1)]
+Hundredth = Annotated[float, _rounded(2)]  # pixels
+Thousandth = Annotated[float, _rounded(3)]
+Fine = Annotated[float, _rounded(4)]  # millimetres and shares
+Digits = Annotated[float, _PLAIN]
+Share = Annotated[float, Field(ge=0, le=1), _rounded(3)]
 
 
 class MeasureRecord(_Model):
     """A measured value; the unit is in the field's name."""
 
-    value: float
-    standard_uncertainty: float = Field(ge=0)
-    interval_95: tuple[float, float]
+    value: Digits
+    standard_uncertainty: Digits = Field(ge=0)
+    interval_95: tuple[Digits, Digits]
 
 
 class PhotoRecord(_Model):
@@ -46,116 +111,148 @@ class PhotoRecord(_Model):
     sha256: str = Field(pattern="^[0-9a-f]{64}$", description="of the file's bytes as they came")
     width_px: int = Field(gt=0, description="of the upright picture")
     height_px: int = Field(gt=0)
-    taken: str | None = Field(description="as the camera wrote it")
-    camera: str | None
+    taken: Annotated[str | None, From("camera.taken")] = Field(description="as the camera wrote it")
+    camera: Annotated[
+        str | None,
+        From(lambda photo: " ".join(word for word in (photo.camera.make, photo.camera.model) if word) or None),
+    ]
 
 
 class CrossCheckRecord(_Model):
     name: str
-    difference_percent: float
-    standard_uncertainty_percent: float
+    difference_percent: Thousandth
+    standard_uncertainty_percent: Thousandth
     agrees: bool
     sentence: str
 
 
+def _budget_percent(scale: Measure | None) -> dict[str, float]:
+    return {} if scale is None else {name: 100 * part / scale.value for name, part in scale.budget.items()}
+
+
 class ScaleRecord(_Model):
-    method: str = Field(description="card, ruler, disc, length, tube or none")
-    mm_per_px: MeasureRecord | None = Field(
+    method: Annotated[str, From("automatic_scale_method")] = Field(
+        description="card, ruler, disc, length, tube or none"
+    )
+    mm_per_px: Annotated[MeasureRecord | None, From("surface.mm_per_px")] = Field(
         description="at the metal: median over the seen metal of depth along the optical axis by focal length in pixels"
     )
-    mm_per_px_marker: MeasureRecord | None = Field(description="at the marker's own place")
-    focal_length_px: float
-    focal_source: str
-    budget_percent: dict[str, float] = Field(description="contributions to the scale's uncertainty by source")
-    cross_checks: list[CrossCheckRecord]
+    mm_per_px_marker: Annotated[MeasureRecord | None, From("calibration.mm_per_px_marker")] = Field(
+        description="at the marker's own place"
+    )
+    focal_length_px: Annotated[Hundredth, From(lambda e: e.calibration.camera_matrix[0, 0])]
+    focal_source: Annotated[str, From("calibration.focal_source")]
+    budget_percent: Annotated[dict[str, Fine], From(lambda e: _budget_percent(e.surface.mm_per_px))] = Field(
+        description="contributions to the scale's uncertainty by source"
+    )
+    cross_checks: Annotated[
+        list[CrossCheckRecord], From(lambda e: [*e.calibration.cross_checks, *e.surface.cross_checks])
+    ]
+
+
+def _if_scaled(surface: Surface, measure: Measure | None) -> Measure | None:
+    """Without a scale the surface holds pixels, which are no millimetres."""
+    return measure if surface.unit == "mm" else None
 
 
 class SurfaceRecord(_Model):
     view: Literal["inside", "outside", "flat", "end"]
     view_source: str
-    seen_area_mm2: MeasureRecord | None = Field(description="all metal seen, measured on the metal")
-    examined_area_mm2: MeasureRecord | None = Field(description="without metal more than 70 degrees oblique")
-    seen_area_px: float
-    examined_area_px: float
-    axial_length_mm: MeasureRecord | None
-    radius_mm: float | None
-    outline_px: list[tuple[float, float]]
+    seen_area_mm2: Annotated[MeasureRecord | None, From(lambda s: _if_scaled(s, s.seen_area))] = Field(
+        description="all metal seen, measured on the metal"
+    )
+    examined_area_mm2: Annotated[MeasureRecord | None, From(lambda s: _if_scaled(s, s.examined_area))] = Field(
+        description="without metal more than 70 degrees oblique"
+    )
+    seen_area_px: Annotated[float, From(lambda s: float(s.metal.sum()))]
+    examined_area_px: Annotated[float, From(lambda s: float(s.examined.sum()))]
+    axial_length_mm: Annotated[MeasureRecord | None, From(lambda s: _if_scaled(s, s.axial_length))]
+    radius_mm: Fine | None
+    outline_px: Annotated[list[tuple[Tenth, Tenth]], From(lambda s: list(s.outline_px))]
+
+
+def _depth_of(depth: PitDepth | None, *, indicative: bool) -> Measure | None:
+    return depth.depth_mm if depth is not None and depth.indicative is indicative else None
 
 
 class PitRecord(_Model):
     id: int = Field(description="its value in pit-labels.png, where it stands after any corrections")
-    x_px: float
-    y_px: float
-    axial_mm: float | None
-    around_mm: float | None
+    x_px: Hundredth
+    y_px: Hundredth
+    axial_mm: Fine | None
+    around_mm: Fine | None
     opening_area_mm2: MeasureRecord | None
     equivalent_diameter_mm: MeasureRecord | None
     length_mm: MeasureRecord | None
     width_mm: MeasureRecord | None
-    orientation_deg: float | None = Field(description="long axis, from +axial towards +around")
-    opening_area_px: float
-    equivalent_diameter_px: float
-    obliquity_deg: float
-    contrast_de: float = Field(description="CIELAB distance to the ring round the mouth")
+    orientation_deg: Tenth | None = Field(description="long axis, from +axial towards +around")
+    opening_area_px: Hundredth
+    equivalent_diameter_px: Hundredth
+    obliquity_deg: Tenth
+    contrast_de: Annotated[Hundredth, From("contrast")] = Field(
+        description="CIELAB distance to the ring round the mouth"
+    )
     through: bool | None
-    confidence: float | None = Field(
-        ge=0,
-        le=1,
+    confidence: Annotated[Share | None, From(lambda pit: None if pit.by_hand else pit.confidence)] = Field(
         description="share of candidates like this one that were true pits on pictures with truth; null where a person said it",
     )
-    judged_by: Literal["program", "by hand"] = Field(description="who says that it is a pit")
-    counted: bool = Field(description="at or above the smallest counted size")
-    depth_mm: MeasureRecord | None = Field(description="only where something measured it")
-    indicative_depth_mm: MeasureRecord | None = Field(
-        description="a range from the size of the mouth alone; measures nothing"
+    judged_by: Annotated[Literal["program", "by hand"], From(lambda pit: "by hand" if pit.by_hand else "program")] = (
+        Field(description="who says that it is a pit")
     )
-    depth_evidence: str | None
-    remaining_wall_mm: MeasureRecord | None
+    counted: bool = Field(description="at or above the smallest counted size")
+    depth_mm: Annotated[MeasureRecord | None, From(lambda pit: _depth_of(pit.depth, indicative=False))] = Field(
+        description="only where something measured it"
+    )
+    indicative_depth_mm: Annotated[MeasureRecord | None, From(lambda pit: _depth_of(pit.depth, indicative=True))] = (
+        Field(description="a range from the size of the mouth alone; measures nothing")
+    )
+    depth_evidence: Annotated[str | None, From(lambda pit: pit.depth and pit.depth.evidence)]
+    remaining_wall_mm: Annotated[MeasureRecord | None, From(lambda pit: pit.depth and pit.depth.remaining_mm)]
 
 
 class MoundRecord(_Model):
     id: int
-    x_px: float
-    y_px: float
-    axial_mm: float | None
-    around_mm: float | None
+    x_px: Hundredth
+    y_px: Hundredth
+    axial_mm: Fine | None
+    around_mm: Fine | None
     area_mm2: MeasureRecord | None
-    area_px: float
+    area_px: Hundredth
     colour_class: str
 
 
 class DensityRecord(_Model):
-    pits_per_cm2: MeasureRecord | None = Field(
+    pits_per_cm2: Annotated[MeasureRecord | None, From("pattern.pits_per_cm2")] = Field(
         description="its interval is the Poisson one, for the run of pipe that this piece stands for"
     )
-    pit_count: MeasureRecord | None = Field(
+    pit_count: Annotated[MeasureRecord | None, From("pits.count")] = Field(
         description="its interval is that of the count as detected; null on a cut end, where pits are not sought"
     )
-    smallest_counted_mm: float | None
-    density_rating: str | None
-    size_rating: str | None
-    mean_diameter_mm: MeasureRecord | None
-    largest_diameter_mm: MeasureRecord | None
-    evidence: str
-    evidence_version: str
+    smallest_counted_mm: Annotated[float | None, From("pits.smallest_counted_mm")]
+    density_rating: Annotated[str | None, From("pattern.density_rating")]
+    size_rating: Annotated[str | None, From("pattern.size_rating")]
+    mean_diameter_mm: Annotated[MeasureRecord | None, From("pattern.mean_diameter_mm")]
+    largest_diameter_mm: Annotated[MeasureRecord | None, From("pattern.largest_diameter_mm")]
+    evidence: Annotated[str, From("pits.evidence")]
+    evidence_version: Annotated[str, From("pits.evidence_version")]
 
 
 class BandRecord(_Model):
     id: int
     kind: Literal["contact_mark", "water_line", "overall_stain", "other"]
     colour_class: str
-    axial_mm: tuple[float, float] | None
-    around_mm: tuple[float, float] | None
+    axial_mm: tuple[Fine, Fine] | None
+    around_mm: tuple[Fine, Fine] | None
     area_mm2: MeasureRecord | None
-    area_px: float
-    share_of_metal: float
+    area_px: Hundredth
+    share_of_metal: Fine
     confidence: str
 
 
 class ReasonRecord(_Model):
     sentence: str
     quantity: str
-    value: float | str | bool | list[str] | list[tuple[int, int]] | None
+    value: Annotated[float | str | bool | list[str] | list[tuple[int, int]] | None, _PLAIN]
     weight: str = Field(description="decisive, strong, moderate or weak")
     source: str
 
@@ -211,8 +308,10 @@ class EvidenceRecord(_Model):
 
 
 class ProfileRecord(_Model):
-    image_angle_deg: list[float] = Field(description="counter-clockwise from image +x about the ring's centre")
-    wall_mm: list[float | None]
+    image_angle_deg: Annotated[list[float], From(lambda profile: list(profile[0]))] = Field(
+        description="counter-clockwise from image +x about the ring's centre"
+    )
+    wall_mm: Annotated[list[Fine | None], From(lambda profile: list(profile[1]))]
 
 
 class LightRecord(_Model):
@@ -224,6 +323,18 @@ class LightRecord(_Model):
     around_mm: float | None
 
 
+def _wall_details(wall: Wall) -> dict[str, Any]:
+    return {
+        "nominal_source": wall.nominal_source,
+        "pitting_factor": wall.pitting_factor,
+        "depth_rating": wall.depth_rating,
+        "deepest_depth_by_wall": wall.deepest_by_wall,
+        "pressure": None if wall.capacity is None else wall.capacity.as_json(),
+        "time": [growth.as_json() for growth in wall.growth],
+        "deepest_to_expect": None if wall.deepest is None else wall.deepest.as_json(),
+    }
+
+
 class WallRecord(_Model):
     nominal_mm: MeasureRecord | None
     remaining_mm: MeasureRecord | None
@@ -231,21 +342,25 @@ class WallRecord(_Model):
     weakest_link: str
     indicative: bool
     perforated: bool | None
-    light_without_pit: list[LightRecord]
+    light_without_pit: Annotated[list[LightRecord], From(lambda wall: list(wall.holes))]
     minimum_mm: MeasureRecord | None
     minimum_image_angle_deg: float | None
     mean_mm: MeasureRecord | None
     profile: ProfileRecord | None
-    details: dict[str, Any] = Field(
+    details: Annotated[dict[str, Any], From(_wall_details)] = Field(
         description="pressure, deepest pit to expect, time: each with its method and its caution"
     )
 
 
 class ForecastRecord(_Model):
-    years: list[float] = Field(description="from now")
-    expected: list[float]
-    expected_95: list[tuple[float, float]]
-    count_95: list[tuple[int, int]]
+    years: list[Digits] = Field(description="from now")
+    expected: list[Digits]
+    expected_95: Annotated[
+        list[tuple[Digits, Digits]], From(lambda ahead: list(zip(ahead.low, ahead.high, strict=True)))
+    ]
+    count_95: Annotated[
+        list[tuple[int, int]], From(lambda ahead: list(zip(ahead.number_low, ahead.number_high, strict=True)))
+    ]
 
 
 class LeaksRecord(_Model):
@@ -253,25 +368,33 @@ class LeaksRecord(_Model):
 
     says: str
     enough: str = Field(description="what would be enough, where the record is too thin")
-    leaks_per_year: tuple[float, float, float] = Field(description="as if steady: value, 95 % low, high")
-    exponent: float | None = Field(description="of N(t) = scale * t^exponent; above 1 it gets worse")
-    exponent_95: tuple[float, float] | None
+    leaks_per_year: Annotated[tuple[Digits, Digits, Digits], From("rate_per_year")] = Field(
+        description="as if steady: value, 95 % low, high"
+    )
+    exponent: Annotated[Digits | None, From(lambda history: history.law and history.law.beta)] = Field(
+        description="of N(t) = scale * t^exponent; above 1 it gets worse"
+    )
+    exponent_95: Annotated[tuple[Digits, Digits] | None, From("beta_interval")]
     forecast: ForecastRecord | None
 
 
 class CostOptionRecord(_Model):
     id: str
     name: str
-    present_value: float
-    present_value_95: tuple[float, float]
-    break_even_year: float | None
+    present_value: Digits
+    present_value_95: Annotated[tuple[Digits, Digits], From(lambda option: (option.low, option.high))]
+    break_even_year: Digits | None
+
+
+def _options(costs: CostComparison) -> list[Beside]:
+    return [Beside(option, break_even_year=costs.break_even_year.get(option.id)) for option in costs.options]
 
 
 class CostsRecord(_Model):
     says: str
     enough: str
     cheaper: str | None
-    options: list[CostOptionRecord]
+    options: Annotated[list[CostOptionRecord], From(_options)]
 
 
 class HouseRecord(_Model):
@@ -279,9 +402,9 @@ class HouseRecord(_Model):
 
     recommendation: str
     enough: str
-    persisting_causes: list[str]
+    persisting_causes: Annotated[list[str], From("persisting")]
     evidence: list[str]
-    leaks: LeaksRecord
+    leaks: Annotated[LeaksRecord, From("history")]
     costs: CostsRecord | None
 
 
@@ -297,53 +420,78 @@ class CorrectionRecord(_Model):
     length_mm: float | None = None
 
 
+def _pits(examination: Examination, catalogue: PitCatalogue, pits: tuple[Pit, ...] | None = None) -> list[Beside]:
+    depths = examination.wall.pit_depths
+    return [
+        Beside(pit, depth=depths.get(pit.id), counted=catalogue.counts(pit))
+        for pit in (catalogue.pits if pits is None else pits)
+    ]
+
+
 class CorrectedRecord(_Model):
     """The same figures after the corrections by hand; the automatic ones above stay as they are."""
 
-    pit_count: int
-    pit_count_interval_95: tuple[float, float]
-    smallest_counted_mm: float | None
-    pits_per_cm2: MeasureRecord | None
+    pit_count: Annotated[int, From(lambda e: round(e.corrected.pits.count.value))]
+    pit_count_interval_95: Annotated[tuple[float, float], From("corrected.pits.count.interval_95")]
+    smallest_counted_mm: Annotated[float | None, From("corrected.pits.smallest_counted_mm")]
+    pits_per_cm2: Annotated[
+        MeasureRecord | None, From(lambda e: e.corrected_pattern and e.corrected_pattern.pits_per_cm2)
+    ]
     scale_method: str = Field(description='"known length" where a person marked one on the metal, else as under scale')
-    mm_per_px: MeasureRecord | None
-    examined_area_mm2: MeasureRecord | None
-    removed_pits: list[int]
-    added_pits: list[PitRecord]
-    mounds: list[int]
-    pits: list[PitRecord] = Field(description="all that stand, as in pits.csv")
-    bands: list[BandRecord] = Field(description="as in bands.csv")
+    mm_per_px: Annotated[MeasureRecord | None, From("corrected.surface.mm_per_px")]
+    examined_area_mm2: Annotated[
+        MeasureRecord | None, From(lambda e: _if_scaled(e.surface, e.corrected.surface.examined_area))
+    ]
+    removed_pits: Annotated[list[int], From("corrected.removed_pits")]
+    added_pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.corrected.pits, e.corrected.added_pits))]
+    mounds: Annotated[list[int], From("corrected.mounds")]
+    pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.corrected.pits))] = Field(
+        description="all that stand, as in pits.csv"
+    )
+    bands: Annotated[list[BandRecord], From("standing_bands.bands")] = Field(description="as in bands.csv")
+
+
+def _light_holes(examination: Examination) -> tuple[Any, ...]:
+    relief = examination.look.relief
+    return () if relief is None else relief.holes
 
 
 class ExaminationRecord(_Model):
     """What cutpipe found in the photographs of one removed pipe section."""
 
-    schema_version: str
+    schema_version: Annotated[str, From(lambda e: SCHEMA_VERSION)]
     program_version: str
-    settings: dict[str, Any]
+    settings: Annotated[dict[str, Any], From(lambda e: e.settings.as_json())]
     photos: list[PhotoRecord]
-    scale: ScaleRecord
+    scale: Annotated[ScaleRecord, From(lambda e: e)]
     surface: SurfaceRecord
-    pits: list[PitRecord]
-    mounds: list[MoundRecord]
-    density: DensityRecord
-    bands: list[BandRecord]
-    colour_shares: dict[str, float]
-    wall: WallRecord
-    quantities: dict[str, float | str | bool | list[str] | list[tuple[int, int]]] = Field(
+    pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.pits))]
+    mounds: Annotated[list[MoundRecord], From("pits.mounds")]
+    density: Annotated[DensityRecord, From(lambda e: e)]
+    bands: Annotated[list[BandRecord], From("bands.bands")]
+    colour_shares: Annotated[dict[str, Fine], From("bands.colour_shares")]
+    wall: Annotated[WallRecord, From(lambda e: Beside(e.wall, holes=_light_holes(e)))]
+    quantities: Annotated[dict[str, float | str | bool | list[str] | list[tuple[int, int]]], _SORTED] = Field(
         description="all that the rules could read"
     )
-    facts: dict[str, Any] = Field(description="facts of the installation as told")
-    summary: str
-    conflicts: list[str] = Field(description="where known facts pull a leading cause both ways")
-    keep_for_laboratory: list[str] = Field(description="where no rule explains the damage")
-    findings: list[FindingRecord]
-    checks: list[CheckRecord]
+    facts: Annotated[dict[str, Any], _SORTED] = Field(description="facts of the installation as told")
+    summary: Annotated[str, From("judgement.summary")]
+    conflicts: Annotated[list[str], From("judgement.conflicts")] = Field(
+        description="where known facts pull a leading cause both ways"
+    )
+    keep_for_laboratory: Annotated[list[str], From("judgement.keep")] = Field(
+        description="where no rule explains the damage"
+    )
+    findings: Annotated[list[FindingRecord], From("judgement.findings")]
+    checks: Annotated[list[CheckRecord], From("judgement.checks")]
     steps: list[StepRecord]
-    repair_or_replace: HouseRecord | None = Field(description="null where no leak dates or counts were told")
+    repair_or_replace: Annotated[HouseRecord | None, From("house")] = Field(
+        description="null where no leak dates or counts were told"
+    )
     flags: list[FlagRecord]
     corrections: list[CorrectionRecord]
-    corrected: CorrectedRecord | None
-    caution: str
+    corrected: Annotated[CorrectedRecord | None, From(lambda e: e if e.corrected else None)]
+    caution: Annotated[str, From(lambda e: CAUTION)]
 
 
 CAUTION = (
@@ -358,291 +506,14 @@ def schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "cutpipe examination", **document}
 
 
-def _measure(value: Measure | None) -> dict[str, object] | None:
-    return None if value is None else value.as_json()
-
-
-def _px(number: float) -> float:
-    return round(float(number), 2)
-
-
-def _mm(number: float | None) -> float | None:
-    return None if number is None else round(float(number), 4)
-
-
 def as_dict(examination: Examination) -> dict[str, Any]:
     """The examination as plain data, in the form of ``ExaminationRecord``."""
-    surface, calibration, catalogue = examination.surface, examination.calibration, examination.pits
-    scaled = surface.unit == "mm"
-    scale = surface.mm_per_px
-    depths = examination.wall.pit_depths if examination.wall is not None else {}
-    corrected = examination.corrected
-    pattern = examination.pattern
-
-    def area_px(mask: Any) -> float:
-        return float(mask.sum())
-
-    def pit(p: Pit, counts: Callable[[Pit], bool] = catalogue.counts) -> dict[str, Any]:
-        depth = depths.get(p.id)
-        return {
-            "id": p.id,
-            "x_px": _px(p.x_px),
-            "y_px": _px(p.y_px),
-            "axial_mm": _mm(p.axial_mm),
-            "around_mm": _mm(p.around_mm),
-            "opening_area_mm2": _measure(p.opening_area_mm2),
-            "equivalent_diameter_mm": _measure(p.equivalent_diameter_mm),
-            "length_mm": _measure(p.length_mm),
-            "width_mm": _measure(p.width_mm),
-            "orientation_deg": None if p.orientation_deg is None else round(p.orientation_deg, 1),
-            "opening_area_px": _px(p.opening_area_px),
-            "equivalent_diameter_px": _px(p.equivalent_diameter_px),
-            "obliquity_deg": round(float(p.obliquity_deg), 1),
-            "contrast_de": round(float(p.contrast), 2),
-            "through": p.through,
-            "confidence": None if p.by_hand else round(float(p.confidence), 3),
-            "judged_by": "by hand" if p.by_hand else "program",
-            "counted": counts(p),
-            "depth_mm": None if depth is None or depth.indicative else _measure(depth.depth_mm),
-            "indicative_depth_mm": _measure(depth.depth_mm) if depth is not None and depth.indicative else None,
-            "depth_evidence": None if depth is None else depth.evidence,
-            "remaining_wall_mm": None if depth is None else _measure(depth.remaining_mm),
-        }
-
-    def band(b: Band) -> dict[str, Any]:
-        return {
-            "id": b.id,
-            "kind": b.kind,
-            "colour_class": b.colour_class,
-            "axial_mm": None if b.axial_mm is None else [_mm(v) for v in b.axial_mm],
-            "around_mm": None if b.around_mm is None else [_mm(v) for v in b.around_mm],
-            "area_mm2": _measure(b.area_mm2),
-            "area_px": _px(b.area_px),
-            "share_of_metal": round(float(b.share_of_metal), 4),
-            "confidence": b.confidence,
-        }
-
-    def reasons(rows: Iterable[Reason]) -> list[dict[str, Any]]:
-        return [
-            {
-                "sentence": r.sentence,
-                "quantity": r.quantity,
-                "value": _plain(r.value),
-                "weight": r.weight,
-                "source": r.source,
-            }
-            for r in rows
-        ]
-
-    relief = examination.look.relief
-    lights = [
-        {name: getattr(hole, name) for name in LightRecord.model_fields}
-        for hole in (relief.holes if relief is not None else ())
-    ]
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "program_version": examination.program_version,
-        "settings": examination.settings.as_json(),
-        "photos": [
-            {
-                "role": photo.role,
-                "name": photo.name,
-                "sha256": photo.sha256,
-                "width_px": photo.width_px,
-                "height_px": photo.height_px,
-                "taken": photo.camera.taken,
-                "camera": " ".join(word for word in (photo.camera.make, photo.camera.model) if word) or None,
-            }
-            for photo in examination.photos
-        ],
-        "scale": {
-            "method": examination.automatic_scale_method,
-            "mm_per_px": _measure(scale),
-            "mm_per_px_marker": _measure(calibration.mm_per_px_marker),
-            "focal_length_px": _px(calibration.camera_matrix[0, 0]),
-            "focal_source": calibration.focal_source,
-            "budget_percent": {
-                source: round(100 * contribution / scale.value, 4) for source, contribution in scale.budget.items()
-            }
-            if scale
-            else {},
-            "cross_checks": [
-                {
-                    "name": check.name,
-                    "difference_percent": round(float(check.difference_percent), 3),
-                    "standard_uncertainty_percent": round(float(check.standard_uncertainty_percent), 3),
-                    "agrees": bool(check.agrees),
-                    "sentence": check.sentence,
-                }
-                for check in (*calibration.cross_checks, *surface.cross_checks)
-            ],
-        },
-        "surface": {
-            "view": surface.view,
-            "view_source": surface.view_source,
-            "seen_area_mm2": _measure(surface.seen_area) if scaled else None,
-            "examined_area_mm2": _measure(surface.examined_area) if scaled else None,
-            "seen_area_px": area_px(surface.metal),
-            "examined_area_px": area_px(surface.examined),
-            "axial_length_mm": _measure(surface.axial_length) if scaled else None,
-            "radius_mm": _mm(surface.radius_mm),
-            "outline_px": [[round(float(x), 1), round(float(y), 1)] for x, y in surface.outline_px],
-        },
-        "pits": [pit(p) for p in catalogue.pits],
-        "mounds": [
-            {
-                "id": mound.id,
-                "x_px": _px(mound.x_px),
-                "y_px": _px(mound.y_px),
-                "axial_mm": _mm(mound.axial_mm),
-                "around_mm": _mm(mound.around_mm),
-                "area_mm2": _measure(mound.area_mm2),
-                "area_px": _px(mound.area_px),
-                "colour_class": mound.colour_class,
-            }
-            for mound in catalogue.mounds
-        ],
-        "density": {
-            "pits_per_cm2": _measure(pattern.pits_per_cm2),
-            "pit_count": _measure(catalogue.count),
-            "smallest_counted_mm": catalogue.smallest_counted_mm,
-            "density_rating": pattern.density_rating,
-            "size_rating": pattern.size_rating,
-            "mean_diameter_mm": _measure(pattern.mean_diameter_mm),
-            "largest_diameter_mm": _measure(pattern.largest_diameter_mm),
-            "evidence": catalogue.evidence,
-            "evidence_version": catalogue.evidence_version,
-        },
-        "bands": [band(b) for b in examination.bands.bands],
-        "colour_shares": {name: round(float(share), 4) for name, share in examination.bands.colour_shares.items()},
-        "wall": {**examination.wall.as_json(), "light_without_pit": lights},
-        "quantities": {name: _plain(value) for name, value in sorted(examination.quantities.items())},
-        "facts": {name: _plain(value) for name, value in sorted(examination.facts.items())},
-        "summary": examination.judgement.summary,
-        "conflicts": list(examination.judgement.conflicts),
-        "keep_for_laboratory": list(examination.judgement.keep),
-        "findings": [
-            {
-                "cause": finding.cause,
-                "name": finding.name,
-                "standing": finding.standing,
-                "role": finding.role,
-                "plain": finding.plain,
-                "technical": finding.technical,
-                "facts_for": reasons(finding.facts_for),
-                "facts_against": reasons(finding.facts_against),
-                "facts_not_known": reasons(finding.facts_not_known),
-                "cannot_be_told_from": list(finding.cannot_be_told_from),
-                "needs_laboratory": finding.needs_laboratory,
-                "sources": list(finding.sources),
-            }
-            for finding in examination.judgement.findings
-        ],
-        "checks": [
-            {
-                "quantity": check.quantity,
-                "question": check.question,
-                "how": check.how,
-                "effort": check.effort,
-                "separates": list(check.separates),
-            }
-            for check in examination.judgement.checks
-        ],
-        "steps": [{name: getattr(step, name) for name in StepRecord.model_fields} for step in examination.steps],
-        "repair_or_replace": _house(examination.house),
-        "flags": [flag.as_json() for flag in examination.flags],
-        "corrections": [correction.as_json() for correction in examination.corrections],
-        "corrected": None
-        if corrected is None
-        else {
-            "pit_count": round(corrected.pits.count.value),
-            "pit_count_interval_95": list(corrected.pits.count.interval_95),
-            "smallest_counted_mm": corrected.pits.smallest_counted_mm,
-            "pits_per_cm2": _measure(examination.corrected_pattern.pits_per_cm2)
-            if examination.corrected_pattern
-            else None,
-            "scale_method": examination.scale_method,
-            "mm_per_px": _measure(corrected.surface.mm_per_px),
-            "examined_area_mm2": _measure(corrected.surface.examined_area) if scaled else None,
-            "removed_pits": list(corrected.removed_pits),
-            "added_pits": [pit(p, corrected.pits.counts) for p in corrected.added_pits],
-            "mounds": list(corrected.mounds),
-            "pits": [pit(p, corrected.pits.counts) for p in corrected.pits.pits],
-            "bands": [band(b) for b in examination.standing_bands.bands],
-        },
-        "caution": CAUTION,
-    }
-
-
-def _house(house: RepairOrReplace | None) -> dict[str, Any] | None:
-    if house is None:
-        return None
-    return {
-        "recommendation": house.recommendation,
-        "enough": house.enough,
-        "persisting_causes": list(house.persisting),
-        "evidence": list(house.evidence),
-        "leaks": _leaks(house.history),
-        "costs": _costs(house.costs),
-    }
-
-
-def _leaks(history: LeakHistory) -> dict[str, Any]:
-    forecast = history.forecast
-    return {
-        "says": history.says,
-        "enough": history.enough,
-        "leaks_per_year": _plain(history.rate_per_year),
-        "exponent": None if history.law is None else _plain(history.law.beta),
-        "exponent_95": _plain(history.beta_interval),
-        "forecast": None
-        if forecast is None
-        else {
-            "years": _plain(forecast.years),
-            "expected": _plain(forecast.expected),
-            "expected_95": _plain(tuple(zip(forecast.low, forecast.high, strict=True))),
-            "count_95": [list(pair) for pair in zip(forecast.number_low, forecast.number_high, strict=True)],
-        },
-    }
-
-
-def _costs(comparison: CostComparison | None) -> dict[str, Any] | None:
-    if comparison is None:
-        return None
-    return {
-        "says": comparison.says,
-        "enough": comparison.enough,
-        "cheaper": comparison.cheaper,
-        "options": [
-            {
-                "id": option.id,
-                "name": option.name,
-                "present_value": _plain(option.present_value),
-                "present_value_95": _plain((option.low, option.high)),
-                "break_even_year": _plain(comparison.break_even_year.get(option.id)),
-            }
-            for option in comparison.options
-        ],
-    }
-
-
-def _plain(value: Any) -> Any:
-    """A value as JSON holds it: floats to nine digits, tuples and dates as lists and text."""
-    if isinstance(value, bool) or value is None or isinstance(value, str):
-        return value
-    if isinstance(value, (int, float)):
-        return float(f"{float(value):.9g}")
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(item) for item in value]
-    return str(value)
+    return ExaminationRecord.model_validate(examination).model_dump(mode="json")
 
 
 def to_json(examination: Examination) -> str:
     """The text of ``examination.json``: validated, keys in the models' order, the same bytes for the same input."""
-    record = ExaminationRecord.model_validate(as_dict(examination))
-    return json.dumps(record.model_dump(mode="json"), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(as_dict(examination), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def pits_csv(examination: Examination) -> str:

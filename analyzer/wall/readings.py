@@ -89,19 +89,6 @@ class Reading:
         budget["repeatability of the reading"] = known.repeat_mm if known else 0.03
         return Measure(value=value, budget=budget)
 
-    def as_json(self) -> dict[str, object]:
-        return {
-            "kind": self.kind,
-            "pit": self.pit,
-            "x_px": self.x_px,
-            "y_px": self.y_px,
-            "depth_mm": self.depth_mm,
-            "wall_mm": self.wall_mm,
-            "resolution_mm": self.resolution_mm,
-            "method": self.method,
-            "confirmed": self.confirmed,
-        }
-
 
 @dataclass(frozen=True, kw_only=True)
 class Readings:

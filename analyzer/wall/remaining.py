@@ -61,14 +61,6 @@ class Evidence:
     def indicative(self) -> bool:
         return self.kind == "opening only"
 
-    def as_json(self) -> dict[str, object]:
-        return {
-            "kind": self.kind,
-            "sentence": self.sentence,
-            "remaining_mm": None if self.remaining_mm is None else self.remaining_mm.as_json(),
-            "weakest_link": self.weakest_link,
-        }
-
 
 @dataclass(frozen=True, kw_only=True)
 class PitDepth:
@@ -124,39 +116,6 @@ class Wall:
         if self.deepest is not None:
             said += _deepest_words(self.deepest, units)
         return tuple(said)
-
-    def as_json(self) -> dict[str, object]:
-        def of(measure: Measure | None) -> dict[str, object] | None:
-            return None if measure is None else measure.as_json()
-
-        profile = None
-        if self.profile is not None:
-            angles, walls = self.profile
-            profile = {
-                "image_angle_deg": [float(a) for a in angles],
-                "wall_mm": [round(float(w), 4) for w in walls],
-            }
-        return {
-            "nominal_mm": of(self.nominal_mm),
-            "remaining_mm": of(self.remaining_mm),
-            "evidence": [item.as_json() for item in self.evidence],
-            "weakest_link": self.weakest_link,
-            "indicative": self.indicative,
-            "perforated": self.perforated,
-            "minimum_mm": of(self.minimum_mm),
-            "minimum_image_angle_deg": self.minimum_image_angle_deg,
-            "mean_mm": of(self.mean_mm),
-            "profile": profile,
-            "details": {
-                "nominal_source": self.nominal_source,
-                "pitting_factor": self.pitting_factor,
-                "depth_rating": self.depth_rating,
-                "deepest_depth_by_wall": self.deepest_by_wall,
-                "pressure": None if self.capacity is None else self.capacity.as_json(),
-                "time": [growth.as_json() for growth in self.growth],
-                "deepest_to_expect": None if self.deepest is None else self.deepest.as_json(),
-            },
-        }
 
 
 # ---------------------------------------------------------------- nominal wall

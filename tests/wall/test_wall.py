@@ -15,6 +15,7 @@ from analyzer.base.measured import KPA_PER_PSI, Measure
 from analyzer.house import tables
 from analyzer.house.tables import read_tube
 from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.result.record import Beside, WallRecord
 from analyzer.wall import capacity
 from analyzer.wall.capacity import (
     CAUTION,
@@ -345,7 +346,8 @@ def test_deepest_pit_of_the_run_from_equal_lengths():
 
 def test_record_is_plain_data_without_nan():
     wall = assess(a_pit(1), rows=[{"kind": "pit", "id": 1, "depth": 0.4}], age_years=9.0, static_pressure_kpa=400.0)
-    text = json.dumps(wall.as_json(), allow_nan=False)
+    written = WallRecord.model_validate(Beside(wall, holes=())).model_dump(mode="json")
+    text = json.dumps(written, allow_nan=False)
     assert {"nominal_mm", "remaining_mm", "evidence", "indicative", "minimum_mm", "mean_mm", "profile"} <= set(
         json.loads(text)
     )
