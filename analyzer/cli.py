@@ -267,7 +267,7 @@ def _examine(options: argparse.Namespace) -> int:
     say("Writing the results", 0.95)
     paths = output.write(result, folder, units=options.units)
     if not options.quiet:
-        from analyzer.show.report import spoken_summary
+        from analyzer.show.phrases import spoken_summary
 
         print(spoken_summary(result, units=options.units))
         print(f"Results in {folder}: {', '.join(path.name for path in paths)}")

@@ -8,7 +8,8 @@ import pandas as pd
 import streamlit as st
 
 from analyzer.result.examination import Examination
-from analyzer.show import report
+from analyzer.show import phrases
+from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Section, Table
 from ui import state
 
 LONG_TABLE, FIRST_ROWS = 14, 8
@@ -17,28 +18,31 @@ LONG_TABLE, FIRST_ROWS = 14, 8
 def headline(examination: Examination) -> None:
     """The figures that a person looks for first."""
     cells = []
-    for name, value, span in report.headline_figures(examination, state.units()):
+    for name, value, span in phrases.headline_figures(examination, state.units()):
         below = f"95 %: {span}" if " to " in span else span or "no interval"
         cells.append(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd><dd>{escape(below)}</dd></div>")
     st.html(f'<dl class="figures">{"".join(cells)}</dl>')
 
 
-def section(part: report.Section, *, title: bool = True) -> None:
+def section(part: Section | None, *, title: bool = True) -> None:
+    """A section of the report; nothing where this case has none."""
+    if part is None:
+        return
     if title:
         st.subheader(part.title)
     for block in part.blocks:
         one(block)
 
 
-def one(block: report.Block) -> None:
-    if isinstance(block, report.Paragraph):
+def one(block: Block) -> None:
+    if isinstance(block, Paragraph):
         st.markdown(f"**{safe(block.text)}**" if block.strong else safe(block.text))
-    elif isinstance(block, report.Caution):
+    elif isinstance(block, Caution):
         st.warning(safe(block.text), icon=":material/warning:")
-    elif isinstance(block, report.Bullets):
+    elif isinstance(block, Bullets):
         mark = "1." if block.numbered else "-"
         st.markdown("\n".join(f"{mark} {safe(item)}" for item in block.items))
-    elif isinstance(block, report.Table):
+    elif isinstance(block, Table):
         table(block)
         if block.caption:
             st.caption(block.caption)
@@ -51,7 +55,7 @@ def flags(examination: Examination, severities: tuple[str, ...]) -> None:
     for flag in examination.flags:
         if flag.severity not in severities:
             continue
-        text = report.flag_in_words(flag, state.units())
+        text = phrases.flag_in_words(flag, state.units())
         if flag.severity == "serious":
             st.error(safe(text), icon=":material/report:")
         else:
@@ -63,10 +67,10 @@ def notes(examination: Examination) -> None:
     notes = [flag for flag in examination.flags if flag.severity == "note"]
     if notes:
         with st.expander(f"Notes on quality ({len(notes)})"):
-            st.markdown("\n".join(f"- {safe(report.flag_in_words(flag, state.units()))}" for flag in notes))
+            st.markdown("\n".join(f"- {safe(phrases.flag_in_words(flag, state.units()))}" for flag in notes))
 
 
-def table(block: report.Table) -> None:
+def table(block: Table) -> None:
     """The first rows of a long table; the rest on request."""
     frame = pd.DataFrame(block.rows, columns=list(block.head)).set_index(block.head[0])
     if len(frame) <= LONG_TABLE:

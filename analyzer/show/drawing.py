@@ -92,11 +92,11 @@ def marked_photo(
     letters = font(max(11, round(max(size) / 75)))
     for pit in pits.pits:
         radius = pit.equivalent_diameter_px / 2 * enlarge
-        place = (
+        corner = (
             (pit.x_px - left) * enlarge + 0.75 * radius + 2,
             (pit.y_px - top) * enlarge - 0.75 * radius - letters.size,
         )
-        draw.text(place, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
+        draw.text(corner, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
     return np.asarray(canvas)
 
 
@@ -242,7 +242,7 @@ def size_classes(diameters: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
 
 def _hatch(picture: np.ndarray, mask: np.ndarray, colour: tuple[int, int, int], line: int, kind: int) -> None:
     """Slanted lines over the mask, each kind at its own slant, and its outline."""
-    rows, columns = np.indices(mask.shape, sparse=True)
+    rows, columns = np.ogrid[: mask.shape[0], : mask.shape[1]]
     gap = 14 * line
     slant = (rows + columns) if kind % 2 else (rows - columns)
     stripes = ((slant % gap) < line) & (mask > 0)

@@ -12,7 +12,7 @@ import numpy as np
 from analyzer.base.flags import InputError
 from analyzer.result import record
 from analyzer.result.examination import Examination
-from analyzer.show import charts, drawing, report
+from analyzer.show import charts, drawing, paper, webpage
 
 
 def _laid_flat(examination: Examination, units: str) -> np.ndarray:
@@ -37,8 +37,8 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
         )
     ),
     "unrolled.png": lambda e, units: drawing.png(_laid_flat(e, units)),
-    "report.html": lambda e, units: report.html(e, units=units).encode(),
-    "report.pdf": lambda e, units: report.pdf(e, units=units),
+    "report.html": lambda e, units: webpage.html(e, units=units).encode(),
+    "report.pdf": lambda e, units: paper.pdf(e, units=units),
 }
 
 

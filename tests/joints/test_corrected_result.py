@@ -17,7 +17,7 @@ from analyzer.base.measured import Measure
 from analyzer.result import examination, record
 from analyzer.result.corrections import make_correction
 from analyzer.scale.calibration import Marker
-from analyzer.show import drawing, output, report
+from analyzer.show import drawing, output, phrases, report, webpage
 from analyzer.wall.readings import Reading, Readings
 
 
@@ -108,16 +108,16 @@ def test_the_marked_photo_follows_the_corrections(six):
 
 def test_the_headline_and_the_page_of_corrections_say_what_stands(six):
     less = conclude(six, corrections=[entry(kind="remove_pit", pit=1, why="solder")])
-    assert report.headline_figures(less)[0] == ("Pits counted", "5", "4 to 9")  # 8.1, upwards
-    assert report.headline_figures(conclude(six))[0] == ("Pits counted", "6", "4 to 9")
-    section = report.section(less, "Corrected by hand")
+    assert phrases.headline_figures(less)[0] == ("Pits counted", "5", "4 to 9")  # 8.1, upwards
+    assert phrases.headline_figures(conclude(six))[0] == ("Pits counted", "6", "4 to 9")
+    section = report.section(less, "corrections")
     assert section.blocks[0].rows[0] == ("Pits counted", "6 (95 %: 4 to 9)", "5 (95 %: 4 to 9)")
     assert section.blocks[1].rows[0] == ("not a pit, number 1", "R. Field", "2026-11-20T10:15:00", "solder")
-    assert "Corrected by hand" in report.html(less) and "Corrected by hand" not in report.html(conclude(six))
+    assert "Corrected by hand" in webpage.html(less) and "Corrected by hand" not in webpage.html(conclude(six))
 
 
 def test_a_pit_by_hand_has_no_share_of_like_ones(corrected):
-    table = report.section(corrected, "Pits").blocks[0]
+    table = report.section(corrected, "pits").blocks[0]
     assert table.head[-1] == "Of 100 like it, pits"
     assert {row[0]: row[-1] for row in table.rows} == {"2": "by hand", **dict.fromkeys("3456", "90"), "7": "by hand"}
 
@@ -125,9 +125,9 @@ def test_a_pit_by_hand_has_no_share_of_like_ones(corrected):
 def test_the_list_says_which_pits_are_too_small_to_count(six):
     sizes = sorted(pit.equivalent_diameter_mm.value for pit in six.pits.pits)
     coarse = replace(six, pits=replace(six.pits, smallest_counted_mm=(sizes[1] + sizes[2]) / 2))
-    section = report.section(conclude(coarse), "Pits")
+    section = report.section(conclude(coarse), "pits")
     assert "2 of the 6 listed are smaller than the smallest that counts" in section.blocks[0].caption
-    assert "smaller than the smallest" not in report.section(conclude(six), "Pits").blocks[0].caption
+    assert "smaller than the smallest" not in report.section(conclude(six), "pits").blocks[0].caption
 
 
 def test_a_known_length_is_the_scale_everywhere(six):
@@ -135,22 +135,22 @@ def test_a_known_length_is_the_scale_everywhere(six):
     ends, length = between(six.surface)
     longer = conclude(six, corrections=[entry(kind="known_length", points_px=ends, length_mm=1.1 * length)])
     for words in (
-        report.scale_in_words(longer),
-        report.scale_in_short(longer),
-        report.section(longer, "Measures").blocks[0].rows[0][3],
+        phrases.scale_in_words(longer),
+        phrases.scale_in_short(longer),
+        report.section(longer, "measures").blocks[0].rows[0][3],
     ):
         assert "length marked by hand on the metal" in words and "ruler" not in words
-    assert f"{1.1 * six.surface.mm_per_px.value:.5f} mm a pixel" in report.scale_in_words(longer)
-    assert "cross-check" not in report.scale_in_short(longer)
+    assert f"{1.1 * six.surface.mm_per_px.value:.5f} mm a pixel" in phrases.scale_in_words(longer)
+    assert "cross-check" not in phrases.scale_in_short(longer)
     document = record.as_dict(longer)
     assert document["scale"]["method"] == "ruler" and document["corrected"]["scale_method"] == "known length"
-    rows = {row[0]: row[1:] for row in report.section(longer, "Corrected by hand").blocks[0].rows}
+    rows = {row[0]: row[1:] for row in report.section(longer, "corrections").blocks[0].rows}
     assert rows["Scale"][0].startswith(f"{six.surface.mm_per_px.value:.5f} mm a pixel (ruler)")
     assert rows["Scale"][1].startswith(
         f"{1.1 * six.surface.mm_per_px.value:.5f} mm a pixel (length marked by hand on the metal)"
     )
     before, after = (
-        {row[0]: row for row in report.section(e, "Measures").blocks[0].rows} for e in (conclude(six), longer)
+        {row[0]: row for row in report.section(e, "measures").blocks[0].rows} for e in (conclude(six), longer)
     )
     assert float(after["Metal seen"][1].split()[0]) == pytest.approx(
         1.21 * float(before["Metal seen"][1].split()[0]), rel=0.02

@@ -33,7 +33,7 @@ from analyzer.result.corrections import Correction
 from analyzer.result.examination import Look
 from analyzer.ring.cut_ring import Ring
 from analyzer.scale.calibration import Calibration, CrossCheck, Marker
-from analyzer.show import drawing, output, report
+from analyzer.show import drawing, output, paper, phrases, report, webpage
 from analyzer.wall.readings import readings_from_rows
 
 SIZE = (140, 240)  # of the photo, rows and columns; 0.1 mm a pixel
@@ -402,7 +402,7 @@ def test_report_tells_the_headline_figures_in_both_forms(files):
 
 def test_the_scale_is_printed_with_its_95_percent(files, measured):
     """One standard uncertainty is 1 %, so that 95 % is 2.0 %; of the cross-check 0.6 %, so 1.2 %."""
-    assert "± 2.0 %" in report.scale_in_short(measured) and "± 2.0 % (95 %)" in report.scale_in_words(measured)
+    assert "± 2.0 %" in phrases.scale_in_short(measured) and "± 2.0 % (95 %)" in phrases.scale_in_words(measured)
     for text in both_texts(files):
         assert "Scale at the metal 0.10000 mm a pixel ± 2.0 %" in text
         assert "Cross-check: ruler length +0.5 % ± 1.2 %" in text
@@ -410,12 +410,12 @@ def test_the_scale_is_printed_with_its_95_percent(files, measured):
 
 def test_an_indicative_wall_is_only_a_range_and_carries_its_caution(plain):
     """Pit 3 is 1.2 mm wide: 0.12 mm deep at least, and as deep as the wall at most. What is left has no middle that means anything."""
-    row = report.headline_figures(plain)[-1]
+    row = phrases.headline_figures(plain)[-1]
     assert row[0] == "Remaining wall (indicative)" and row[2] == "a range, not a measurement"
     low, high = (float(part) for part in re.fullmatch(r"([\d.]+) to ([\d.]+) mm", row[1]).groups())
     assert low == 0 and 0.68 <= high <= 0.9  # 0.8 mm of wall, give or take its tolerance, less 0.12 mm
     middle = f"{plain.wall.remaining_mm.value:.2f} mm"
-    for text in (page_text(report.html(plain)), pdf_text(report.pdf(plain))):
+    for text in (page_text(webpage.html(plain)), pdf_text(paper.pdf(plain))):
         assert "Remaining wall (indicative) " + " ".join(row[1:]) in text
         assert f"Remaining wall (indicative) {middle}" not in text
         assert (
@@ -443,7 +443,7 @@ def test_the_record_tells_the_size_of_the_marker(plain):
 
     def told(marker: Marker, units: str = "metric") -> str:
         seen = replace(plain.look, settings=replace(plain.settings, marker=marker))
-        return str(report.section(replace(plain, look=seen), "Record", units=units))
+        return str(report.section(replace(plain, look=seen), "record", units=units))
 
     disc, length = (
         Marker(kind="disc", diameter_mm=24.26),

@@ -9,13 +9,13 @@ import numpy as np
 import pypdf
 import pytest
 
-from analyzer.show import report
+from analyzer.show import blocks, paper, phrases, report, webpage
 from tests.conftest import ROOT
 
 
 @pytest.fixture(scope="module")
 def pages(demo_examination):
-    return pypdf.PdfReader(io.BytesIO(report.pdf(demo_examination)))
+    return pypdf.PdfReader(io.BytesIO(paper.pdf(demo_examination)))
 
 
 @pytest.fixture(scope="module")
@@ -37,14 +37,14 @@ def test_what_must_be_read_is_read(words, demo_examination):
     ):
         assert sentence in words
     assert demo_examination.photo.sha256 in words.replace(" ", "")
-    for name, value, _ in report.headline_figures(demo_examination):
+    for name, value, _ in phrases.headline_figures(demo_examination):
         assert name in words and value in words
 
 
 def test_pdf_is_tagged_with_language_outline_and_no_path(pages, demo_examination):
     assert pages.metadata.title and pages.outline
     assert pages.trailer["/Root"].get("/Lang") == "en"
-    assert not re.search(rb"/(home|root|work|tmp)/", report.pdf(demo_examination))
+    assert not re.search(rb"/(home|root|work|tmp)/", paper.pdf(demo_examination))
 
 
 def test_page_one_names_the_photo_and_shows_it(pages, demo_examination):
@@ -56,13 +56,13 @@ def test_page_one_names_the_photo_and_shows_it(pages, demo_examination):
 
 
 def test_a_column_that_knows_nothing_is_said_once(demo_examination):
-    table = report.section(demo_examination, "Pits").blocks[0]
+    table = report.section(demo_examination, "pits").blocks[0]
     assert "Through?" not in table.head and "goes through the wall is not known" in table.caption
     assert "Depth, a range" in table.head and "nothing measured it" in table.caption
     pit = replace(demo_examination.pits.pits[0], through=True)
     pits = replace(demo_examination.pits, pits=(pit, *demo_examination.pits.pits[1:]))
     holed = replace(demo_examination, look=replace(demo_examination.look, pits=pits))
-    assert "Through?" in report.section(holed, "Pits").blocks[0].head
+    assert "Through?" in report.section(holed, "pits").blocks[0].head
 
 
 def test_inches_throughout(demo_examination):
@@ -70,22 +70,22 @@ def test_inches_throughout(demo_examination):
     parts = {part.title: part for part in report.sections(demo_examination, units="us")}
     for title in ("What was found", "Measures", "Pits", "The wall"):
         assert not re.search(
-            r"\d mm\b(?! a pixel)", str([b for b in parts[title].blocks if not isinstance(b, report.Picture)])
+            r"\d mm\b(?! a pixel)", str([b for b in parts[title].blocks if not isinstance(b, blocks.Picture)])
         ), title
 
 
 def test_the_record_says_what_the_scale_rests_on(demo_examination):
-    words = report.scale_in_words(demo_examination)
+    words = phrases.scale_in_words(demo_examination)
     assert "ruler" in words and "mm a pixel" in words and "95 %" in words
     surface = replace(demo_examination.surface, mm_per_px=None)
     without = replace(demo_examination, look=replace(demo_examination.look, surface=surface))
-    assert "nothing is given in millimetres" in report.scale_in_words(without)
+    assert "nothing is given in millimetres" in phrases.scale_in_words(without)
 
 
 def test_letters_that_the_font_lacks_are_boxes(demo_examination, caplog):
     photo = replace(demo_examination.photo, name="pipe \U0001fae0 管.jpg")
     odd = replace(demo_examination, look=replace(demo_examination.look, photos=(photo,)))
-    text = pypdf.PdfReader(io.BytesIO(report.pdf(odd))).pages[0].extract_text()
+    text = pypdf.PdfReader(io.BytesIO(paper.pdf(odd))).pages[0].extract_text()
     assert "pipe □ □.jpg" in text and not caplog.records
 
 
@@ -111,10 +111,10 @@ def test_ring_is_told_as_a_ring():
 
     ring = examine(ROOT / "demo_images/cut-ring.jpg", settings=Settings(view="end", tube="1"))
     parts = {
-        part.title: str([b for b in part.blocks if not isinstance(b, report.Picture)]) for part in report.sections(ring)
+        part.title: str([b for b in part.blocks if not isinstance(b, blocks.Picture)]) for part in report.sections(ring)
     }
     captions = " ".join(
-        b.caption for part in report.sections(ring) for b in part.blocks if isinstance(b, report.Picture)
+        b.caption for part in report.sections(ring) for b in part.blocks if isinstance(b, blocks.Picture)
     )
     assert (
         "Pits" not in parts["What was found"]
@@ -122,7 +122,7 @@ def test_ring_is_told_as_a_ring():
         and "contact mark" not in captions
     )
     assert "Smallest wall" in parts["Measures"] and "thinnest" in captions
-    assert [name for name, _, _ in report.headline_figures(ring)] == [
+    assert [name for name, _, _ in phrases.headline_figures(ring)] == [
         "Smallest wall round the ring",
         "Mean wall round the ring",
     ]
@@ -132,16 +132,16 @@ def test_what_all_steps_share_is_said_once():
     from types import SimpleNamespace as Row
 
     shared, other = Row(why="It changes the ranking.", source="rules"), Row(why="Else it is lost.", source="practice")
-    assert report.said_of_all([shared, other, shared]) == ("It changes the ranking.", "rules")
-    assert report.said_of_all([shared, other]) == ("", "")
+    assert phrases.said_of_all([shared, other, shared]) == ("It changes the ranking.", "rules")
+    assert phrases.said_of_all([shared, other]) == ("", "")
 
 
 def test_same_bytes(demo_examination):
-    assert report.pdf(demo_examination) == report.pdf(demo_examination)
+    assert paper.pdf(demo_examination) == paper.pdf(demo_examination)
 
 
 def test_letter_and_inches(demo_examination):
-    page = pypdf.PdfReader(io.BytesIO(report.pdf(demo_examination, units="us"))).pages[0]
+    page = pypdf.PdfReader(io.BytesIO(paper.pdf(demo_examination, units="us"))).pages[0]
     assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx((612, 792), abs=1)
     assert " in" in page.extract_text()
 
@@ -168,7 +168,7 @@ class _Reader(HTMLParser):
 
 def test_html_stands_alone(demo_examination):
     reader = _Reader()
-    reader.feed(report.html(demo_examination))
+    reader.feed(webpage.html(demo_examination))
     assert not reader.open
     assert all(link.startswith("data:") for link in reader.links)
     assert reader.images and all(image["alt"] for image in reader.images)
@@ -178,9 +178,9 @@ def test_html_stands_alone(demo_examination):
 def test_a_file_name_is_text_not_markup(demo_examination):
     photo = replace(demo_examination.photo, name="<b>x</b>.jpg")
     look = replace(demo_examination.look, photos=(photo, *demo_examination.photos[1:]))
-    assert "<b>x</b>" not in report.html(replace(demo_examination, look=look))
+    assert "<b>x</b>" not in webpage.html(replace(demo_examination, look=look))
 
 
 def test_summary_for_the_terminal(demo_examination):
-    said = report.spoken_summary(demo_examination)
+    said = phrases.spoken_summary(demo_examination)
     assert "Pits counted" in said and "95 %" in said

@@ -12,9 +12,8 @@ from ui import blocks, state
 
 def show(examination: Examination) -> None:
     blocks.headline(examination)
-    for section in report.sections(examination, units=state.units()):
-        if section.title in ("Measures", "Pits", "Corrected by hand"):
-            blocks.section(section)
+    for name in ("measures", "pits", "corrections"):
+        blocks.section(report.section(examination, name, units=state.units()))
     surface = examination.standing_surface
     if surface.view != "end":
         st.subheader("Laid flat")

@@ -102,8 +102,7 @@ def _repair_or_replace(examination: Examination) -> None:
                     st.rerun()
                 except CutpipeError as error:
                     st.error(blocks.safe(str(error)), icon=":material/error:")
-        for block in report.section(examination, "Repair or replace", units=state.units()).blocks:
-            blocks.one(block)
+        blocks.section(report.section(examination, "house", units=state.units()), title=False)
 
 
 def _is_number(text: str) -> bool:

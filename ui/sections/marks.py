@@ -10,7 +10,7 @@ from analyzer.base.flags import CutpipeError
 from analyzer.base.measured import MM_PER_INCH
 from analyzer.result.corrections import Correction, make_correction
 from analyzer.result.examination import Examination
-from analyzer.show import drawing, report
+from analyzer.show import drawing, phrases
 from ui import blocks, state
 from ui.photo_points import photo_points
 from ui.sections import first
@@ -64,10 +64,10 @@ def show(examination: Examination) -> None:
 def _scale(examination: Examination) -> None:
     """How the scale was found and checked, with the marker drawn on the whole photo."""
     surface = examination.standing_surface
-    with st.expander(report.scale_in_short(examination), icon=":material/straighten:"):
-        checks = report.scale_checks(examination)
+    with st.expander(phrases.scale_in_short(examination), icon=":material/straighten:"):
+        checks = phrases.scale_checks(examination)
         lines = [
-            report.scale_in_words(examination),
+            phrases.scale_in_words(examination),
             *(display.sentence(check.sentence, state.units()) for check in checks),
         ]
         st.markdown("\n".join(f"- {blocks.safe(line)}" for line in lines))
@@ -165,7 +165,7 @@ def _photo(examination: Examination) -> None:
         with st.expander(f"Corrections by hand ({len(current.corrections)})"):
             st.table(
                 [
-                    {"Entry": report.entry_in_words(e, state.units()), "Who": e.who, "When": e.when, "Why": e.why}
+                    {"Entry": phrases.entry_in_words(e, state.units()), "Who": e.who, "When": e.when, "Why": e.why}
                     for e in current.corrections
                 ]
             )

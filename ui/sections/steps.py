@@ -6,7 +6,7 @@ import streamlit as st
 
 from analyzer.causes.steps import PHASES
 from analyzer.result.examination import Examination
-from analyzer.show import report
+from analyzer.show import phrases, report
 from ui import blocks, state
 
 
@@ -20,7 +20,7 @@ def show(examination: Examination) -> None:
         required=True,
     )
     if whom == "The homeowner":
-        blocks.section(report.section(examination, "For the homeowner, in plain words", units=state.units()))
+        blocks.section(report.section(examination, "homeowner", units=state.units()))
         return
     every = st.toggle("Open every step", key="every_step")
     for phase in PHASES:
@@ -28,7 +28,7 @@ def show(examination: Examination) -> None:
         if not rows:
             continue
         st.subheader(phase[:1].upper() + phase[1:])
-        why, source = report.said_of_all(rows)
+        why, source = phrases.said_of_all(rows)
         if why:
             st.caption(blocks.safe(f"{why} Source: {source}."))
         for step in rows:

@@ -17,7 +17,7 @@ KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_
 
 
 def show(examination: Examination) -> None:
-    blocks.section(report.section(examination, "The wall", units=state.units()))
+    blocks.section(report.section(examination, "wall", units=state.units()))
     if examination.wall.nominal_mm is None:
         st.info(
             "Say which tube it is (section Photo, What was told): then the wall that a new one has is known.",

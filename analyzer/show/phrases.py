@@ -1,0 +1,159 @@
+"""Results in words: the first figures, the scale, flags, corrections, as every page and file says them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from analyzer.base import display
+from analyzer.base.flags import Flag
+from analyzer.base.measured import Measure
+from analyzer.causes.steps import Step, dangers
+from analyzer.photo.reading import Photo
+from analyzer.result.corrections import Correction
+from analyzer.result.examination import Examination
+from analyzer.scale.calibration import CrossCheck, Marker
+from analyzer.wall.remaining import Wall
+
+
+def flag_in_words(flag: Flag, units: str = "metric") -> str:
+    """What is doubtful, and how to do better."""
+    return display.sentence(f"{flag.message} {flag.remedy}", units)
+
+
+def headline_figures(examination: Examination, units: str = "metric") -> tuple[tuple[str, str, str], ...]:
+    """(name, value, 95 % interval) of the figures a person looks for first."""
+    pits, pattern, surface, wall = (
+        examination.standing_pits,
+        examination.standing_pattern,
+        examination.standing_surface,
+        examination.wall,
+    )
+    rows: list[tuple[str, str, str]] = []
+    if surface.view == "end":
+        rows.append(_figure("Smallest wall round the ring", wall.minimum_mm, "length_mm", units))
+        rows.append(_figure("Mean wall round the ring", wall.mean_mm, "length_mm", units))
+    else:
+        rows.append(_figure("Pits counted", pits.count, "count", units))
+        rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
+        if pits.pits:
+            rows.append(_figure("Largest pit opening", pattern.largest_diameter_mm, "length_mm", units))
+        rows.append(
+            _figure("Metal examined", surface.examined_area if surface.unit == "mm" else None, "metal_mm2", units)
+        )
+    if surface.view != "end" or wall.remaining_mm != wall.minimum_mm:  # of a ring the thinnest place is what remains
+        rows.append(remaining_wall(wall, units))
+    return tuple(rows)
+
+
+def remaining_wall(wall: Wall, units: str) -> tuple[str, str, str]:
+    """An indicative range has no middle that means anything, so only its ends are shown."""
+    if wall.indicative and wall.remaining_mm is not None:
+        span = display.interval(wall.remaining_mm, "length_mm", units)
+        return "Remaining wall (indicative)", f"{span} {display.unit('length_mm', units)}", "a range, not a measurement"
+    return _figure("Remaining wall", wall.remaining_mm, "length_mm", units)
+
+
+def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
+    """A few lines for the terminal."""
+    lines = [*dangers(examination.steps), examination.judgement.summary]
+    lines += [f"  {name}: {value}" + _span_said(span) for name, value, span in headline_figures(examination, units)]
+    lines += [
+        f"  {flag.severity}: {flag_in_words(flag, units)}" for flag in examination.flags if flag.severity != "note"
+    ]
+    return "\n".join(lines)
+
+
+def _span_said(span: str) -> str:
+    if not span:
+        return ""
+    return f" (95 %: {span})" if " to " in span else f" ({span})"
+
+
+def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[str, str, str]:
+    return name, display.value(measure, kind, units), display.interval(measure, kind, units)
+
+
+def taken(photo: Photo) -> str:
+    """The camera's date with dashes, as people write it."""
+    return photo.camera.taken.replace(":", "-", 2) if photo.camera.taken else display.UNKNOWN
+
+
+def number_of(count: int, word: str) -> str:
+    """ "1 pit", "2 pits"."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def scale_in_short(examination: Examination) -> str:
+    """ "Scale: ruler, ± 0.9 %, agrees with the tube's diameter"."""
+    scale = examination.standing_surface.mm_per_px
+    if scale is None:
+        return "No scale: nothing is given in millimetres"
+    text = f"Scale: {scale_source(examination)}, ± {196 * scale.standard_uncertainty / scale.value:.1f} %"
+    checks = scale_checks(examination)
+    if checks:
+        text += "; every cross-check agrees" if all(check.agrees for check in checks) else "; a cross-check disagrees"
+    return text
+
+
+def scale_checks(examination: Examination) -> tuple[CrossCheck, ...]:
+    """The cross-checks of the scale that stands; a length marked by hand on the metal has none."""
+    if examination.length_known:
+        return ()
+    return (*examination.calibration.cross_checks, *examination.surface.cross_checks)
+
+
+def scale_in_words(examination: Examination) -> str:
+    """What the scale rests on, in one sentence."""
+    scale = examination.standing_surface.mm_per_px
+    if scale is None:
+        return "No scale was found: pits are counted in the picture, nothing is given in millimetres."
+    return (
+        f"Taken from the {scale_source(examination)} and carried to the metal: {scale.value:.5f} mm a pixel, "
+        f"± {196 * scale.standard_uncertainty / scale.value:.1f} % (95 %)."
+    )
+
+
+def scale_source(examination: Examination, method: str | None = None) -> str:
+    """What the scale that stands, or a ``method``, rests on."""
+    ring = examination.look.ring
+    if examination.surface.view == "end" and ring is not None and ring.mm_per_px is not None:
+        if ring.scale_source != "marker and height":
+            return ring.scale_source
+    method = method or examination.scale_method
+    words = display.METHOD_WORDS.get(method, method)
+    return words.removeprefix("the ")
+
+
+def entry_in_words(entry: Correction, units: str = "metric") -> str:
+    """A correction by hand as people say it, with the figure that was told."""
+    told = entry.length_mm if entry.length_mm is not None else entry.diameter_mm
+    words = ENTRY_WORDS[entry.kind] + (f", number {entry.pit}" if entry.pit else "")
+    return words + (display.sentence(f", {told:.2f} mm", units) if told is not None else "")
+
+
+ENTRY_WORDS = {
+    "remove_pit": "not a pit",
+    "confirm_pit": "is a pit",
+    "call_mound": "is a mound",
+    "add_pit": "pit added",
+    "leave_out": "area left out",
+    "examine_only": "only this area examined",
+    "known_length": "known length",
+}
+
+
+def said_of_all(steps: Sequence[Step]) -> tuple[str, str]:
+    """The reason and source that most of these steps share, to be said once above them; two empty texts where none is shared."""
+    (shared, times), *_ = Counter((step.why, step.source) for step in steps).most_common(1)
+    return shared if times > 1 else ("", "")
+
+
+def marker_told(marker: Marker, units: str) -> str:
+    """The marker with the size that was told of it: the scale rests on that."""
+    if marker.kind == "disc" and marker.diameter_mm is not None:
+        return display.sentence(f"disc of {marker.diameter_mm:g} mm", units)
+    if marker.kind == "length" and marker.points_px is not None and marker.length_mm is not None:
+        ends = " and ".join(f"({x:g}, {y:g})" for x, y in marker.points_px)
+        return display.sentence(f"length of {marker.length_mm:g} mm", units) + f" between the pixels {ends}"
+    return marker.kind

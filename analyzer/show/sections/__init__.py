@@ -1,0 +1,1 @@
+"""The report's sections: one file each, built on its own."""

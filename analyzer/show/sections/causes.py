@@ -1,0 +1,65 @@
+"""Why it failed."""
+
+from __future__ import annotations
+
+from analyzer.causes.rules import STANDINGS
+from analyzer.causes.steps import EFFORT_WORDS
+from analyzer.house import facts
+from analyzer.result.examination import Examination
+from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table
+
+MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
+
+
+def build(examination: Examination, units: str) -> Section:
+    judgement = examination.judgement
+    blocks: list[Block] = [
+        Paragraph(text=judgement.summary, strong=True),
+        Table(
+            head=("Standing", "Causes"),
+            rows=tuple(
+                (
+                    standing,
+                    "; ".join(
+                        f.name + (f" ({f.role})" if f.role else "")
+                        for f in judgement.findings
+                        if f.standing == standing
+                    ),
+                )
+                for standing in STANDINGS
+                if any(f.standing == standing for f in judgement.findings)
+            ),
+            widths=(2.2, 9),
+        ),
+    ]
+    shown = [f for f in judgement.findings if f.standing in ("fits well", "fits")] or list(judgement.findings[:2])
+    shown = shown[:MOST_CAUSES_TOLD]
+    for finding in shown:
+        blocks.append(Paragraph(text=f"{finding.name}: {finding.standing}", strong=True))
+        blocks.append(Paragraph(text=finding.technical))
+        known = [("For", reason) for reason in finding.facts_for] + [
+            ("Against", reason) for reason in finding.facts_against
+        ]
+        if known:
+            blocks.append(
+                Bullets(items=tuple(f"{heading}: {reason.sentence} [{reason.source}]" for heading, reason in known))
+            )
+        if finding.facts_not_known:
+            asked = ", ".join(dict.fromkeys(facts.label(reason.quantity) for reason in finding.facts_not_known))
+            blocks.append(Paragraph(text=f"Not known, and would count: {asked}."))
+    for title, lines in (
+        ("Where the facts pull both ways", judgement.conflicts),
+        ("Keep for a laboratory", judgement.keep),
+    ):
+        if lines:
+            blocks.append(Paragraph(text=title, strong=True))
+            blocks.append(Bullets(items=tuple(lines)))
+    if judgement.checks:
+        blocks.append(Paragraph(text="Checks that would tell most, best first:", strong=True))
+        blocks.append(
+            Bullets(
+                items=tuple(f"{c.question} {c.how} ({EFFORT_WORDS[c.effort]})" for c in judgement.checks[:5]),
+                numbered=True,
+            )
+        )
+    return Section(id="causes", title="Why it failed", blocks=tuple(blocks), new_page=True)

@@ -1,0 +1,20 @@
+"""The facts as told."""
+
+from __future__ import annotations
+
+from analyzer.house import facts
+from analyzer.result.examination import Examination
+from analyzer.show.blocks import Section, Table
+
+
+def build(examination: Examination, units: str) -> Section | None:
+    if not examination.facts:
+        return None
+    rows = tuple(
+        (facts.label(name), facts.describe(name, value, units)) for name, value in sorted(examination.facts.items())
+    )
+    return Section(
+        id="facts",
+        title="Facts of the installation, as told",
+        blocks=(Table(head=("Fact", "Told"), rows=rows, widths=(4, 6)),),
+    )

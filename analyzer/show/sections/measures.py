@@ -1,0 +1,126 @@
+"""Every measure with what it rests on."""
+
+from __future__ import annotations
+
+from analyzer.base import display
+from analyzer.base.measured import Measure
+from analyzer.result.examination import Examination
+from analyzer.show import phrases
+from analyzer.show.blocks import Block, Paragraph, Section, Table
+
+
+def build(examination: Examination, units: str) -> Section:
+    surface, pattern, pits = examination.standing_surface, examination.standing_pattern, examination.standing_pits
+    scale = surface.mm_per_px
+    rows: list[tuple[str, str, str, str]] = []
+
+    def add(name: str, measure: Measure | None, kind: str, rests_on: str) -> None:
+        rows.append((name, display.value(measure, kind, units), display.interval(measure, kind, units), rests_on))
+
+    ring = surface.view == "end"
+    if scale is not None:
+        # The scale stays in millimetres a pixel: it is what a reviewer checks on the picture.
+        relative = 100 * scale.standard_uncertainty / scale.value
+        parts = sorted(((abs(100 * part / scale.value), source) for source, part in scale.budget.items()), reverse=True)
+        budget = ", ".join(f"{source} {percent:.2f} %" for percent, source in parts[:4] if percent >= 0.005)
+        rows.append(
+            (
+                "Scale at the metal",
+                f"{scale.value:.5f} mm a pixel",
+                f"± {1.96 * relative:.1f} %",
+                f"{phrases.scale_source(examination)}; one sigma: {budget}",
+            )
+        )
+        if not ring:
+            add("Length of the piece seen", surface.axial_length, "length_mm", "fit of the tube's shape to its outline")
+        add(
+            "Cut face seen" if ring else "Metal seen",
+            surface.seen_area,
+            "metal_mm2",
+            "area on the metal itself, not in the picture",
+        )
+        if not ring:
+            add(
+                "Metal examined", surface.examined_area, "metal_mm2", "the same without metal seen more than 70° aslant"
+            )
+    if ring:
+        add(
+            "Smallest wall round the ring",
+            examination.wall.minimum_mm,
+            "length_mm",
+            "distance between both edges, every degree",
+        )
+        add("Mean wall round the ring", examination.wall.mean_mm, "length_mm", "mean of the same")
+    else:
+        smallest = (
+            f"; pits from {display.plain(pits.smallest_counted_mm, 'length_mm', units)} opening"
+            if pits.smallest_counted_mm
+            else ""
+        )
+        evidence = display.EVIDENCE_WORDS.get(pits.evidence, pits.evidence)
+        add("Pits counted", pits.count, "count", f"{evidence}, version {pits.evidence_version}{smallest}")
+        if pattern.pits_per_cm2 is not None:
+            number = round(pattern.pits_per_cm2.value * surface.examined_area.value / 100)
+            rests_on = f"{phrases.number_of(number, 'pit')} on the metal examined; Poisson interval, for the run of pipe that this piece stands for"
+            add("Pits per area", pattern.pits_per_cm2, "per_cm2", rests_on)
+        if pattern.mean_diameter_mm is not None:
+            add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
+            add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "the same of the largest")
+    for check in phrases.scale_checks(examination):
+        rows.append(
+            (
+                f"Cross-check: {check.name}",
+                f"{check.difference_percent:+.1f} %".replace("-", "−"),
+                f"± {1.96 * check.standard_uncertainty_percent:.1f} %",
+                display.sentence(check.sentence, units),
+            )
+        )
+    blocks: list[Block] = [
+        Table(
+            head=("Measure", "Value", "95 % interval", "Rests on"),
+            rows=tuple(rows),
+            widths=(4, 3, 3.4, 7),
+            caption="To check a figure: where the metal is seen square on, a length in pixels of the photo times the scale is its length in millimetres."
+            if scale is not None
+            else "",
+        )
+    ]
+    if pattern.density_rating or pattern.size_rating:
+        blocks.append(
+            Paragraph(
+                text=f"Ratings of the pitting standard (ASTM G46): density {pattern.density_rating or display.UNKNOWN}, "
+                f"size {pattern.size_rating or display.UNKNOWN}. The chart was made for large areas; on a small piece the "
+                "interval above says more."
+            )
+        )
+    bands = examination.standing_bands
+    if bands.bands:
+        blocks.append(
+            Table(
+                head=("Mark", "Colour", "Along the pipe", "Area", "Share of metal"),
+                rows=tuple(
+                    (
+                        display.BAND_WORDS[band.kind] + (" (faint)" if band.confidence == "faint" else ""),
+                        display.COLOUR_WORDS.get(band.colour_class, band.colour_class),
+                        "all over"
+                        if band.axial_mm is None
+                        else f"{display.plain(band.axial_mm[0], 'length_mm', units)} to {display.plain(band.axial_mm[1], 'length_mm', units)}",
+                        display.full(band.area_mm2, "metal_mm2", units),
+                        f"{100 * band.share_of_metal:.0f} %",
+                    )
+                    for band in bands.bands
+                ),
+                widths=(3, 3, 4, 5, 2),
+            )
+        )
+    if bands.colour_shares and surface.view != "end":
+        shares = sorted(((share, name) for name, share in bands.colour_shares.items() if share >= 0.01), reverse=True)
+        white = {"card": "white taken from the card's paper", "camera": "white as the camera set it, not checked"}
+        blocks.append(
+            Paragraph(
+                text="Colours of the metal: "
+                + ", ".join(f"{display.COLOUR_WORDS[name]} {100 * share:.0f} %" for share, name in shares)
+                + f" ({white.get(bands.white_source, bands.white_source)})."
+            )
+        )
+    return Section(id="measures", title="Measures", blocks=tuple(blocks), new_page=True)

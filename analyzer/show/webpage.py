@@ -1,0 +1,24 @@
+"""The report as one web page that stands alone."""
+
+from __future__ import annotations
+
+import base64
+from importlib import resources
+
+import jinja2
+
+from analyzer.result.examination import Examination
+from analyzer.show import report
+
+
+def html(examination: Examination, *, units: str = "metric") -> str:
+    """One page that stands alone: no file beside it, nothing fetched."""
+    template = resources.files("analyzer").joinpath("data/report.html.jinja").read_text(encoding="utf-8")
+    environment = jinja2.Environment(
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
+    )
+    environment.filters["base64"] = lambda data: base64.b64encode(data).decode()
+    environment.tests["kind"] = lambda block, name: type(block).__name__ == name
+    return environment.from_string(template).render(
+        title=f"Examination of {examination.photo.name}", sections=report.sections(examination, units=units)
+    )
