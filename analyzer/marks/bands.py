@@ -11,7 +11,7 @@ Colour classes are plain ranges in CIELAB, checked against ``data/colours.csv``.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cache
 from types import MappingProxyType
 
@@ -23,6 +23,7 @@ from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.base.network import network
 from analyzer.photo.reading import Photo
+from analyzer.piece.restrict import Kept
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
 
@@ -97,6 +98,7 @@ BAND_EDGE_MM = {
     "contact_mark": 1.0,
     "water_line": 0.2,
 }  # standard uncertainty of an edge, from 22 bands of pictures not learned from
+LEAST_LEFT_SHARE = 0.1  # of a band: what an outline drawn round it by hand leaves of its rim is no band; a judgement
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,6 +123,25 @@ class Bands:
     ]  # of the examined metal, by COLOUR_CLASSES; adds to 1, empty where no metal is examined
     white_source: str  # "card" or "camera"
     flags: tuple[Flag, ...] = ()
+    laid: Laid | None = field(default=None, compare=False, repr=False)  # None where nothing was looked for
+
+    def restricted(self, kept: Kept) -> Bands:
+        """Bands and colours of the metal that is left; a band of which hardly anything is left is gone."""
+        if self.laid is None:
+            return self
+        left = _share_of_cells(kept, self.laid.cells) > 0.5
+        return _stated(
+            self.laid, kept.surface, self.laid.cells.seen & left, self.labels.shape, self.white_source, self.flags
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Laid:
+    """What was read on the metal laid flat, before it is told as bands and shares: all of it, whatever is left out later."""
+
+    cells: Cells
+    mark: np.ndarray  # (h, w) float32 over one half inside contact marks
+    line: np.ndarray  # (h, w) float32 over one half inside the water line
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,23 +175,35 @@ def find_bands(photo: Photo, calibration: Calibration, surface: Surface) -> Band
         )
     rgb = photo.rgb[top : top + height, left : left + width]
     cells = lay_out(rgb, surface, white_gain=calibration.white_gain)
-    classes = classify(cielab(cells.linear))
-    shares = _shares(classes, cells, surface)
     mark, line = _fit(likelihoods(cells), cells)
+    laid = Laid(cells=cells, mark=mark, line=line)
+    return _stated(laid, surface, cells.seen, labels.shape, white_source, tuple(flags))
 
-    marks_px = _to_pixels(mark, cells) & surface.metal
-    line_px = _to_pixels(line, cells) & surface.metal
-    window = labels[top : top + height, left : left + width]
-    window[marks_px] = 1
-    window[line_px] = 2  # a water line that crosses a mark stays a water line
+
+def _stated(
+    laid: Laid, surface: Surface, seen: np.ndarray, shape: tuple[int, ...], white_source: str, flags: tuple[Flag, ...]
+) -> Bands:
+    """What was read, as bands and colour shares of a surface: the whole one, or what is left of it with its ``seen`` cells (h, w)."""
+    cells, mark, line = replace(laid.cells, seen=seen), laid.mark, laid.line
+    labels = np.zeros(shape, np.uint8)
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
     lab = cielab(cells.linear)
+    classes = classify(lab)
+    window = labels[top : top + height, left : left + width]
+    window[_to_pixels(mark, cells) & surface.metal] = 1
+    window[_to_pixels(line, cells) & surface.metal] = 2  # a water line that crosses a mark stays a water line
     bands = []
     parts, count = ndimage.label(mark > 0.5)
     places = [("contact_mark", parts == part) for part in range(1, count + 1)] + [("water_line", line > 0.5)]
     for kind, here in places:
-        band = _band(len(bands) + 1, kind, here, cells, surface, classes, lab, window) if here.any() else None
-        if band is not None:
-            bands.append(band)
+        pixels = _pixels_of(kind, here, cells, surface, window) if here.any() else None
+        if pixels is None or not pixels.any():
+            continue
+        if (here & seen).sum() < LEAST_LEFT_SHARE * (here & laid.cells.seen).sum():
+            window[pixels] = 0
+            continue
+        bands.append(_band(len(bands) + 1, kind, here, pixels, cells, surface, classes, lab))
     stain = _overall_stain(classes, cells, (mark > 0.5) | (line > 0.5))
     if stain is not None:
         share = float((classes[cells.seen] == stain).mean())
@@ -191,10 +224,22 @@ def find_bands(photo: Photo, calibration: Calibration, surface: Surface) -> Band
     return Bands(
         bands=tuple(bands),
         labels=labels,
-        colour_shares=MappingProxyType(shares),
+        colour_shares=MappingProxyType(_shares(classes, cells, surface)),
         white_source=white_source,
-        flags=tuple(flags),
+        flags=flags,
+        laid=laid,
     )
+
+
+def _share_of_cells(kept: Kept, cells: Cells) -> np.ndarray:
+    """(h, w) which share of each cell's place in the photo is left in; 0 where no pixel falls into it."""
+    inside = (cells.row > -1) & (cells.column > -1)
+    height, width = cells.seen.shape
+    row = np.clip(np.rint(cells.row[inside]), 0, height - 1).astype(np.intp)
+    column = np.clip(np.rint(cells.column[inside]), 0, width - 1).astype(np.intp)
+    place, size = row * width + column, height * width
+    left = np.bincount(place, kept.allowed[inside], size) / np.maximum(np.bincount(place, minlength=size), 1)
+    return left.reshape(height, width)
 
 
 # --- colour ---
@@ -795,24 +840,25 @@ def _best_path(gain: np.ndarray, bend_cost: float) -> tuple[int, np.ndarray]:
     return sheet, path
 
 
+def _pixels_of(kind: str, here: np.ndarray, cells: Cells, surface: Surface, window: np.ndarray) -> np.ndarray:
+    """bool in the surface's window: the metal that a band covers, from its cells and the labels of all bands of its kind."""
+    nearest_row = np.clip(np.rint(cells.row), 0, here.shape[0] - 1).astype(np.intp)
+    nearest_column = np.clip(np.rint(cells.column), 0, here.shape[1] - 1).astype(np.intp)
+    grown = ndimage.binary_dilation(here, np.ones((3, 3)))
+    return (window == KINDS.index(kind) + 1) & grown[nearest_row, nearest_column] & surface.metal
+
+
 def _band(
     number: int,
     kind: str,
     here: np.ndarray,
+    pixels: np.ndarray,
     cells: Cells,
     surface: Surface,
     classes: np.ndarray,
     lab: np.ndarray,
-    window: np.ndarray,
-) -> Band | None:
-    """One band from its cells, None where none of its pixels is metal. Extents are those between which 95 % of it lies."""
-    label = KINDS.index(kind) + 1
-    nearest_row = np.clip(np.rint(cells.row), 0, here.shape[0] - 1).astype(np.intp)
-    nearest_column = np.clip(np.rint(cells.column), 0, here.shape[1] - 1).astype(np.intp)
-    grown = ndimage.binary_dilation(here, np.ones((3, 3)))
-    pixels = (window == label) & grown[nearest_row, nearest_column] & surface.metal
-    if not pixels.any():
-        return None
+) -> Band:
+    """One band from its cells and the pixels that it covers. Extents are those between which 95 % of it lies."""
     area = float(surface.area_per_px[pixels].sum())
     total = float(surface.area_per_px[surface.metal].sum())
     inside = here & cells.seen

@@ -20,6 +20,7 @@ from analyzer.marks import closeup, likelihood
 from analyzer.marks.bands import COLOUR_CLASSES, cielab, classify
 from analyzer.marks.likelihood import Raster
 from analyzer.photo.reading import Photo
+from analyzer.piece.restrict import Kept
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
 
@@ -103,6 +104,35 @@ class PitCatalogue:
     def counted(self) -> tuple[Pit, ...]:
         """The pits that ``count`` counts; smaller ones are listed and drawn all the same."""
         return tuple(pit for pit in self.pits if self.counts(pit))
+
+    def restricted(self, kept: Kept) -> PitCatalogue:
+        """Pits and mounds whose middle lies on the metal that is left, under their own numbers, and the count there.
+
+        Of the count's doubt a part stays that goes with the square root of the share of the metal: the scatter of independent
+        places.
+        """
+        pits = tuple(pit for pit in self.pits if kept.holds(pit.x_px, pit.y_px))
+        labels = self.labels.copy()
+        labels[~np.isin(labels, [pit.id for pit in pits])] = 0
+        less = self.with_pits(
+            pits, mounds=tuple(mound for mound in self.mounds if kept.holds(mound.x_px, mound.y_px)), labels=labels
+        )
+        if self.count is None:
+            return less
+        low, high = self.count.interval_95
+        value, root = float(len(less.counted)), math.sqrt(kept.share)
+        least = min(value, max(0.0, math.floor(value - root * (self.count.value - low) + 1e-9)))
+        most = max(value, math.ceil(value + root * (high - self.count.value) - 1e-9))
+        left = (most - least) / (high - low) if high > low else 1.0
+        budget = {source: part * left for source, part in self.count.budget.items()}
+        return replace(less, count=Measure(value=value, budget=budget, interval=(least, most)))
+
+    def with_pits(self, pits: tuple[Pit, ...], **others: Any) -> PitCatalogue:
+        """The catalogue with other pits, its flags raised anew for them; the count stays."""
+        of_the_list = flags_of(self.pits, self.smallest_counted_mm, self.evidence)
+        kept = tuple(flag for flag in self.flags if flag not in of_the_list)
+        other = replace(self, pits=pits, **others)
+        return replace(other, flags=(*kept, *flags_of(pits, other.smallest_counted_mm, self.evidence)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -689,7 +719,6 @@ def _by_contrast(photo: Photo, surface: Surface) -> PitCatalogue:
     window = np.ascontiguousarray(photo.rgb[top : top + height, left : left + width])
     step = surface.mm_per_px.value if surface.mm_per_px is not None else None
     parts, _ = closeup.pit_regions(window, surface.metal, pixel_mm=step)
-    int(parts.max()) if parts.size else 0
     area_of = surface.area_per_px
     shares = (
         {}

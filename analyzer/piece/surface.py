@@ -80,12 +80,36 @@ class Surface:
     cross_checks: tuple[CrossCheck, ...] = ()
     flags: tuple[Flag, ...] = ()
     specimen_source: str = "learned"  # how the piece was found: "learned", "colour" or "whole picture"
+    axial_from: float = 0.0  # where ``axial_length`` begins: 0 unless metal at that end is left out
 
     @property
     def examined(self) -> np.ndarray:
         """bool (h, w): the metal that density and counts refer to."""
         with np.errstate(invalid="ignore"):
             return self.metal & (self.obliquity_deg <= GRAZING_DEG)
+
+    def restricted(self, metal: np.ndarray) -> Surface:
+        """The surface of a part of its metal alone; ``metal`` (h, w) bool. Areas and length shrink in proportion to their pixels'."""
+        metal = _shut(self.metal & metal)
+        if not metal.any() or np.array_equal(metal, self.metal):
+            return self
+        less = replace(self, metal=metal)
+
+        def part(area: Measure, before: np.ndarray, after: np.ndarray) -> Measure:
+            whole = float(self.area_per_px[before].sum())
+            return area.times(float(self.area_per_px[after].sum()) / whole) if whole else area
+
+        spans = [(float(self.axial[where].min()), float(self.axial[where].max())) for where in (self.metal, metal)]
+        (low, high), (first, last) = spans
+        share = (last - first) / (high - low) if high > low else 1.0
+        return replace(
+            less,
+            seen_area=part(self.seen_area, self.metal, metal),
+            examined_area=part(self.examined_area, self.examined, less.examined),
+            axial_length=self.axial_length.times(share),
+            axial_from=self.axial_from + first - low,
+            outline_px=_largest_outline(metal, self.origin_px),
+        )
 
 
 def find_surface(
@@ -247,6 +271,12 @@ def _flat_maps(metal: np.ndarray) -> dict[str, np.ndarray]:
     }
 
 
+def _largest_outline(metal: np.ndarray, origin_px: tuple[int, int]) -> np.ndarray:
+    """(N, 2) float32 in the upright photo: the outer outline of the largest part of a mask over a window."""
+    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return _shut(max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32(origin_px))
+
+
 def _shut(array: np.ndarray) -> np.ndarray:
     array.flags.writeable = False
     return array
@@ -302,15 +332,14 @@ def _in_pixels(photo: Photo, found: Specimen, view: str, source: str, flags: lis
         raise SurfaceError(
             f"No bare metal is seen on the pipe in {photo.name}; uncover the surface and take the photo again."
         )
-    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    outline = max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32(window[:2])
+    outline = _largest_outline(metal, window[:2])
     edge = float(cv2.arcLength(outline, True)) * 0.5 * FIT_NOISE_STEPS * found.step
     area = Measure(value=float(metal.sum()), budget={"outline edge": edge})
     box = cv2.minAreaRect(outline)[1]
     return Surface(
         view=view, view_source=source, unit="px", origin_px=window[:2], metal=_shut(metal), **_flat_maps(metal),
         radius_mm=None, mm_per_px=None, seen_area=area, examined_area=area,
-        axial_length=Measure(value=float(max(box)), budget={"outline edge": found.step}), outline_px=_shut(outline),
+        axial_length=Measure(value=float(max(box)), budget={"outline edge": found.step}), outline_px=outline,
         flags=tuple(flags), specimen_source=found.source,
     )  # fmt: skip
 
@@ -658,8 +687,7 @@ def _cast(
             budget["limit of obliquity"] = more * value
         return Measure(value=value, budget=budget)
 
-    contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    outline = max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32([x0, y0])
+    outline = _largest_outline(metal, (x0, y0))
     return Surface(
         view=view,
         view_source=source,
@@ -675,7 +703,7 @@ def _cast(
         seen_area=area_measure(seen_mm2),
         examined_area=area_measure(examined_mm2, 0.01 if view != "flat" else 0.0),
         axial_length=Measure(value=float(piece.length), budget=lengths),
-        outline_px=_shut(outline),
+        outline_px=outline,
         cross_checks=(check,) if check else (),
         flags=tuple(flags),
         specimen_source=found.source,

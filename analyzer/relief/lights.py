@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import resources
 
@@ -23,6 +23,7 @@ from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.marks.pits import Pit, PitCatalogue
 from analyzer.photo.reading import Photo
+from analyzer.piece.restrict import Kept
 from analyzer.piece.surface import Surface, unrolled
 from analyzer.relief.cup import CELLS, Cup, fit_cup
 from analyzer.scale.calibration import Calibration
@@ -114,6 +115,53 @@ class Relief:
     torches: Mapping[int, int] = field(default_factory=dict)  # how many torches reach the pit
     holes: tuple[Hole, ...] = ()  # light through the wall away from every pit that was found
     heights: Heights | None = field(default=None, compare=False)
+    # Where each pit lies that was looked at, x, y in the upright photo.
+    places_px: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+
+    def restricted(self, kept: Kept) -> Relief:
+        """Depths, light and heights of the metal that is left."""
+        places = {number: place for number, place in self.places_px.items() if kept.holds(*place)}
+        out = set(self.places_px) - set(places)
+        depths = {number: depth for number, depth in self.pit_depths_mm.items() if number not in out}
+        holes = tuple(hole for hole in self.holes if kept.holds(hole.x_px, hole.y_px))
+        of_the_lists = _flags_of(self.places_px, self.pit_depths_mm, self.heights is not None, self.holes)
+        others = [flag for flag in self.flags if flag not in of_the_lists]
+        return replace(
+            self,
+            pit_depths_mm=depths,
+            through={number: seen for number, seen in self.through.items() if number not in out},
+            torches={number: count for number, count in self.torches.items() if number not in out},
+            holes=holes,
+            heights=None if self.heights is None else _heights_left(self.heights, kept),
+            places_px=places,
+            flags=(*others, *_flags_of(places, depths, self.heights is not None, holes)),
+        )
+
+
+def _flags_of(
+    places_px: Mapping[int, object], depths: Mapping[int, object], by_torch: bool, holes: Sequence[Hole]
+) -> tuple[Flag, ...]:
+    """What is to be said of the lists: pits that no torch reaches, light where no pit is."""
+    flags = []
+    if by_torch and (missed := len(places_px) - len(depths)):
+        flags.append(raise_flag("pits_without_torch", str(missed)))
+    if holes:
+        flags.append(raise_flag("light_without_pit", str(len(holes))))
+    return tuple(flags)
+
+
+def _heights_left(heights: Heights, kept: Kept) -> Heights:
+    """The map with what is left out not seen: a place of it belongs to the pixels of the photo that show it."""
+    surface = kept.surface
+    left = np.zeros(heights.mm.shape, np.uint8)
+    row = np.rint((surface.around[surface.metal] - heights.around_mm) / heights.step_mm).astype(int)
+    column = np.rint((surface.axial[surface.metal] - heights.axial_mm) / heights.step_mm).astype(int)
+    left[np.clip(row, 0, left.shape[0] - 1), np.clip(column, 0, left.shape[1] - 1)] = 1
+    # cells finer than the photo's pixels lie between those that a pixel falls into
+    left = cv2.morphologyEx(left, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    mm = np.where(left > 0, heights.mm, np.float32(np.nan)).astype(np.float32)
+    mm.flags.writeable = False
+    return replace(heights, mm=mm)
 
 
 def find_relief(
@@ -143,8 +191,6 @@ def find_relief(
         depths = {pit.id: _measure(cups[pit.id], pit) for pit in pits.pits if pit.id in cups}
         if len(lights) < FEWEST_LIGHTS:
             flags.append(raise_flag("few_torches", str(len(lights))))
-        if missed := len(pits.pits) - len(depths):
-            flags.append(raise_flag("pits_without_torch", str(missed)))
         heights = _heights(surface, pits, cups)
     through: dict[int, bool] = {}
     holes: tuple[Hole, ...] = ()
@@ -152,13 +198,15 @@ def find_relief(
         through, holes = _light_through(
             _aligned(photo, backlit, calibration, surface, flags), calibration, surface, pits, flags
         )
+    places = {pit.id: (pit.x_px, pit.y_px) for pit in pits.pits}
     return Relief(
         pit_depths_mm=depths,
         through=through,
-        flags=tuple(dict.fromkeys(flags)),
+        flags=(*dict.fromkeys(flags), *_flags_of(places, depths, heights is not None, holes)),
         torches={number: len(fitted.ways) for number, fitted in cups.items()},
         holes=holes,
         heights=heights,
+        places_px=places,
     )
 
 
@@ -715,6 +763,4 @@ def _light_through(
             through[pit.id] = True
         elif metal[row, column] and not shut[row, column]:
             through[pit.id] = False
-    if holes:
-        flags.append(raise_flag("light_without_pit", str(len(holes))))
     return through, tuple(holes)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import overload
 
 import cv2
 import numpy as np
@@ -18,9 +19,11 @@ from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
 from analyzer.base.tomlfile import read_table, shown
 from analyzer.marks.bands import Bands
-from analyzer.marks.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, flags_of, metal_per_pixel
-from analyzer.piece.surface import GRAZING_DEG, Surface
+from analyzer.marks.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel
+from analyzer.piece.restrict import Kept, keep
+from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Relief
+from analyzer.ring.cut_ring import Ring
 from analyzer.scale.calibration import Marker
 
 KINDS = ("remove_pit", "confirm_pit", "call_mound", "add_pit", "examine_only", "leave_out", "known_length")
@@ -29,7 +32,6 @@ ABOUT_A_PIT = ("remove_pit", "confirm_pit", "call_mound")
 MOST_PX = 1e5  # no photo is as wide
 POINTING_PX = 2.0  # how far off a fingertip or mouse points on a photo shown at its size: a judgement, no source
 TOLD_WIDTH_MM = 0.1  # how well a person reads a mouth's width: a caliper 0.03, a ruler 0.3; a judgement, no source
-LEAST_METAL_PX, LEAST_SIDE_PX = 100, 10  # less than this left by the outlines is no piece to examine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,10 +132,12 @@ class Corrected:
     pits: PitCatalogue
     bands: Bands | None
     relief: Relief | None
+    ring: Ring | None  # of the same photo, on a cut end
     removed_pits: tuple[int, ...]  # of the program's pits, those that are none; mounds too
     added_pits: tuple[Pit, ...]
     mounds: tuple[int, ...]  # numbers of the pits that were called mounds
     scale_factor: float | None  # new mm_per_px by the automatic one, where a known length was marked
+    kept: Kept  # the metal that outlines leave in
 
 
 def apply_corrections(
@@ -143,17 +147,19 @@ def apply_corrections(
     *,
     bands: Bands | None = None,
     relief: Relief | None = None,
+    ring: Ring | None = None,
     lasting: Collection[str] = (),
 ) -> Corrected:
     """What stands after the entries: the last word on each pit counts, the last known length, and all outlines together.
 
-    ``lasting``: sources of the scale's uncertainty that a known length does not settle. Raises InputError where an entry names a
-    pit that is not there or a place off the metal, or where hardly any metal is left to examine.
+    ``ring``: the cut ring where the photo itself shows one. ``lasting``: sources of the scale's uncertainty that a known length
+    does not settle. Raises InputError where an entry names a pit that is not there or a place off the metal, or where hardly any
+    metal is left to examine.
     """
     last: dict[int, str] = {}  # the last word on a pit, by its number
     drawn: dict[int, Correction] = {}
+    outlines: list[tuple[str, tuple[tuple[float, float], ...]]] = []
     automatic = {pit.id: pit for pit in catalogue.pits}
-    allowed = np.ones(surface.metal.shape, bool)
     factor: Measure | None = None
     for entry in corrections:
         if entry.kind in ABOUT_A_PIT:
@@ -164,75 +170,67 @@ def apply_corrections(
         elif entry.kind == "add_pit":
             drawn[max(automatic, default=0) + len(drawn) + 1] = entry
         elif entry.kind in ("examine_only", "leave_out"):
-            outline = np.zeros(allowed.shape, np.uint8)
-            polygon = np.round(np.array(entry.points_px) - surface.origin_px).astype(np.int32)
-            cv2.fillPoly(outline, [polygon], 1)
-            allowed &= (outline > 0) if entry.kind == "examine_only" else (outline == 0)
+            assert entry.points_px is not None
+            outlines.append((entry.kind, entry.points_px))
         else:
             factor = _length_factor(surface, entry)
 
-    found = catalogue
+    kept = keep(surface, outlines)
+    found, kept_surface = catalogue, kept.surface
+    if not kept.everything:
+        found = found.restricted(kept)
+        bands, relief, ring = (None if part is None else part.restricted(kept) for part in (bands, relief, ring))
     whole = surface
     if factor is not None:
-        whole, found, bands, relief = _rescaled(surface, catalogue, bands, relief, factor, frozenset(lasting))
-    kept_surface = _trimmed(whole, surface.metal & allowed)
+        scaled = _Rescaled(surface, factor, frozenset(lasting))
+        whole, kept_surface = scaled.surface(surface), scaled.surface(kept_surface)
+        found, bands, relief = scaled.pits(found), scaled.bands(bands), scaled.relief(relief)
     added = tuple(_drawn_pit(whole, number, entry) for number, entry in drawn.items())
-
-    def inside(thing: Pit | Mound) -> bool:
-        row, column = round(thing.y_px) - surface.origin_px[1], round(thing.x_px) - surface.origin_px[0]
-        return bool(allowed[min(max(row, 0), allowed.shape[0] - 1), min(max(column, 0), allowed.shape[1] - 1)])
-
-    known = [*found.pits, *added]
+    known = [*found.pits, *(pit for pit in added if kept.holds(pit.x_px, pit.y_px))]
+    taken_out = {number for number, word in last.items() if word in ("remove_pit", "call_mound")}
+    called = [pit for pit in known if last.get(pit.id) == "call_mound"]
     standing = tuple(
         replace(pit, confidence=1.0, by_hand=True) if last.get(pit.id) == "confirm_pit" else pit
         for pit in known
-        if inside(pit) and last.get(pit.id) not in ("remove_pit", "call_mound")
+        if pit.id not in taken_out
     )
-    mounds = [mound for mound in found.mounds if inside(mound)]
-    first_free = max((mound.id for mound in found.mounds), default=0) + 1
-    called = [pit for pit in known if last.get(pit.id) == "call_mound"]
-    mounds += [_as_mound(pit, number) for number, pit in enumerate(called, first_free) if inside(pit)]
-
+    first_free = max((mound.id for mound in catalogue.mounds), default=0) + 1
+    mounds = (*found.mounds, *(_as_mound(pit, number) for number, pit in enumerate(called, first_free)))
     labels = found.labels.copy()
     labels[~np.isin(labels, [pit.id for pit in standing])] = 0
     for pit in added:
         if any(pit.id == other.id for other in standing):
             centre = round(pit.x_px), round(pit.y_px)
             cv2.circle(labels, centre, max(1, round(pit.equivalent_diameter_px / 2)), pit.id, -1)
-    of_the_list = flags_of(catalogue.pits, catalogue.smallest_counted_mm, catalogue.evidence)
-    others = tuple(flag for flag in catalogue.flags if flag not in of_the_list)
-    corrected = replace(
-        found,
-        pits=standing,
-        mounds=tuple(mounds),
-        labels=labels,
-        flags=(*others, *flags_of(standing, found.smallest_counted_mm, found.evidence)),
-    )
-    share = float(surface.area_per_px[kept_surface.metal].sum() / surface.area_per_px[surface.metal].sum())
-    gone = [pit for pit in found.counted if inside(pit) and last.get(pit.id) in ("remove_pit", "call_mound")]
+    corrected = found.with_pits(standing, mounds=mounds, labels=labels)
+    gone = [pit for pit in found.counted if pit.id in taken_out]
     return Corrected(
         surface=kept_surface,
-        pits=replace(corrected, count=_count(catalogue.count, corrected, drawn, gone, share)),
+        pits=replace(corrected, count=_count(found.count, corrected, drawn, gone)),
         bands=bands,
         relief=relief,
-        removed_pits=tuple(sorted(pit.id for pit in found.pits if last.get(pit.id) in ("remove_pit", "call_mound"))),
+        ring=ring,
+        removed_pits=tuple(sorted(taken_out & automatic.keys())),
         added_pits=tuple(pit for pit in standing if pit.id in drawn),
-        mounds=tuple(sorted(pit.id for pit in called)),
+        mounds=tuple(sorted(number for number in taken_out if last[number] == "call_mound")),
         scale_factor=None if factor is None else factor.value,
+        kept=kept,
     )
 
 
 def _count(
-    automatic: Measure, corrected: PitCatalogue, added: Collection[int], removed: Sequence[Pit], share: float
-) -> Measure:
+    automatic: Measure | None, corrected: PitCatalogue, added: Collection[int], removed: Sequence[Pit]
+) -> Measure | None:
     """The count as corrected, with what is still open of the automatic interval.
 
     A pit added or confirmed is sure: the true count is not below their number. A pit taken out was expected to be one by its
     confidence, and leaves the upper limit by that. Of pits that nobody looked at the program may be as wrong as before, and so
-    it may have missed as many; on a ``share`` of the metal by the square root of it (scatter of independent places).
+    it may have missed as many.
     """
+    if automatic is None:
+        return None
     low, high = automatic.interval_95
-    below, above = (math.sqrt(share) * part for part in (automatic.value - low, high - automatic.value))
+    below, above = automatic.value - low, high - automatic.value
     value = float(len(corrected.counted))
     sure = sum(pit.by_hand for pit in corrected.counted)
     by_program = value - sum(pit.id in added for pit in corrected.counted) + len(removed)
@@ -360,30 +358,6 @@ def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
     )
 
 
-def _trimmed(surface: Surface, metal: np.ndarray) -> Surface:
-    if np.array_equal(metal, surface.metal):
-        return surface
-    with np.errstate(invalid="ignore"):  # NaN off the metal
-        rows, columns = np.nonzero(metal & (surface.obliquity_deg <= GRAZING_DEG))
-    if len(rows) < LEAST_METAL_PX or min(np.ptp(rows), np.ptp(columns)) + 1 < LEAST_SIDE_PX:
-        raise InputError(
-            f"Hardly any metal is left to examine ({len(rows)} pixels) inside the outlines; draw them so that a piece of at "
-            f"least {LEAST_SIDE_PX} by {LEAST_SIDE_PX} pixels is left."
-        )
-    metal.setflags(write=False)
-
-    def part(area: Measure, before: np.ndarray, after: np.ndarray) -> Measure:
-        whole = float(surface.area_per_px[before].sum())
-        return area.times(float(surface.area_per_px[after].sum()) / whole) if whole else area
-
-    trimmed = replace(surface, metal=metal)
-    return replace(
-        trimmed,
-        seen_area=part(surface.seen_area, surface.metal, metal),
-        examined_area=part(surface.examined_area, surface.examined, trimmed.examined),
-    )
-
-
 def _length_factor(surface: Surface, entry: Correction) -> Measure:
     """The marked length by the length that the automatic scale gives between the same two points on the metal."""
     assert entry.points_px is not None and entry.length_mm is not None
@@ -412,93 +386,109 @@ def _length_factor(surface: Surface, entry: Correction) -> Measure:
     return Measure(value=factor, budget={"pointing": factor * math.sqrt(2) * POINTING_PX / pixels})
 
 
-def _rescaled(
-    surface: Surface,
-    catalogue: PitCatalogue,
-    bands: Bands | None,
-    relief: Relief | None,
-    factor: Measure,
-    lasting: frozenset[str],
-) -> tuple[Surface, PitCatalogue, Bands | None, Relief | None]:
-    """Every length times the factor, every area times its square; the marked length replaces the marker as the scale's source."""
-    assert surface.mm_per_px is not None
-    relative = factor.standard_uncertainty / factor.value
-    f = factor.value
-    replaced = set(surface.mm_per_px.budget) - lasting  # what the automatic scale rested on; every other source stays
+class _Rescaled:
+    """Every length times a factor, every area times its square; the marked length replaces the marker as the scale's source."""
 
-    def scaled(measure: Measure | None, power: int) -> Measure | None:
+    def __init__(self, surface: Surface, factor: Measure, lasting: frozenset[str]) -> None:
+        assert surface.mm_per_px is not None
+        self._relative = factor.standard_uncertainty / factor.value
+        self._f = factor.value
+        # What the automatic scale rested on; every other source stays.
+        self._replaced = set(surface.mm_per_px.budget) - lasting
+
+    @overload
+    def _scaled(self, measure: Measure, power: int) -> Measure: ...
+    @overload
+    def _scaled(self, measure: None, power: int) -> None: ...
+    def _scaled(self, measure: Measure | None, power: int) -> Measure | None:
         if measure is None:
             return None
-        value = measure.value * f**power
-        own = {source: part * f**power for source, part in measure.budget.items() if source not in replaced}
-        return Measure(value=value, budget={**own, "known length": power * value * relative})
+        value = measure.value * self._f**power
+        own = {source: part * self._f**power for source, part in measure.budget.items() if source not in self._replaced}
+        return Measure(value=value, budget={**own, "known length": power * value * self._relative})
 
-    def place(length: float | None) -> float | None:
-        return None if length is None else length * f
+    def _place(self, length: float | None) -> float | None:
+        return None if length is None else length * self._f
 
-    def extent(span: tuple[float, float] | None) -> tuple[float, float] | None:
-        return None if span is None else (span[0] * f, span[1] * f)
+    def _extent(self, span: tuple[float, float] | None) -> tuple[float, float] | None:
+        return None if span is None else (span[0] * self._f, span[1] * self._f)
 
-    new_surface = replace(
-        surface,
-        mm_per_px=scaled(surface.mm_per_px, 1),
-        seen_area=scaled(surface.seen_area, 2),
-        examined_area=scaled(surface.examined_area, 2),
-        axial_length=scaled(surface.axial_length, 1),
-        axial=surface.axial * np.float32(f),
-        around=surface.around * np.float32(f),
-        area_per_px=surface.area_per_px * np.float32(f * f),
-        radius_mm=place(surface.radius_mm),
-    )
-    pits = tuple(
-        replace(
-            pit,
-            axial_mm=place(pit.axial_mm),
-            around_mm=place(pit.around_mm),
-            opening_area_mm2=scaled(pit.opening_area_mm2, 2),
-            equivalent_diameter_mm=scaled(pit.equivalent_diameter_mm, 1),
-            length_mm=scaled(pit.length_mm, 1),
-            width_mm=scaled(pit.width_mm, 1),
+    def surface(self, surface: Surface) -> Surface:
+        return replace(
+            surface,
+            mm_per_px=self._scaled(surface.mm_per_px, 1),
+            seen_area=self._scaled(surface.seen_area, 2),
+            examined_area=self._scaled(surface.examined_area, 2),
+            axial_length=self._scaled(surface.axial_length, 1),
+            axial_from=surface.axial_from * self._f,
+            axial=surface.axial * np.float32(self._f),
+            around=surface.around * np.float32(self._f),
+            area_per_px=surface.area_per_px * np.float32(self._f * self._f),
+            radius_mm=self._place(surface.radius_mm),
         )
-        for pit in catalogue.pits
-    )
-    mounds = tuple(
-        replace(
-            mound, axial_mm=place(mound.axial_mm), around_mm=place(mound.around_mm), area_mm2=scaled(mound.area_mm2, 2)
+
+    def pits(self, catalogue: PitCatalogue) -> PitCatalogue:
+        pits = tuple(
+            replace(
+                pit,
+                axial_mm=self._place(pit.axial_mm),
+                around_mm=self._place(pit.around_mm),
+                opening_area_mm2=self._scaled(pit.opening_area_mm2, 2),
+                equivalent_diameter_mm=self._scaled(pit.equivalent_diameter_mm, 1),
+                length_mm=self._scaled(pit.length_mm, 1),
+                width_mm=self._scaled(pit.width_mm, 1),
+            )
+            for pit in catalogue.pits
         )
-        for mound in catalogue.mounds
-    )
-    # What was too small to be reported by the old scale was not looked for by the new one either.
-    smallest = None if catalogue.smallest_counted_mm is None else max(SMALLEST_MM, catalogue.smallest_counted_mm * f)
-    if bands is not None:
-        bands = replace(
+        mounds = tuple(
+            replace(
+                mound,
+                axial_mm=self._place(mound.axial_mm),
+                around_mm=self._place(mound.around_mm),
+                area_mm2=self._scaled(mound.area_mm2, 2),
+            )
+            for mound in catalogue.mounds
+        )
+        # What was too small to be reported by the old scale was not looked for by the new one either.
+        smallest = catalogue.smallest_counted_mm
+        if smallest is not None:
+            smallest = max(SMALLEST_MM, smallest * self._f)
+        return catalogue.with_pits(pits, mounds=mounds, smallest_counted_mm=smallest)
+
+    def bands(self, bands: Bands | None) -> Bands | None:
+        if bands is None:
+            return None
+        return replace(
             bands,
             bands=tuple(
                 replace(
                     band,
-                    axial_mm=extent(band.axial_mm),
-                    around_mm=extent(band.around_mm),
-                    area_mm2=scaled(band.area_mm2, 2),
+                    axial_mm=self._extent(band.axial_mm),
+                    around_mm=self._extent(band.around_mm),
+                    area_mm2=self._scaled(band.area_mm2, 2),
                 )
                 for band in bands.bands
             ),
         )
-    if relief is not None:
+
+    def relief(self, relief: Relief | None) -> Relief | None:
+        if relief is None:
+            return None
         heights = relief.heights
-        relief = replace(
+        return replace(
             relief,
-            pit_depths_mm={number: scaled(depth, 1) for number, depth in relief.pit_depths_mm.items()},
+            pit_depths_mm={number: self._scaled(depth, 1) for number, depth in relief.pit_depths_mm.items()},
             holes=tuple(
-                replace(hole, axial_mm=place(hole.axial_mm), around_mm=place(hole.around_mm)) for hole in relief.holes
+                replace(hole, axial_mm=self._place(hole.axial_mm), around_mm=self._place(hole.around_mm))
+                for hole in relief.holes
             ),
             heights=None
             if heights is None
             else replace(
                 heights,
-                mm=heights.mm * np.float32(f),
-                step_mm=heights.step_mm * f,
-                axial_mm=heights.axial_mm * f,
-                around_mm=heights.around_mm * f,
+                mm=heights.mm * np.float32(self._f),
+                step_mm=heights.step_mm * self._f,
+                axial_mm=heights.axial_mm * self._f,
+                around_mm=heights.around_mm * self._f,
             ),
         )
-    return new_surface, replace(catalogue, pits=pits, mounds=mounds, smallest_counted_mm=smallest), bands, relief

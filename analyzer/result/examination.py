@@ -83,6 +83,7 @@ class Look:
     ring: Ring | None
     relief: Relief | None
     flags: tuple[Flag, ...]
+    quality: tuple[Flag, ...] = ()  # those of ``flags`` that speak of the picture of the metal
 
     @property
     def photo(self) -> Photo:
@@ -138,6 +139,10 @@ class Examination:
     @property
     def standing_relief(self) -> Relief | None:
         return self.corrected.relief if self.corrected else self.look.relief
+
+    @property
+    def standing_ring(self) -> Ring | None:
+        return (self.corrected.ring if self.corrected else None) or self.look.ring
 
     @property
     def length_known(self) -> bool:
@@ -242,11 +247,7 @@ def look(
         seen_through = {pit.id: relief.through.get(pit.id, pit.through) for pit in pits.pits}
         pits = replace(pits, pits=tuple(replace(pit, through=seen_through[pit.id]) for pit in pits.pits))
     pattern = _pattern_of(surface, pits, bands, tube, relief)
-    metal = np.zeros(photo.rgb.shape[:2], bool)
-    left, top = surface.origin_px
-    height, width = surface.metal.shape
-    metal[top : top + height, left : left + width] = surface.metal
-    quality = quality_flags(photo, metal=metal, mm_per_px=surface.mm_per_px.value if surface.mm_per_px else None)
+    quality = _quality_of(photo, surface)
     stages = (photo, calibration, surface, pits, bands, pattern, ring, relief)
     return Look(
         settings=settings,
@@ -259,8 +260,17 @@ def look(
         pattern=pattern,
         ring=ring,
         relief=relief,
+        quality=quality,
         flags=_once((*quality, *ring_flags, *(flag for stage in stages if stage is not None for flag in stage.flags))),
     )
+
+
+def _quality_of(photo: Photo, surface: Surface) -> tuple[Flag, ...]:
+    metal = np.zeros(photo.rgb.shape[:2], bool)
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    metal[top : top + height, left : left + width] = surface.metal
+    return quality_flags(photo, metal=metal, mm_per_px=surface.mm_per_px.value if surface.mm_per_px else None)
 
 
 def _pattern_of(
@@ -316,6 +326,7 @@ def conclude(
     corrections = tuple(corrections)
     corrected = corrected_pattern = None
     surface, pits, pattern, relief, looked = seen.surface, seen.pits, seen.pattern, seen.relief, seen.flags
+    ring = seen.ring
     marker = seen.settings.marker
     on_metal = tuple(
         entry for entry in corrections if not (_is_marker(entry, marker) and beside_the_metal(entry, surface))
@@ -323,14 +334,21 @@ def conclude(
     if on_metal:
         # A length marked without knowing how the phone was held says nothing of lengths that run another way.
         lasting = ("camera tilt",) if seen.calibration.method == "length" else ()
-        corrected = apply_corrections(surface, pits, on_metal, bands=seen.bands, relief=relief, lasting=lasting)
+        own_ring = seen.ring if surface.view == "end" else None
+        corrected = apply_corrections(
+            surface, pits, on_metal, bands=seen.bands, relief=relief, ring=own_ring, lasting=lasting
+        )
         surface, pits, relief = corrected.surface, corrected.pits, corrected.relief
+        assert corrected.bands is not None
+        ring = corrected.ring or seen.ring
         pattern = corrected_pattern = _pattern_of(surface, pits, corrected.bands, seen.tube, relief)
         _check_still_there(readings, seen.pits, corrected)
-        gone = {*seen.pits.flags, *seen.pattern.flags}
+        gone = {*seen.pits.flags, *seen.pattern.flags, *(seen.relief.flags if seen.relief is not None else ())}
         settled = SETTLED_BY_LENGTH if corrected.scale_factor is not None else ()
         kept = (flag for flag in looked if flag not in gone and flag.id not in settled)
-        looked = (*kept, *pits.flags, *pattern.flags)
+        looked = (*kept, *pits.flags, *pattern.flags, *(relief.flags if relief is not None else ()))
+        if not corrected.kept.everything:
+            looked = (*(flag for flag in looked if flag not in seen.quality), *_quality_of(seen.photo, surface))
     if facts is not None and not isinstance(facts, Facts):
         raise InputError("Facts go in checked: give what check_facts({...}) or read_facts(path) returns.")
     told: dict[str, Any] = dict(facts or {})
@@ -348,7 +366,7 @@ def conclude(
                 flags.append(raise_flag("told_twice", f"{value} beside the photo and {told[name]} in the facts"))
         told = {**told, **known}
     wall = assess_wall(
-        tube=seen.tube, surface=surface, pits=pits, ring=seen.ring, relief=relief, readings=readings, facts=told
+        tube=seen.tube, surface=surface, pits=pits, ring=ring, relief=relief, readings=readings, facts=told
     )
     quantities = with_coarse_words({**pattern.quantities, **wall.quantities, **told})
     derived, derived_flags = derive(quantities)

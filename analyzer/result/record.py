@@ -27,7 +27,7 @@ from analyzer.wall.remaining import PitDepth, Wall
 if TYPE_CHECKING:
     from analyzer.result.examination import Examination
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "1.3"
 
 
 @dataclass(frozen=True)
@@ -308,10 +308,10 @@ class EvidenceRecord(_Model):
 
 
 class ProfileRecord(_Model):
-    image_angle_deg: Annotated[list[float], From(lambda profile: list(profile[0]))] = Field(
-        description="counter-clockwise from image +x about the ring's centre"
+    image_angle_deg: Annotated[list[float], From(lambda profile: [a for a, w in zip(*profile) if w == w])] = Field(
+        description="counter-clockwise from image +x about the ring's centre; none where it was left out by hand"
     )
-    wall_mm: Annotated[list[Fine | None], From(lambda profile: list(profile[1]))]
+    wall_mm: Annotated[list[Fine | None], From(lambda profile: [w for w in profile[1] if w == w])]
 
 
 class LightRecord(_Model):
@@ -431,8 +431,12 @@ def _pits(examination: Examination, catalogue: PitCatalogue, pits: tuple[Pit, ..
 class CorrectedRecord(_Model):
     """The same figures after the corrections by hand; the automatic ones above stay as they are."""
 
-    pit_count: Annotated[int, From(lambda e: round(e.corrected.pits.count.value))]
-    pit_count_interval_95: Annotated[tuple[float, float], From("corrected.pits.count.interval_95")]
+    pit_count: Annotated[int | None, From(lambda e: e.corrected.pits.count and round(e.corrected.pits.count.value))] = (
+        Field(description="null on a cut end, where pits are not sought")
+    )
+    pit_count_interval_95: Annotated[
+        tuple[float, float] | None, From(lambda e: e.corrected.pits.count and e.corrected.pits.count.interval_95)
+    ]
     smallest_counted_mm: Annotated[float | None, From("corrected.pits.smallest_counted_mm")]
     pits_per_cm2: Annotated[
         MeasureRecord | None, From(lambda e: e.corrected_pattern and e.corrected_pattern.pits_per_cm2)
@@ -444,15 +448,23 @@ class CorrectedRecord(_Model):
     ]
     removed_pits: Annotated[list[int], From("corrected.removed_pits")]
     added_pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.corrected.pits, e.corrected.added_pits))]
-    mounds: Annotated[list[int], From("corrected.mounds")]
+    mounds: Annotated[list[int], From("corrected.mounds")] = Field(
+        description="numbers of the pits that were called mounds"
+    )
     pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.corrected.pits))] = Field(
         description="all that stand, as in pits.csv"
     )
+    standing_mounds: Annotated[list[MoundRecord], From("corrected.pits.mounds")] = Field(
+        description="all mounds that stand"
+    )
     bands: Annotated[list[BandRecord], From("standing_bands.bands")] = Field(description="as in bands.csv")
+    colour_shares: Annotated[dict[str, Fine], From("standing_bands.colour_shares")] = Field(
+        description="of the metal that is left to be examined"
+    )
 
 
 def _light_holes(examination: Examination) -> tuple[Any, ...]:
-    relief = examination.look.relief
+    relief = examination.standing_relief
     return () if relief is None else relief.holes
 
 

@@ -11,16 +11,18 @@ about the ring's centre, so 90 degrees points up in the picture.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
 from scipy import fft, ndimage, optimize, special
 
-from analyzer.base.flags import Flag, SurfaceError, raise_flag
+from analyzer.base.flags import Flag, InputError, SurfaceError, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.house.tables import Tube
 from analyzer.photo.reading import Photo
+from analyzer.piece.restrict import Kept
 from analyzer.scale.calibration import Calibration
 
 ANGLES = 720  # samples round the ring: every half degree, so that a pit of a few pixels is not skipped
@@ -63,6 +65,60 @@ class Ring:
         The crown at 90 degrees (up) and the minimum at 0 (right) is three o'clock.
         """
         return ((crown_image_angle_deg - self.minimum_image_angle_deg) % 360.0) / 30.0
+
+    def restricted(self, kept: Kept) -> Ring:
+        """The ring where its wall is left in, degree by degree; a degree that is left out holds NaN.
+
+        The outline's own figures (scale, diameter, ovality) stay: they are the whole ring's. Raises InputError where nothing is left.
+        """
+        middle = 0.5 * (self.outer_contour_px + self.inner_contour_px)
+        left = np.array([kept.holds(float(x), float(y)) for x, y in middle])
+        if left.all():
+            return self
+        if not left.any():
+            raise InputError(
+                "No part of the cut ring's wall is left inside the outlines; draw them so that some of it is."
+            )
+
+        def part(values: np.ndarray | None) -> np.ndarray | None:
+            if values is None:
+                return None
+            return _read_only(np.where(left.reshape(-1, *[1] * (values.ndim - 1)), values, np.nan))
+
+        wall = self.wall_px if self.wall_mm is None else self.wall_mm
+        thinnest, thickest = (
+            int(place) for place in (np.argmin(np.where(left, wall, np.inf)), np.argmax(np.where(left, wall, -1)))
+        )
+        changed: dict[str, Any] = {}
+        if self.wall_mm is not None and self.minimum_mm and self.maximum_mm and self.mean_mm:
+            changed = {
+                "minimum_mm": _moved(self.minimum_mm, float(wall[thinnest])),
+                "maximum_mm": _moved(self.maximum_mm, float(wall[thickest])),
+                "mean_mm": _moved(self.mean_mm, float(wall[left].mean())),
+            }
+        still = left[round(self.minimum_image_angle_deg + 180) % 360]
+        if still:  # found to half a degree on the whole ring
+            changed.pop("minimum_mm", None)
+        return replace(
+            self,
+            outer_contour_px=part(self.outer_contour_px),
+            inner_contour_px=part(self.inner_contour_px),
+            wall_px=part(self.wall_px),
+            wall_mm=part(self.wall_mm),
+            loss_outside_mm=part(self.loss_outside_mm),
+            loss_inside_mm=part(self.loss_inside_mm),
+            minimum_image_angle_deg=self.minimum_image_angle_deg if still else float(thinnest - 180),
+            **changed,
+        )
+
+
+def _moved(measure: Measure, value: float) -> Measure:
+    """The same kind of measure at another place: its edges are as unsure there, what hangs on the scale goes with the value."""
+    edges = {source: part for source, part in measure.budget.items() if source.endswith("edge of the ring")}
+    shares = {source: part / measure.value for source, part in measure.budget.items() if source not in edges}
+    made = Measure(value=value, budget={**{source: part * value for source, part in shares.items()}, **edges})
+    low, high = made.interval_95
+    return Measure(value=value, budget=made.budget, interval=(max(0.0, low), high))
 
 
 # ---------------------------------------------------------------- where the ring is

@@ -256,9 +256,12 @@ def _ring(picture: np.ndarray, ring: Ring, origin: tuple[int, int], enlarge: flo
     """Both edges of the wall and, across its thinnest place, a line that reaches beyond it."""
     edges = [(contour - origin) * enlarge for contour in (ring.outer_contour_px, ring.inner_contour_px)]
     for edge in edges:
-        points = [np.round(edge).astype(np.int32)]
-        cv2.polylines(picture, points, True, DARK, 3 * line, cv2.LINE_AA)
-        cv2.polylines(picture, points, True, PIT, line, cv2.LINE_AA)
+        seen = np.isfinite(edge).all(axis=1)  # where part of the ring was left out by hand there is none
+        points = np.round(np.where(seen[:, None], edge, 0)).astype(np.int32)
+        ends = np.roll(points, -1, axis=0)
+        pairs = [np.stack(pair) for pair in zip(points[seen & np.roll(seen, -1)], ends[seen & np.roll(seen, -1)])]
+        cv2.polylines(picture, pairs, False, DARK, 3 * line, cv2.LINE_AA)
+        cv2.polylines(picture, pairs, False, PIT, line, cv2.LINE_AA)
     place = round(ring.minimum_image_angle_deg + 180) % 360  # the contours start at -180 degrees
     outer, inner = edges[0][place], edges[1][place]
     away = (outer - inner) / max(float(np.hypot(*(outer - inner))), 1e-6)

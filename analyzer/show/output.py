@@ -21,7 +21,11 @@ def _laid_flat(examination: Examination, units: str) -> np.ndarray:
         profile = charts.ring_profile(examination.wall, units=units)
         return drawing.seen_piece(examination.photo, examination.surface) if profile is None else profile
     return drawing.unrolled_map(
-        examination.photo, examination.standing_surface, examination.standing_pits, examination.bands, units=units
+        examination.photo,
+        examination.standing_surface,
+        examination.standing_pits,
+        examination.standing_bands,
+        units=units,
     )
 
 
@@ -30,10 +34,14 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
     "pits.csv": lambda e, units: record.pits_csv(e).encode(),
     "bands.csv": lambda e, units: record.bands_csv(e).encode(),
     "pit-labels.png": lambda e, units: drawing.png(e.standing_pits.labels),
-    "band-labels.png": lambda e, units: drawing.png(e.bands.labels),
+    "band-labels.png": lambda e, units: drawing.png(e.standing_bands.labels),
     "overlay.png": lambda e, units: drawing.png(
         drawing.marked_photo(
-            e.photo, e.standing_surface, e.standing_pits, e.bands, ring=e.look.ring if e.surface.view == "end" else None
+            e.photo,
+            e.standing_surface,
+            e.standing_pits,
+            e.standing_bands,
+            ring=e.standing_ring if e.surface.view == "end" else None,
         )
     ),
     "unrolled.png": lambda e, units: drawing.png(_laid_flat(e, units)),

@@ -116,7 +116,7 @@ def scale_in_words(examination: Examination) -> str:
 
 def scale_source(examination: Examination, method: str | None = None) -> str:
     """What the scale that stands, or a ``method``, rests on."""
-    ring = examination.look.ring
+    ring = examination.standing_ring
     if examination.surface.view == "end" and ring is not None and ring.mm_per_px is not None:
         if ring.scale_source != "marker and height":
             return ring.scale_source

@@ -658,7 +658,7 @@ def _is_even(ring: Ring | None, evidence: Sequence[Evidence]) -> bool:
         return False
     if any(item.kind in ("gauge", "several lights", "through-hole") for item in evidence):
         return False
-    return float(ring.wall_mm.min()) > 0.8 * float(ring.wall_mm.mean())
+    return float(np.nanmin(ring.wall_mm)) > 0.8 * float(np.nanmean(ring.wall_mm))
 
 
 def _pitting_factor(ring: Ring | None, sound: Measure | None, nominal: Measure | None) -> float | None:
@@ -720,7 +720,7 @@ def _deepest(
     best: tuple[tuple[float, ...], int, int] | None = None
     for blocks in (10, 6, 5, 4):
         maxima, empty = extremes.block_maxima(
-            [p[0] for p in placed], [p[1] for p in placed], length_mm=length, blocks=blocks
+            [p[0] - surface.axial_from for p in placed], [p[1] for p in placed], length_mm=length, blocks=blocks
         )
         best = (maxima, empty, blocks)
         if empty == 0:
@@ -754,7 +754,7 @@ def _quantities(
         made["remaining_wall_share"] = remaining.value / nominal.value
     if ring is not None and ring.wall_mm is not None and ring.mean_mm is not None:
         wall = ring.wall_mm
-        made["wall_loss_even"] = bool(float(wall.min()) > 0.8 * float(wall.mean()))
+        made["wall_loss_even"] = bool(float(np.nanmin(wall)) > 0.8 * float(np.nanmean(wall)))
         if nominal is not None:
             made["wall_loss_below_tolerance"] = bool(ring.mean_mm.value >= nominal.interval_95[0])
     return made

@@ -22,7 +22,7 @@ def show(examination: Examination) -> None:
                 examination.photo,
                 surface,
                 examination.standing_pits,
-                examination.bands,
+                examination.standing_bands,
                 units=state.units(),
                 longest_px=1600,
             ),

@@ -82,8 +82,8 @@ def _photo(examination: Examination) -> None:
             examination.photo,
             examination.standing_surface,
             examination.standing_pits,
-            examination.bands,
-            ring=examination.look.ring,
+            examination.standing_bands,
+            ring=examination.standing_ring,
             numbers=False,
             longest_px=1400,
         )
@@ -195,7 +195,7 @@ def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> li
     shapes: list[dict[str, object]] = [
         {"kind": "outline", "points": _scaled(examination.standing_surface.outline_px, left, top, enlarge)}
     ]
-    for kind, outline in drawing.band_outlines(examination.bands):
+    for kind, outline in drawing.band_outlines(examination.standing_bands):
         shapes.append({"kind": f"band {kind}", "points": _scaled(outline, left, top, enlarge)})
     doubtful = {pit.id for pit in examination.standing_pits.pits if pit.confidence < drawing.SURE_FROM}
     for number, outline in drawing.pit_outlines(examination.standing_pits).items():

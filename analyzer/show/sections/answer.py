@@ -37,7 +37,7 @@ def _marked(examination: Examination) -> Picture:
     surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.standing_bands
     if surface.view == "end":
         rgb = drawing.marked_photo(
-            examination.photo, surface, pits, bands, ring=examination.look.ring, numbers=False, longest_px=1300
+            examination.photo, surface, pits, bands, ring=examination.standing_ring, numbers=False, longest_px=1300
         )
         caption = "The cut ring. Lines: both edges of its wall as measured; arrows: the thinnest place."
         return picture(rgb, caption, "Photo of the cut ring with both edges of its wall and the thinnest place marked.")
