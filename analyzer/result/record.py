@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from operator import attrgetter
@@ -308,10 +309,10 @@ class EvidenceRecord(_Model):
 
 
 class ProfileRecord(_Model):
-    image_angle_deg: Annotated[list[float], From(lambda profile: [a for a, w in zip(*profile) if w == w])] = Field(
-        description="counter-clockwise from image +x about the ring's centre; none where it was left out by hand"
+    image_angle_deg: Annotated[list[float], From(lambda profile: [a for a, w in zip(*profile) if math.isfinite(w)])] = (
+        Field(description="counter-clockwise from image +x about the ring's centre; none where it was left out by hand")
     )
-    wall_mm: Annotated[list[Fine | None], From(lambda profile: [w for w in profile[1] if w == w])]
+    wall_mm: Annotated[list[Fine | None], From(lambda profile: [w for w in profile[1] if math.isfinite(w)])]
 
 
 class LightRecord(_Model):
