@@ -448,7 +448,7 @@ def _on_edges(camera: Camera, rgb: np.ndarray, fit: Fit, prior: Prior, *, mask_s
     for round_ in range(first_round, 3):
         piece = _build(p, prior, fit.whole)
         pixels, usable, part = piece.outline(camera, along=160, around=80)
-        if not np.isfinite(pixels).all():
+        if not (np.isfinite(pixels).all() and np.isfinite(mask_sd_px)):
             return replace(fit, edge_cost=float("inf"))
         middle = pixels.mean(0)
         reach = max(

@@ -34,6 +34,7 @@ import cv2
 import numpy as np
 from scipy.optimize import linear_sum_assignment, minimize
 
+from analyzer.base.flags import CutpipeError
 from analyzer.base.measured import COVERAGE_95
 from analyzer.house.tables import read_tube
 from analyzer.marks import likelihood, pits
@@ -333,7 +334,11 @@ def main() -> None:
         for folder in sorted((asked.truth / "truth").iterdir()):
             truth = json.loads((folder / "truth.json").read_text())
             if folder.name.startswith(tuple(asked.names.split(","))) and truth["view"] != "end":
-                pictures.append(read_picture(asked.truth, folder.name, float(record["mm_per_px"])))
+                try:
+                    pictures.append(read_picture(asked.truth, folder.name, float(record["mm_per_px"])))
+                except CutpipeError as error:
+                    print(folder.name, "left out:", error, flush=True)
+                    continue
                 print(folder.name, pictures[-1].values["x_px"].size, "candidates", flush=True)
         if asked.keep is not None:
             asked.keep.write_bytes(pickle.dumps([vars(picture) for picture in pictures]))
