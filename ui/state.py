@@ -12,9 +12,9 @@ from typing import Any
 
 import streamlit as st
 
-from analyzer.base.flags import CutpipeError
+from analyzer.base.flags import CutpipeError, InputError
 from analyzer.causes.repair import Prices
-from analyzer.house.facts import Facts, check_facts
+from analyzer.house.facts import FactError, Facts, check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result import record
@@ -170,7 +170,14 @@ def go_to(section: str) -> None:
 
 def facts() -> Facts:
     """The case's answers, all checked together. Raises InputError where two of them cannot both hold."""
-    return check_facts(case().answers, today=dt.date.today())
+    return _checked(case().answers)
+
+
+def _checked(answers: Mapping[str, Any]) -> Facts:
+    try:
+        return check_facts(answers, today=dt.date.today())
+    except FactError as error:  # here a person answered a question and never saw the name that a file would use
+        raise InputError(error.sentence) from None
 
 
 def answer(quantity_id: str, raw: object) -> bool:
@@ -178,7 +185,7 @@ def answer(quantity_id: str, raw: object) -> bool:
     current = case()
     if raw is None:
         return current.answers.pop(quantity_id, None) is not None
-    told = check_facts({**current.answers, quantity_id: raw}, today=dt.date.today())
+    told = _checked({**current.answers, quantity_id: raw})
     if quantity_id not in told:
         return current.answers.pop(quantity_id, None) is not None
     if current.answers.get(quantity_id) == told[quantity_id]:
@@ -243,14 +250,17 @@ def _look(settings: Settings) -> Look:
         else:
             photos.append(opened)
     store, case_key = _looks(), key(settings)
+    # Its place is there even where nothing has to be looked at: otherwise all below moves by one at the next choice, and the
+    # browser takes a form that moved for a new one, folds it shut and forgets what was chosen in it.
+    place = st.empty()
     if case_key not in store:
-        bar = st.progress(0.0, "Starting")
+        bar = place.progress(0.0, "Starting")
         try:
             store[case_key] = look(
                 photos, settings=settings, lights=lights, progress=lambda words, share: bar.progress(share, words)
             )
         finally:
-            bar.empty()
+            place.empty()
         while len(store) > KEPT_LOOKS:
             store.popitem(last=False)
     return store[case_key]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
@@ -27,6 +27,29 @@ from analyzer.base.tomlfile import decoded, parse_table, read_text, shown
 
 Value = float | str | bool | tuple[str, ...] | tuple[tuple[int, int], ...]
 
+
+class FactError(InputError):
+    """A fact that cannot be right. Its text names the entry as the file does; ``sentence`` is for who saw only the question."""
+
+    def __init__(self, path: str, sentence: str) -> None:
+        super().__init__(f"facts: {path}: {sentence}")
+        self.sentence = sentence
+
+
+# what people write for a unit -> its name in UNITS or in the vocabulary
+SPELLINGS: Mapping[str, str] = MappingProxyType(
+    {
+        **dict.fromkeys(("y", "yr", "yrs", "year"), "years"),
+        **dict.fromkeys(("mo", "mos", "mth", "mths", "month"), "months"),
+        **dict.fromkeys(('"', "''", "\u2033", "\u201d", "inches", "ins"), "in"),
+        **dict.fromkeys(("'", "\u2032", "\u2019", "foot", "feet"), "ft"),
+        **dict.fromkeys(("deg c", "degc", "degrees c", "celsius"), "c"),
+        **dict.fromkeys(("deg f", "degf", "degrees f", "fahrenheit"), "f"),
+        **dict.fromkeys(("psig", "lb/in2", "lbf/in2"), "psi"),
+        **dict.fromkeys(("lpm", "litres/min", "liters/min"), "l/min"),
+        **dict.fromkeys(("gal/min", "gallons/min"), "gpm"),
+    }
+)
 LITRES_PER_GALLON = 3.785411784  # exact, US gallon
 # factor and offset that bring a typed unit to the unit of the vocabulary: (value + offset) * factor
 UNITS: Mapping[tuple[str, str], tuple[float, float]] = MappingProxyType(
@@ -201,7 +224,7 @@ def check_facts(source: Mapping[str, object], *, today: date | None = None) -> F
         if quantity is None or not quantity.told:
             raise InputError(_unknown_key(path, key))
         if key in values or key in paths:
-            raise InputError(f"facts: {path}: {key} is stated twice; keep one of them.")
+            raise FactError(path, f"{quantity.label} is stated twice; keep one of them.")
         paths[key] = path
         value = read_value(quantity, raw, path=path)
         if value is None:
@@ -240,35 +263,36 @@ def in_vocabulary(values: Mapping[str, Value]) -> Mapping[str, Value]:
 
 def read_value(quantity: Quantity, raw: object, *, path: str = "") -> Value | None:
     """One value as the vocabulary holds it, or None where it is not known; raises InputError."""
-    where = f"facts: {path or quantity.id}: "
+    path = path or quantity.id
     if raw is None or (isinstance(raw, str) and raw.strip().lower() in ("", "unknown", "not known")):
         return None
     if isinstance(raw, (list, tuple, Mapping)) and not raw:  # an empty list names nothing: neither some nor none
         return None
-    if quantity.kind == "number":
-        return _number(quantity, raw, where)
-    if quantity.kind == "flag":
-        if isinstance(raw, bool):
-            return raw
-        word = str(raw).strip().lower()
-        if word in ("yes", "true"):
-            return True
-        if word in ("no", "false"):
-            return False
-        raise InputError(f"{where}{quantity.label} is answered with yes or no, not with '{shown(raw)}'.")
-    if quantity.kind == "choice":
-        return _choice(quantity, raw, where)
-    if quantity.kind == "date":
-        return _date(raw, where).isoformat()
-    if quantity.kind == "dates":
-        if not isinstance(raw, (list, tuple)):
-            raw = [raw]
-        return tuple(sorted(_date(item, where).isoformat() for item in raw))
-    if quantity.kind == "counts":
-        return _counts(raw, where)
+    try:
+        return _READERS[quantity.kind](quantity, raw)
+    except _Wrong as wrong:
+        raise FactError(path, str(wrong)) from None
+
+
+class _Wrong(Exception):
+    """Why a value cannot be right, before it is said where it stands."""
+
+
+def _flag(quantity: Quantity, raw: object) -> bool:
+    if isinstance(raw, bool):
+        return raw
+    word = str(raw).strip().lower()
+    if word in ("yes", "true", "y"):
+        return True
+    if word in ("no", "false", "n"):
+        return False
+    raise _Wrong(f"{quantity.label} is answered with yes or no, not with '{shown(raw)}'.")
+
+
+def _text(quantity: Quantity, raw: object) -> str:
     text = str(raw).strip()
     if len(text) > 500:
-        raise InputError(f"{where}{quantity.label} is longer than 500 letters; shorten it.")
+        raise _Wrong(f"{quantity.label} is longer than 500 letters; shorten it.")
     return text
 
 
@@ -349,7 +373,8 @@ def number_in(quantity: Quantity, value: float, units: str = "metric") -> str:
 
 
 def _shown_unit(quantity: Quantity) -> str:
-    return "" if quantity.unit in ("", "1", "pH", "year AD") else f" {quantity.unit}"
+    words = unit_words(quantity.unit)
+    return f" {words}" if words else ""
 
 
 def _entries(source: Mapping[str, object], prefix: str = "") -> list[tuple[str, str, object]]:
@@ -382,34 +407,49 @@ def _unknown_key(path: str, key: str) -> str:
     return f"facts: {shown(path)}: no such fact{hint}"
 
 
-_NUMBER = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)\s*([^\d\s].*?)?\s*$")
+# a number as people write it: 8.1 or 8,1, 1/2, 1 1/4, and a unit behind it
+_NUMBER = re.compile(
+    r"^\s*(?:(?P<whole>\d+)[ -])?(?P<over>\d+)\s*/\s*(?P<under>\d+)\s*(?P<unit>[^\d\s].*?)?\s*$"
+    r"|^\s*(?P<number>[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(?P<behind>[^\d\s.,].*?)?\s*$"
+)
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 
 
-def _number(quantity: Quantity, raw: object, where: str) -> float:
+def _number(quantity: Quantity, raw: object) -> float:
     unit = _shown_unit(quantity)
     factor, offset = 1.0, 0.0
     if isinstance(raw, str):
         match = _NUMBER.match(raw)
-        if not match:
-            raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
-        number, typed = float(match[1].replace(",", ".")), (match[2] or "").strip().lstrip("°")
-        if typed and typed.lower() != quantity.unit.lower():
-            if (quantity.unit, typed.lower()) not in UNITS:
-                known = [name for (own, name) in UNITS if own == quantity.unit]
-                also = f" (or {', '.join(known)})" if known else ""
-                raise InputError(
-                    f"{where}{quantity.label} is read in{unit or ' plain numbers'}{also}, not in '{shown(typed)}'."
+        if not match or match["under"] is not None and int(match["under"][:9]) == 0:
+            raise _Wrong(f"{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
+        if match["under"] is not None:
+            number = _finite_or_infinite(int((match["whole"] or "0")[:400])) + int(match["over"][:9]) / int(
+                match["under"][:9]
+            )
+        else:
+            if _THOUSANDS.fullmatch(match["number"]):  # three figures behind a comma: a thousand to some, one to others
+                point, plain = match["number"].replace(",", "."), match["number"].replace(",", "")
+                raise _Wrong(
+                    f"{quantity.label}: '{shown(raw)}' can be {point} or {plain}; write one of them without a comma."
                 )
-            factor, offset = UNITS[quantity.unit, typed.lower()]
+            number = float(match["number"].replace(",", "."))
+        typed = (match["unit"] or match["behind"] or "").strip().lstrip("°").strip().rstrip(".")
+        name = SPELLINGS.get(typed.lower(), typed.lower())
+        if name and name not in (quantity.unit.lower(), unit_words(quantity.unit).lower()):
+            if (quantity.unit, name) not in UNITS:
+                known = [known for (own, known) in UNITS if own == quantity.unit]
+                also = f" (or {', '.join(known)})" if known else ""
+                raise _Wrong(f"{quantity.label} is read in{unit or ' plain numbers'}{also}, not in '{shown(typed)}'.")
+            factor, offset = UNITS[quantity.unit, name]
     elif isinstance(raw, (int, float)) and not isinstance(raw, bool):
         number = _finite_or_infinite(raw)
     else:
-        raise InputError(f"{where}{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
+        raise _Wrong(f"{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
     value = (number + offset) * factor
     low, high = quantity.possible
     if not math.isfinite(value) or not low <= value <= high:
-        raise InputError(
-            f"{where}{quantity.label} cannot be {value:g}{unit}: it lies between {low:g} and {high:g}{unit}; "
+        raise _Wrong(
+            f"{quantity.label} cannot be {value:g}{unit}: it lies between {low:g} and {high:g}{unit}; "
             "check the value and its unit."
         )
     return value
@@ -423,10 +463,10 @@ def _finite_or_infinite(raw: int | float) -> float:
         return math.inf
 
 
-def _choice(quantity: Quantity, raw: object, where: str) -> str | tuple[str, ...]:
+def _choice(quantity: Quantity, raw: object) -> str | tuple[str, ...] | None:
     if isinstance(raw, (list, tuple)):
         if not quantity.multiple and len(raw) > 1:
-            raise InputError(f"{where}{quantity.label} takes one answer, not {len(raw)}.")
+            raise _Wrong(f"{quantity.label} takes one answer, not {len(raw)}.")
         words = [str(item).strip() for item in raw]
     else:
         words = [str(raw).strip()]
@@ -435,46 +475,104 @@ def _choice(quantity: Quantity, raw: object, where: str) -> str | tuple[str, ...
         if word not in quantity.choices:
             near = get_close_matches(word, quantity.choices, n=1)
             hint = f"did you mean {near[0]}?" if near else f"choose from: {', '.join(quantity.choices)}."
-            raise InputError(f"{where}{quantity.label} knows no '{shown(word)}'; {hint}")
+            raise _Wrong(f"{quantity.label} knows no '{shown(word)}'; {hint}")
     if not words:
         return None
     return tuple(dict.fromkeys(words)) if quantity.multiple else words[0]
 
 
-def _date(raw: object, where: str) -> date:
+_MONTHS = "jan feb mar apr may jun jul aug sep oct nov dec".split()
+MIDDLE_OF_A_MONTH = 15  # where only the month is told
+_YEAR_FIRST = re.compile(r"(?P<year>\d{4})[-/.](?P<month>\d{1,2})(?:[-/.](?P<day>\d{1,2}))?")
+_YEAR_LAST = re.compile(r"(?P<one>\d{1,2})(?P<sign>[-/.])(?P<two>\d{1,2})(?P=sign)(?P<year>\d{4})")
+_WORDS = (
+    re.compile(
+        r"(?:(?P<day>\d{1,2})(?:st|nd|rd|th)?\.?[ -]+)?(?P<month>[a-z]{3,9})\.?[ ,-]+(?P<year>\d{4})", re.IGNORECASE
+    ),
+    re.compile(r"(?P<month>[a-z]{3,9})\.?[ ]+(?P<day>\d{1,2})(?:st|nd|rd|th)?,?[ ]+(?P<year>\d{4})", re.IGNORECASE),
+)
+
+
+def _day(quantity: Quantity, raw: object) -> str:
+    """A day as people write it, as year-month-day; a bare month is its middle. What can be read in two ways is asked back."""
     if isinstance(raw, date):
         # a TOML date-time is a date as well; only the day counts
-        return date(raw.year, raw.month, raw.day)
+        return date(raw.year, raw.month, raw.day).isoformat()
     text = str(raw).strip()
-    for pattern, build in (
-        (r"(\d{4})-(\d{2})-(\d{2})", lambda m: date(int(m[1]), int(m[2]), int(m[3]))),
-        (r"(\d{4})-(\d{2})", lambda m: date(int(m[1]), int(m[2]), 15)),
-    ):
-        match = re.fullmatch(pattern, text)
-        if match:
-            try:
-                return build(match)
-            except ValueError:
-                break
-    raise InputError(f"{where}'{shown(raw)}' is not a date; write year-month-day, as in 2024-03-31.")
+    year = month = day = None
+    if match := _YEAR_FIRST.fullmatch(text):
+        year, month, day = int(match["year"]), int(match["month"]), int(match["day"] or MIDDLE_OF_A_MONTH)
+    elif match := _YEAR_LAST.fullmatch(text):
+        year, one, two = int(match["year"]), int(match["one"]), int(match["two"])
+        # With points the day comes first (common practice, no source); with strokes it does in some countries only.
+        if match["sign"] != "." and one != two and one <= 12 and two <= 12:
+            raise _Wrong(
+                f"{quantity.label}: '{shown(raw)}' can be {_spoken(year, two, one)} or {_spoken(year, one, two)}; "
+                f"write {year}-{two:02d}-{one:02d} or {year}-{one:02d}-{two:02d}."
+            )
+        day, month = (one, two) if match["sign"] == "." or two <= 12 else (two, one)
+    else:
+        match = next((found for found in (pattern.fullmatch(text) for pattern in _WORDS) if found), None)
+        if match and match["month"].lower()[:3] in _MONTHS:
+            year, day = int(match["year"]), int(match["day"] or MIDDLE_OF_A_MONTH)
+            month = _MONTHS.index(match["month"].lower()[:3]) + 1
+    try:
+        if year is not None:
+            return date(year, month, day).isoformat()
+    except ValueError:
+        pass
+    if re.fullmatch(r"\d{4}", text):
+        raise _Wrong(f"{quantity.label}: the year {text} alone is too coarse; write the month too, as in {text}-06.")
+    raise _Wrong(f"{quantity.label}: '{shown(raw)}' is not a date; write year-month-day, as in 2024-03-31.")
 
 
-def _counts(raw: object, where: str) -> tuple[tuple[int, int], ...]:
+def _spoken(year: int, month: int, day: int) -> str:
+    return f"{day} {_MONTHS[month - 1].capitalize()} {year}"
+
+
+def _days(quantity: Quantity, raw: object) -> tuple[str, ...] | None:
+    if isinstance(
+        raw, str
+    ):  # as a person types them, one after another; the comma of "Feb 3, 2019" is not one between days
+        raw = [part.strip() for part in re.split(r"[;\n]|,(?!\s*\d{4}(?![-/.\d]))", raw) if part.strip()]
+    if not isinstance(raw, (list, tuple)):
+        raw = [raw]
+    return tuple(sorted(_day(quantity, item) for item in raw)) or None
+
+
+def _counts(quantity: Quantity, raw: object) -> tuple[tuple[int, int], ...]:
     if isinstance(raw, str):  # as a person types it: 2021: 1, 2022: 0
         parts = [re.fullmatch(r"\s*(\d+)\s*[:=]\s*(\d+)\s*", part) for part in re.split(r"[,;\n]", raw.strip(" {}"))]
         raw = {part[1]: int(part[2][:9]) for part in parts if part} if all(parts) else None
     if isinstance(raw, (list, tuple)) and all(isinstance(item, (list, tuple)) and len(item) == 2 for item in raw):
         raw = dict(raw)  # as it is kept once it was read
     if not isinstance(raw, Mapping):
-        raise InputError(f"{where}write one `year = number of leaks` a line, as in {{ 2021 = 1, 2022 = 0 }}.")
+        raise _Wrong(
+            f"{quantity.label}: write each year with its number of leaks (year = number of leaks), as in {{ 2021 = 1, 2022 = 0 }}."
+        )
     counts = []
     for year, number in raw.items():
-        if not str(year).isdigit() or not 1850 <= int(year) <= 2100:
-            raise InputError(f"{where}'{shown(year)}' is not a year; write it in four digits.")
+        if not re.fullmatch(r"[0-9]{1,9}", str(year)) or not 1850 <= int(year) <= 2100:
+            raise _Wrong(f"{quantity.label}: '{shown(year)}' is not a year; write it in four digits.")
         if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number <= 10000:
-            raise InputError(f"{where}{year}: the number of leaks is a whole number from 0, not '{shown(number)}'.")
+            raise _Wrong(
+                f"{quantity.label}, {year}: the number of leaks is a whole number from 0, not '{shown(number)}'."
+            )
         counts.append((int(year), number))
     return tuple(sorted(counts))
+
+
+_READERS: Mapping[str, Callable[[Quantity, object], Value | None]] = MappingProxyType(
+    {
+        "number": _number,
+        "flag": _flag,
+        "choice": _choice,
+        "date": _day,
+        "dates": _days,
+        "counts": _counts,
+        "text": _text,
+    }
+)
 
 
 def _check_not_ahead(quantity: Quantity, value: Value, today: date, path: str) -> None:
@@ -488,22 +586,36 @@ def _check_not_ahead(quantity: Quantity, value: Value, today: date, path: str) -
     else:
         return
     if ahead:
-        raise InputError(f"facts: {path}: {ahead} lies ahead of today, {today.isoformat()}; check the year.")
+        raise FactError(path, f"{quantity.label}: {ahead} lies ahead of today, {today.isoformat()}; check the year.")
 
 
 def _check_together(values: Mapping[str, Value]) -> None:
     """Answers that cannot both hold."""
-    if "history_from" in values and "history_to" in values and values["history_from"] > values["history_to"]:
-        raise InputError("facts: history_to lies before history_from; check the two dates.")
-    if "leak_dates" in values:
-        if "history_from" in values and values["leak_dates"][0] < values["history_from"]:
-            raise InputError("facts: leak_dates holds a leak before history_from; check the dates.")
-        if "history_to" in values and values["leak_dates"][-1] > values["history_to"]:
-            raise InputError("facts: leak_dates holds a leak after history_to; check the dates.")
+    since, until, leaks = (values.get(key) for key in ("history_from", "history_to", "leak_dates"))
+    if since is not None and until is not None and since > until:
+        raise FactError(
+            "history_to",
+            f"Every leak cannot be known until {until} only if it is known since {since}; check the two dates.",
+        )
+    if leaks:
+        if since is not None and leaks[0] < since:
+            raise FactError(
+                "leak_dates",
+                f"A leak on {leaks[0]} lies before {since}, since when every leak is known; check the dates.",
+            )
+        if until is not None and leaks[-1] > until:
+            raise FactError(
+                "leak_dates",
+                f"A leak on {leaks[-1]} lies after {until}, until when every leak is known; check the dates.",
+            )
     for several in ("contacts", "joined_metals"):
         none = "nothing" if several == "contacts" else "none"
         if none in values.get(several, ()) and len(values[several]) > 1:
-            raise InputError(f"facts: {several}: '{none}' and something cannot both hold; keep one of them.")
+            quantity = quantities()[several]
+            raise FactError(
+                several,
+                f"{quantity.label}: '{quantity.choices[none]}' and something cannot both hold; keep one of them.",
+            )
 
 
 def _example(quantity: Quantity) -> str:

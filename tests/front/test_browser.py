@@ -208,3 +208,41 @@ def test_bad_file_gets_a_sentence(page, address, tmp_path):
     settled(page)
     page.locator("input[type=file]").first.set_input_files(bad)
     page.get_by_text("is not a picture that can be read").wait_for()
+
+
+def chosen(page, label: str, option: str) -> None:
+    box = page.get_by_test_id("stSelectbox").filter(has_text=label)
+    box.locator("input").click()
+    page.get_by_role("option", name=option, exact=True).click()
+    settled(page)
+    assert box.is_visible(), f"the form folded shut over {label!r}"
+    assert option in box.inner_text() or box.locator("input").input_value() == option, f"{option!r} was dropped"
+
+
+def test_forms_stay_open_and_keep_the_first_choice_on_a_new_photo(page, address, tmp_path):
+    """What was said about the photo, and the house's facts: each first choice after the photo was looked at for the first time."""
+    from PIL import Image
+
+    small = tmp_path / "new.jpg"  # a picture that this server has not looked at yet
+    with Image.open(ROOT / "demo_images/bore-contact-mark.jpg") as image:
+        image.resize((image.width * 4 // 5, image.height * 4 // 5)).save(small, quality=90)
+    page.goto(address)
+    settled(page)
+    page.locator("input[type=file]").first.set_input_files(small)
+    page.get_by_text("Pits counted").first.wait_for()
+    settled(page)
+    page.get_by_text("What was told:").click()
+    chosen(page, "Tube", "3/4 M")
+    chosen(page, "Beside the piece lies", "Ruler or tape measure")
+    page.get_by_role("button", name="Examine again").click()
+    page.get_by_text("tube 3/4 M").first.wait_for()
+    settled(page)
+    section(page, "House facts")
+    for title, label, option in (
+        ("The piece", "What ran through the pipe?", "hot drinking water"),
+        ("Pressure and flow", "Is there a pressure-reducing valve?", "yes"),
+    ):
+        box = page.get_by_test_id("stSelectbox").filter(has_text=label)
+        if not box.is_visible():
+            page.get_by_text(f"{title} (").click()
+        chosen(page, label, option)

@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 from analyzer.base.flags import InputError
 from analyzer.house.facts import (
     GROUPS,
+    FactError,
     Facts,
     check_facts,
     describe,
     facts_template,
+    in_vocabulary,
     parse_facts,
     quantities,
     read_facts,
@@ -122,9 +124,12 @@ def test_units_as_people_write_them():
         ({"leaks_by_year": {"2021": -1}}, "whole number"),
         ({"leaks_by_year": {"21": 1}}, "is not a year"),
         ({"leaks_by_year": 3}, "year = number of leaks"),
-        ({"history_from": "2024-01-01", "history_to": "2020-01-01"}, "before history_from"),
-        ({"history_from": "2024-01-01", "leak_dates": ["2021-01-01"]}, "before history_from"),
-        ({"history_to": "2020-01-01", "leak_dates": ["2021-01-01"]}, "after history_to"),
+        ({"history_from": "2024-01-01", "history_to": "2020-01-01"}, "cannot be known until 2020-01-01 only"),
+        (
+            {"history_from": "2024-01-01", "leak_dates": ["2021-01-01"]},
+            "lies before 2024-01-01, since when every leak is known",
+        ),
+        ({"history_to": "2020-01-01", "leak_dates": ["2021-01-01"]}, "lies after 2020-01-01, until when"),
         ({"contacts": ["nothing", "strap"]}, "cannot both hold"),
         ({"tube_marks": "x" * 501}, "longer than 500"),
     ],
@@ -256,3 +261,66 @@ def test_vocabulary_file_is_the_only_place():
     rows = tomllib.loads(resources.files("analyzer").joinpath("data/quantities.toml").read_text(encoding="utf-8"))
     ids = [row["id"] for row in rows["quantity"]]
     assert len(ids) == len(set(ids)) == len(quantities())
+
+
+@pytest.mark.parametrize(
+    ("key", "written", "read"),
+    [
+        ("age_years", "22 yrs", 22.0),
+        ("age_years", "18 months", 1.5),
+        ("static_pressure_kpa", "85psi", 586.054),  # NIST SP 811: 1 psi = 6.894757 kPa
+        ("water_ph", "8,1", 8.1),
+        ("outside_diameter_mm", '5/8"', 15.875),  # the inch is 25.4 mm (NIST SP 811)
+        ("outside_diameter_mm", "1 1/8 in.", 28.575),
+        ("service_temperature_c", "140 °F", 60.0),
+        ("run_length_mm", "12 feet", 3657.6),
+        ("history_from", "13/02/2019", "2019-02-13"),
+        ("history_from", "03.02.2019", "2019-02-03"),
+        ("history_from", "Feb 3, 2019", "2019-02-03"),
+        ("history_from", "3rd March 2019", "2019-03-03"),
+        ("history_from", "March 2019", "2019-03-15"),
+        ("leak_dates", "Feb 3, 2019, 2020-11-05; 5.6.2021", ("2019-02-03", "2020-11-05", "2021-06-05")),
+        ("leaks_by_year", "2021: 1, 2022: 0", ((2021, 1), (2022, 0))),
+    ],
+)
+def test_peoples_ways_of_writing(key, written, read):
+    value = check_facts({key: written})[key]
+    assert value == (pytest.approx(read, rel=1e-6) if isinstance(read, float) else read)
+
+
+@pytest.mark.parametrize(
+    ("key", "written", "asked"),
+    [
+        ("leak_dates", "03/02/2019", "can be 3 Feb 2019 or 2 Mar 2019; write 2019-02-03 or 2019-03-02."),
+        ("history_from", "2019", "write the month too"),
+        ("history_from", "99/99/2019", "is not a date"),
+        ("history_from", "3 Foo 2019", "is not a date"),
+        ("run_length_mm", "1,200", "can be 1.200 or 1200"),
+        ("age_years", "1/0", "is a number in years"),
+        ("age_years", "300", "cannot be 300 years: it lies between 0 and 200 years"),
+    ],
+)
+def test_what_can_be_read_in_two_ways_is_asked_back(key, written, asked):
+    with pytest.raises(FactError) as caught:
+        check_facts({key: written})
+    assert asked in str(caught.value) and str(caught.value) == f"facts: {key}: {caught.value.sentence}"
+    assert key not in caught.value.sentence and "facts:" not in caught.value.sentence
+
+
+def test_no_sentence_for_a_person_holds_a_name_of_the_file():
+    """Every quantity, asked something that it cannot be: the sentence speaks of the question alone."""
+    for quantity in told_quantities():
+        if quantity.kind == "text":
+            wrong: object = "x" * 501
+        else:
+            wrong = "§"
+        with pytest.raises(FactError) as caught:
+            check_facts({quantity.id: wrong})
+        assert quantity.label in caught.value.sentence
+        assert "_" not in caught.value.sentence.partition("choose from")[0], quantity.id
+
+
+def test_a_key_that_no_rule_knows_raises():
+    assert in_vocabulary({"remaining_wall_share": 0.4}) == {"remaining_wall_share": 0.4}
+    with pytest.raises(ValueError, match="remaining_wall_shares"):
+        in_vocabulary({"remaining_wall_shares": 0.4})

@@ -7,8 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from analyzer.base.flags import CutpipeError, InputError
-from analyzer.causes.repair import Prices
+from analyzer.base.flags import CutpipeError
 from analyzer.house.facts import (
     GROUPS,
     asked_unit,
@@ -21,8 +20,8 @@ from analyzer.house.facts import (
     unit_words,
 )
 from analyzer.result.examination import Examination
-from analyzer.show import report
 from ui import blocks, state
+from ui.sections import prices
 
 NOT_KNOWN = "not known"
 
@@ -43,13 +42,14 @@ def show(examination: Examination | None) -> None:
         if not rows:
             continue
         known = sum(q.id in state.case().answers for q in rows)
-        with st.expander(f"{title} ({known} of {len(rows)} known)", expanded=group in ("piece",)):
+        # The key keeps it open while its title counts on.
+        with st.expander(f"{title} ({known} of {len(rows)} known)", expanded=group == "piece", key=f"facts_of_{group}"):
             columns = st.columns(2)
             for place, quantity in enumerate(rows):
                 with columns[place % 2]:
                     _ask(quantity)
     if examination is not None:
-        _repair_or_replace(examination)
+        prices.show(examination)
     with st.expander("Facts file", icon=":material/description:"):
         st.download_button(
             "Empty facts file to fill in", facts_template(), "facts.toml", "text/plain", on_click="ignore"
@@ -63,46 +63,6 @@ def show(examination: Examination | None) -> None:
                 st.rerun()
             except CutpipeError as error:
                 st.error(blocks.safe(str(error)), icon=":material/error:")
-
-
-def _repair_or_replace(examination: Examination) -> None:
-    """The house's leaks against the owner's prices; shown once leaks are told."""
-    with st.expander("Repair or replace", icon=":material/balance:", expanded=examination.house is not None):
-        if examination.house is None:
-            st.info(
-                "Enter the dates of earlier leaks above (all facts, Leaks so far), and what is likely to come is worked out here.",
-                icon=":material/info:",
-            )
-            return
-        with st.form("prices", border=False):
-            st.caption(
-                "Your own prices, in one currency. What is left empty is not counted; the first and the third are needed."
-            )
-            now = state.case().prices
-            names = {
-                "repair_per_leak": "Repair of one leak",
-                "damage_per_leak": "Damage by one leak",
-                "replace_all": "New pipes in the whole house",
-                "moving_out": "Moving out meanwhile",
-            }
-            columns = st.columns(len(names))
-            values = {
-                name: column.number_input(
-                    label, 0.0, 1e7, getattr(now, name, None) or None, 100.0, placeholder=NOT_KNOWN
-                )
-                for column, (name, label) in zip(columns, names.items())
-            }
-            if st.form_submit_button("Compare"):
-                try:
-                    if values["repair_per_leak"] is None or values["replace_all"] is None:
-                        raise InputError(
-                            "Enter what the repair of one leak and what new pipes in the whole house would cost."
-                        )
-                    state.case().prices = Prices(**{name: value for name, value in values.items() if value is not None})
-                    st.rerun()
-                except CutpipeError as error:
-                    st.error(blocks.safe(str(error)), icon=":material/error:")
-        blocks.section(report.section(examination, "house", units=state.units()), title=False)
 
 
 def _is_number(text: str) -> bool:
@@ -163,8 +123,6 @@ def _ask(quantity: Any) -> None:
             return  # nothing typed; a number that was only shown in another unit must not creep
         if unit != quantity.unit and _is_number(raw):
             raw = f"{raw} {unit}"
-        if quantity.kind == "dates":
-            raw = [part.strip() for part in raw.split(",") if part.strip()] or None
     try:
         if state.answer(quantity.id, None if raw in (None, NOT_KNOWN, "", []) else raw):
             st.rerun()
