@@ -232,14 +232,20 @@ def check_facts(source: Mapping[str, object], *, today: date | None = None) -> F
         if today is not None:
             _check_not_ahead(quantity, value, today, path)
         values[key] = value
-        if quantity.usual and not quantity.usual[0] <= value <= quantity.usual[1]:
-            low, high = (f"{bound:g}" for bound in quantity.usual)
-            unit = _shown_unit(quantity)
-            flags.append(
-                raise_flag("fact_unusual", f"{quantity.label} is {value:g}{unit}, usual is {low} to {high}{unit}")
-            )
+        flag = unusual(quantity, value)
+        if flag is not None:
+            flags.append(flag)
     _check_together(values)
     return Facts(values=MappingProxyType(values), flags=tuple(flags))
+
+
+def unusual(quantity: Quantity, value: Value) -> Flag | None:
+    """The flag of a number outside its usual range: it is taken, and asked again."""
+    if quantity.usual is None or quantity.usual[0] <= value <= quantity.usual[1]:
+        return None
+    low, high = (f"{bound:g}" for bound in quantity.usual)
+    unit = _shown_unit(quantity)
+    return raise_flag("fact_unusual", f"{quantity.label} is {value:g}{unit}, usual is {low} to {high}{unit}")
 
 
 def with_coarse_words(values: Mapping[str, Value]) -> dict[str, Value]:
@@ -413,6 +419,12 @@ _NUMBER = re.compile(
     r"|^\s*(?P<number>[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(?P<behind>[^\d\s.,].*?)?\s*$"
 )
 _THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
+
+
+def is_bare_number(text: str) -> bool:
+    """Whether a text is a number without a unit behind it, as ``read_value`` reads numbers."""
+    match = _NUMBER.match(text)
+    return match is not None and not (match["unit"] or match["behind"])
 
 
 def _number(quantity: Quantity, raw: object) -> float:

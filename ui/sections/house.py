@@ -13,11 +13,13 @@ from analyzer.house.facts import (
     asked_unit,
     describe,
     facts_template,
+    is_bare_number,
     number_in,
     other_units,
     parse_facts,
     told_quantities,
     unit_words,
+    unusual,
 )
 from analyzer.result.examination import Examination
 from ui import blocks, state
@@ -63,14 +65,6 @@ def show(examination: Examination | None) -> None:
                 st.rerun()
             except CutpipeError as error:
                 st.error(blocks.safe(str(error)), icon=":material/error:")
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text.replace(",", "."))
-    except ValueError:
-        return False
-    return True
 
 
 def _ask(quantity: Any) -> None:
@@ -119,12 +113,16 @@ def _ask(quantity: Any) -> None:
             help=helping,
             placeholder=told,
         )
-        if raw == shown:
-            return  # nothing typed; a number that was only shown in another unit must not creep
-        if unit != quantity.unit and _is_number(raw):
+        if raw == shown:  # nothing typed; a number that was only shown in another unit must not creep
+            raw = now
+        elif unit != quantity.unit and is_bare_number(raw):
             raw = f"{raw} {unit}"
     try:
         if state.answer(quantity.id, None if raw in (None, NOT_KNOWN, "", []) else raw):
             st.rerun()
     except CutpipeError as error:
         st.error(blocks.safe(str(error)))
+        return
+    flag = unusual(quantity, now) if now is not None else None
+    if flag is not None:
+        st.warning(blocks.safe(f"{flag.message} {flag.remedy}"))
