@@ -86,14 +86,13 @@ def standing_of(score: Score, *, photo_only: bool, rivals: Iterable[Score], valu
         return "can't tell"
     if score.net < 0 or not score.supporting:
         return "speaks against"
-    if not reaches_fits(score):
+    if not reaches_fits(score) or photo_only:  # a picture alone lifts no cause to "fits"
         return "possible"
     if (
         score.net < FITS_WELL
         or score.topics_for < 3
         or score.heaviest_for < WEIGHTS["strong"]
         or score.heaviest_against >= WEIGHTS["moderate"]
-        or photo_only
         or laboratory_due(score.cause, values)
     ):
         return "fits"

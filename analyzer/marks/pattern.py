@@ -83,7 +83,8 @@ def read_pattern(
     quantities: dict[str, float | str | bool] = {}
     if surface.view in ("inside", "outside"):
         quantities["side_attacked"] = surface.view
-    if surface.view == "end":
+    if pits.count is None:  # a cut end, or a picture in which none could be seen: nothing rests on it
+        quantities.pop("side_attacked", None)
         return Pattern(
             pits_per_cm2=None,
             density_rating=None,

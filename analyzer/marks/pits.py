@@ -16,6 +16,8 @@ from skimage.segmentation import watershed
 
 from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure
+from analyzer.door.sharpness import FEWEST_PX
+from analyzer.door.shown import Shown
 from analyzer.marks import closeup, likelihood
 from analyzer.marks.bands import COLOUR_CLASSES, cielab, classify
 from analyzer.marks.likelihood import Raster
@@ -25,7 +27,6 @@ from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
 
 SMALLEST_MM = 0.30  # equivalent diameter of the smallest pit that is counted
-FEWEST_PX = 3.0  # pixels of the photo across the smallest pit; below that the smallest counted size grows
 CONTEXT_PX = 40  # photo pixels round the metal that the likelihood sees too
 LOW_LOGIT = -6.0  # a candidate reaches down to here
 SEED_LOGIT = -5.0  # and has a summit above this
@@ -150,21 +151,25 @@ class Candidates:
         return int(self.values["x_px"].size)
 
 
-def find_pits(photo: Photo, calibration: Calibration, surface: Surface) -> PitCatalogue:
+def find_pits(photo: Photo, calibration: Calibration, surface: Surface, *, shown: Shown | None = None) -> PitCatalogue:
     """Find the pits on the seen metal.
 
     With a scale and the weights at hand the evidence is learned (``likelihood``); else it is the picture's own contrast
-    (``closeup``), and the catalogue says so. On a cut end pits are not sought (flag ``end_view_no_pits``).
+    (``closeup``), and the catalogue says so. On a cut end pits are not sought (flag ``end_view_no_pits``), nor in a picture that
+    ``shown`` holds unfit for it: the count is then None, which is not 0. Where it is soft the smallest counted size grows.
     """
     if surface.view == "end":
-        return _none_sought(photo)
+        return _none_sought(photo, (raise_flag("end_view_no_pits"),))
+    if shown is not None and not shown.countable:
+        return _none_sought(photo, ())
+    fewest_px = FEWEST_PX if shown is None else shown.sharpness.smallest_seen_px or FEWEST_PX
     record = likelihood.model_record()
     if surface.unit == "mm" and surface.mm_per_px is not None and record is not None:
-        return _by_learning(photo, calibration, surface, record)
-    return _by_contrast(photo, surface)
+        return _by_learning(photo, calibration, surface, record, fewest_px)
+    return _by_contrast(photo, surface, fewest_px)
 
 
-def _none_sought(photo: Photo) -> PitCatalogue:
+def _none_sought(photo: Photo, flags: tuple[Flag, ...]) -> PitCatalogue:
     return PitCatalogue(
         pits=(),
         mounds=(),
@@ -173,7 +178,7 @@ def _none_sought(photo: Photo) -> PitCatalogue:
         smallest_counted_mm=None,
         evidence="none",
         evidence_version="none",
-        flags=(raise_flag("end_view_no_pits"),),
+        flags=flags,
     )
 
 
@@ -491,10 +496,12 @@ def reported(sure: np.ndarray, diameter_mm: np.ndarray, record: Mapping[str, Any
     return large & (sure >= record["confidence"]["reported_from"])
 
 
-def _by_learning(photo: Photo, calibration: Calibration, surface: Surface, record: Mapping[str, Any]) -> PitCatalogue:
+def _by_learning(
+    photo: Photo, calibration: Calibration, surface: Surface, record: Mapping[str, Any], fewest_px: float
+) -> PitCatalogue:
     assert surface.mm_per_px is not None
     step = surface.mm_per_px.value
-    smallest = max(SMALLEST_MM, FEWEST_PX * step)
+    smallest = max(SMALLEST_MM, fewest_px * step)
     found = candidates(photo.rgb, surface, float(record["mm_per_px"]))
     sure = confidence(found, record)
     area, spread = opening(found, record)
@@ -712,7 +719,7 @@ CONTRAST_COUNT = {
 }
 
 
-def _by_contrast(photo: Photo, surface: Surface) -> PitCatalogue:
+def _by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogue:
     """Pits from the picture's own contrast: no weights, no scale needed."""
     left, top = surface.origin_px
     height, width = surface.metal.shape
@@ -763,7 +770,7 @@ def _by_contrast(photo: Photo, surface: Surface) -> PitCatalogue:
                 **metal_figures,
             )
         )
-    smallest = None if step is None else max(SMALLEST_MM, FEWEST_PX * step)
+    smallest = None if step is None else max(SMALLEST_MM, fewest_px * step)
     found = PitCatalogue(
         pits=tuple(pits),
         mounds=(),

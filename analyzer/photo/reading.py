@@ -1,4 +1,4 @@
-"""Bytes to an upright photo in sRGB, with the camera's own record and a check whether it is fit to measure on."""
+"""Bytes to an upright photo in sRGB, with the camera's own record and whether the file arrived whole."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pillow_heif
 from PIL import ExifTags, Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from analyzer.base.flags import Flag, PhotoError, raise_flag
+from analyzer.photo.wholeness import decoder_complaints, even_share
 
 pillow_heif.register_heif_opener()
 Image.init()  # else Pillow does not know all of FORMATS yet
@@ -44,6 +44,8 @@ class Photo:
     rgb: np.ndarray
     camera: CameraFacts
     flags: tuple[Flag, ...] = ()
+    complaints: tuple[str, ...] = ()  # what the decoder says of lost data; empty for a whole file
+    even_share: float = 0.0  # of the picture's rows or columns that show nothing at all
 
     @property
     def width_px(self) -> int:
@@ -90,8 +92,20 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
     if rgb.min() == rgb.max():
         raise PhotoError(f"{name} shows one even colour and nothing else; take the photo again in good light.")
     rgb.setflags(write=False)
+    complaints, even = decoder_complaints(data), even_share(rgb)
+    if complaints:
+        flags.append(raise_flag("data_damaged", f" ({'; '.join(complaints)})"))
+    elif even:
+        flags.append(raise_flag("rows_empty", f"{100 * even:.0f} %"))
     return Photo(
-        role=role, name=name, sha256=hashlib.sha256(data).hexdigest(), rgb=rgb, camera=camera, flags=tuple(flags)
+        role=role,
+        name=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        rgb=rgb,
+        camera=camera,
+        flags=tuple(flags),
+        complaints=complaints,
+        even_share=even,
     )
 
 
@@ -184,68 +198,3 @@ def _to_srgb(image: Image.Image, name: str) -> np.ndarray:
         raise PhotoError(
             f"{name} uses a colour format that cannot be read; save it as JPEG and add it again."
         ) from None
-
-
-def quality_flags(photo: Photo, *, metal: np.ndarray | None = None, mm_per_px: float | None = None) -> tuple[Flag, ...]:
-    """Is the picture sharp, lit and big enough to measure on?
-
-    ``metal`` (H, W) bool restricts the look to the metal; ``mm_per_px`` tells how many pixels a 0.3 mm pit has.
-    Thresholds are from the rendered truth pictures of this project and from sampling theory (a pit needs three pixels
-    across to be seen at all); see DEVELOPERS.md.
-    """
-    grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
-    rows, columns = slice(None), slice(None)
-    if metal is not None and metal.any():
-        lines, places = np.flatnonzero(metal.any(axis=1)), np.flatnonzero(metal.any(axis=0))
-        rows, columns = slice(lines[0], lines[-1] + 1), slice(places[0], places[-1] + 1)
-        inside = metal[rows, columns]
-    else:
-        inside = np.ones(grey.shape, bool)
-    patch = grey[rows, columns]
-    flags: list[Flag] = []
-    values = patch[inside]
-    # All three channels at the top: no colour and no shading is left there. A warm metal clips in red alone long before.
-    glare = float((photo.rgb[rows, columns].min(axis=2)[inside] >= 250).mean())
-    dark = float((values <= 5).mean())
-    if glare > 0.05:
-        flags.append(raise_flag("glare", f"{100 * glare:.0f} %"))
-    if dark > 0.25:
-        flags.append(raise_flag("too_dark", f"{100 * dark:.0f} %"))
-    blur_px = _blur_px(patch, inside)
-    if blur_px is not None and blur_px > 3.0:
-        detail = f"{blur_px:.1f} pixels"
-        if mm_per_px is not None:
-            detail += f", {blur_px * mm_per_px:.2f} mm on the metal"
-        flags.append(raise_flag("blurred", detail))
-    if mm_per_px is not None and 0.3 / mm_per_px < 3.0:
-        flags.append(raise_flag("too_few_pixels", f"{0.3 / mm_per_px:.1f}"))
-    elif mm_per_px is None and min(photo.width_px, photo.height_px) < 480:
-        flags.append(raise_flag("small_picture", f"{photo.width_px} x {photo.height_px} pixels"))
-    return tuple(flags)
-
-
-def _blur_px(grey: np.ndarray, inside: np.ndarray) -> float | None:
-    """Width (sigma, pixels) of the sharpest edges: how much a known second blur weakens them.
-
-    For an edge blurred by a Gaussian of sigma s, a further blur of sigma r lowers its steepest slope by
-    s / sqrt(s^2 + r^2); solved for s at the strongest edges. None where nothing has contrast.
-    """
-    second = 2.0
-    picture = grey.astype(np.float32)
-    first = cv2.GaussianBlur(picture, (0, 0), 0.7)  # keeps noise from posing as sharp edges
-    again = cv2.GaussianBlur(first, (0, 0), second)
-
-    def slope(image: np.ndarray) -> np.ndarray:
-        return cv2.magnitude(cv2.Sobel(image, cv2.CV_32F, 1, 0), cv2.Sobel(image, cv2.CV_32F, 0, 1))
-
-    before, after = slope(first), slope(again)
-    usable = cv2.erode(inside.astype(np.uint8), np.ones((7, 7), np.uint8)) > 0
-    if usable.sum() < 500:
-        return None
-    strong = usable & (before > np.percentile(before[usable], 99.5)) & (before > 40)
-    if strong.sum() < 30:
-        return None
-    ratio = float(np.median(after[strong] / before[strong]))
-    if ratio >= 0.999:
-        return 20.0
-    return second * ratio / float(np.sqrt(1 - ratio * ratio))

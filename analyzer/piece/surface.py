@@ -11,9 +11,11 @@ import numpy as np
 
 from analyzer.base.flags import Flag, SurfaceError, raise_flag
 from analyzer.base.measured import Measure
+from analyzer.door import specimen as look
+from analyzer.door.shown import Shown, what_is_shown
+from analyzer.door.specimen import COVERED, METAL, RIM, Specimen
 from analyzer.house.tables import Tube
 from analyzer.photo.reading import Photo
-from analyzer.piece import specimen as look
 from analyzer.piece.cylinder_fit import (
     OPENED_WIDTH,
     Camera,
@@ -26,7 +28,6 @@ from analyzer.piece.cylinder_fit import (
     refine_piece,
     turned_round,
 )
-from analyzer.piece.specimen import COVERED, METAL, RIM, Specimen, find_specimen
 from analyzer.scale.calibration import Calibration, CrossCheck, compare_scales
 
 GRAZING_DEG = 70.0  # metal more oblique than this is seen but not examined
@@ -113,16 +114,22 @@ class Surface:
 
 
 def find_surface(
-    photo: Photo, calibration: Calibration, *, view: str | None = None, tube: Tube | None = None
+    photo: Photo,
+    calibration: Calibration,
+    *,
+    view: str | None = None,
+    tube: Tube | None = None,
+    shown: Shown | None = None,
 ) -> Surface:
     """Find the piece and cast its surface into the photo.
 
     ``view`` is "inside", "outside", "flat" or "end"; None judges it from the picture and says so. Without a marker the
     tube's outside diameter gives the scale (flag ``scale_from_tube``); without either, lengths are pixels.
-    A flat view without any scale is a close-up whose whole picture is metal, unless a piece clearly lies on a table.
+    Without any scale a picture in which no piece clearly lies on a table is a close-up: the whole of it is metal.
+    ``shown``: what the door says of the photo, for the same view and tube; looked at here where it is not given.
     Raises SurfaceError, one sentence that says what to do, where no piece is seen.
     """
-    surface = _found_surface(photo, calibration, view, tube)
+    surface = _found_surface(photo, calibration, view, tube, shown)
     if surface.specimen_source != "whole picture" and _leaves_picture(surface.outline_px, photo):
         return replace(surface, flags=(*surface.flags, raise_flag("piece_leaves_picture")))
     return surface
@@ -137,14 +144,17 @@ def _leaves_picture(outline_px: np.ndarray, photo: Photo) -> bool:
     return float(along[edge[1:] & edge[:-1]].sum()) > LEAVES_SHARE * float(along.sum())
 
 
-def _found_surface(photo: Photo, calibration: Calibration, view: str | None, tube: Tube | None) -> Surface:
+def _found_surface(
+    photo: Photo, calibration: Calibration, view: str | None, tube: Tube | None, shown: Shown | None
+) -> Surface:
     if view is not None and view not in VIEWS:
         raise SurfaceError(f"There is no view called {view!r}; use inside, outside, flat or end.")
     if float(photo.rgb[::7, ::7].std()) < 2.0:
         raise SurfaceError(f"{photo.name} shows one even tone and no pipe; take the photo again in good light.")
-    if view == "flat" and calibration.rotation is None and tube is None and not look.lies_apart(photo.rgb):
-        return _whole_picture(photo)
-    found = find_specimen(photo.rgb, calibration.marker_outlines_px)
+    shown = shown or what_is_shown(photo, calibration, view=view, tube_told=tube is not None)
+    if shown.framing == "fills":
+        return _whole_picture(photo, view)
+    found = shown.specimen
     if found is None:
         raise SurfaceError(
             f"No pipe is found in {photo.name}; lay the piece on a plain table, wholly in the picture, and take the photo again."
@@ -282,15 +292,16 @@ def _shut(array: np.ndarray) -> np.ndarray:
     return array
 
 
-def _whole_picture(photo: Photo) -> Surface:
+def _whole_picture(photo: Photo, view: str | None) -> Surface:
+    flags = () if view is not None else (raise_flag("view_unsure", " It was taken as 'flat'."),)
     height, width = photo.rgb.shape[:2]
     metal = np.ones((height, width), bool)
     area = Measure(value=float(height * width))
     outline = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], np.float32)
     return Surface(
-        view="flat", view_source="told", unit="px", origin_px=(0, 0), metal=_shut(metal), **_flat_maps(metal),
-        radius_mm=None, mm_per_px=None, seen_area=area, examined_area=area,
-        axial_length=Measure(value=float(width)), outline_px=_shut(outline), specimen_source="whole picture",
+        view=view or "flat", view_source="told" if view else "judged from the picture", unit="px", origin_px=(0, 0),
+        metal=_shut(metal), **_flat_maps(metal), radius_mm=None, mm_per_px=None, seen_area=area, examined_area=area,
+        axial_length=Measure(value=float(width)), outline_px=_shut(outline), flags=flags, specimen_source="whole picture",
     )  # fmt: skip
 
 

@@ -20,13 +20,16 @@ from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.causes import judge as causes
 from analyzer.causes import steps
 from analyzer.causes.repair import Prices, RepairOrReplace, repair_or_replace
+from analyzer.door.colours import FITTING, NAMES, RUST_SHARE
+from analyzer.door.sharpness import quality_flags
+from analyzer.door.shown import Shown, what_is_shown
 from analyzer.house.derived import Installation, derive, installation
 from analyzer.house.facts import Facts, in_vocabulary, with_coarse_words
 from analyzer.house.tables import Tube, read_tube
 from analyzer.marks.bands import Bands, find_bands
 from analyzer.marks.pattern import Pattern, read_pattern
 from analyzer.marks.pits import PitCatalogue, find_pits
-from analyzer.photo.reading import Photo, quality_flags, read_photo
+from analyzer.photo.reading import Photo, read_photo
 from analyzer.piece.surface import USUAL_WALL_MM, Surface, find_surface
 from analyzer.relief.lights import Light, Relief, find_relief
 from analyzer.result.corrections import Corrected, Correction, apply_corrections, beside_the_metal, marked_scale
@@ -76,6 +79,7 @@ class Look:
     tube: Tube | None
     photos: tuple[Photo, ...]  # the first is the main one
     calibration: Calibration
+    shown: Shown  # what the main photo shows, before anything was measured
     surface: Surface
     pits: PitCatalogue
     bands: Bands
@@ -114,6 +118,7 @@ class Examination:
     photos = property(lambda self: self.look.photos)
     photo = property(lambda self: self.look.photo)
     calibration = property(lambda self: self.look.calibration)
+    shown = property(lambda self: self.look.shown)
     surface = property(lambda self: self.look.surface)
     pits = property(lambda self: self.look.pits)
     bands = property(lambda self: self.look.bands)
@@ -225,11 +230,12 @@ def look(
     say("Finding the marker and the scale", 0.1)
     calibration = find_scale(photo, settings.marker)
     say("Finding the pipe", 0.2)
-    surface = find_surface(photo, calibration, view=settings.view, tube=tube)
+    shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None)
+    surface = find_surface(photo, calibration, view=settings.view, tube=tube, shown=shown)
     say("Looking for pits", 0.35)
     with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile
         other = beside.submit(find_bands, photo, calibration, surface)
-        pits = find_pits(photo, calibration, surface)
+        pits = find_pits(photo, calibration, surface, shown=shown)
         say("Looking for marks and colours", 0.75)
         bands = other.result()
     say("Measuring the wall", 0.85)
@@ -248,12 +254,13 @@ def look(
         pits = replace(pits, pits=tuple(replace(pit, through=seen_through[pit.id]) for pit in pits.pits))
     pattern = _pattern_of(surface, pits, bands, tube, relief)
     quality = _quality_of(photo, surface)
-    stages = (photo, calibration, surface, pits, bands, pattern, ring, relief)
+    stages = (photo, calibration, shown, surface, pits, bands, pattern, ring, relief)
     return Look(
         settings=settings,
         tube=tube,
         photos=(*series, *(light.photo for light in lights)),
         calibration=calibration,
+        shown=shown,
         surface=surface,
         pits=pits,
         bands=bands,
@@ -371,7 +378,8 @@ def conclude(
     quantities = with_coarse_words({**pattern.quantities, **wall.quantities, **told})
     derived, derived_flags = derive(quantities)
     quantities = dict(in_vocabulary({**derived, **quantities}))
-    judgement = causes.judge(quantities)
+    flags += _metal_asked(seen, told.get("material"), quantities)
+    judgement = causes.judge(_to_be_judged(seen, pattern, quantities, told, flags), material=_metal_taken(flags))
     return Examination(
         look=seen,
         facts=Facts(values=MappingProxyType(told), flags=facts.flags if facts is not None else ()),
@@ -388,6 +396,38 @@ def conclude(
         flags=_once((*looked, *flags, *wall.flags, *derived_flags, *(facts.flags if facts is not None else ()))),
         program_version=program_version(),
     )
+
+
+def _metal_asked(seen: Look, told: Any, quantities: Mapping[str, Any]) -> list[Flag]:
+    """A question where the colours do not fit the metal that was told, or copper where none was."""
+    looks = seen.shown.colours.looks if seen.shown.colours is not None else None
+    if float(quantities.get("share_rust", 0.0)) >= RUST_SHARE and looks != "yellow":
+        looks = "rust"
+    if looks is None or (told is not None and told in FITTING[looks]):
+        return []
+    if told is None:
+        return [raise_flag("material_asked", NAMES[looks])]
+    return [raise_flag("material_disagrees", f"{NAMES[looks]} by the picture, {str(told).replace('_', ' ')} as told")]
+
+
+def _metal_taken(flags: Iterable[Flag]) -> str:
+    """What goes for the metal where none is told: copper, unless the colours ask."""
+    return "unknown" if any(flag.id in ("material_asked", "material_disagrees") for flag in flags) else "copper"
+
+
+def _to_be_judged(
+    seen: Look, pattern: Pattern, quantities: Mapping[str, Any], told: Mapping[str, Any], flags: Iterable[Flag]
+) -> dict[str, Any]:
+    """What causes may rest on: all, or only what does not come of this picture where it or the metal is in doubt."""
+    asked = any(flag.id in ("material_asked", "material_disagrees") for flag in flags)
+    if seen.shown.sure and not asked:
+        kept = dict(quantities)
+    else:
+        pictured = set(pattern.quantities) - set(told)
+        kept = {name: value for name, value in quantities.items() if name not in pictured}
+    if not kept.get("pit_count"):  # none found is none there only where it would have been seen
+        kept.pop("pit_count", None)
+    return kept
 
 
 def _is_marker(entry: Correction, marker: Marker) -> bool:

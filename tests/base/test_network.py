@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from analyzer.base import network as room
+from analyzer.door import specimen
 from analyzer.marks import likelihood
-from analyzer.piece import specimen
 from tests.conftest import ROOT
 
 SHAPES = {  # name of the weights: shapes of their input, as the program uses them

@@ -8,7 +8,8 @@ import pytest
 from PIL import Image, ImageCms
 
 from analyzer.base.flags import PhotoError
-from analyzer.photo.reading import LARGEST_MEGAPIXELS, quality_flags, read_photo
+from analyzer.door.sharpness import quality_flags
+from analyzer.photo.reading import LARGEST_MEGAPIXELS, read_photo
 
 RNG = np.random.default_rng(5)
 RGB = np.clip(np.kron(RNG.integers(30, 220, (12, 16, 3)), np.ones((10, 10, 1))), 0, 255).astype(np.uint8)

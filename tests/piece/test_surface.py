@@ -14,9 +14,9 @@ import pytest
 
 from analyzer.base.flags import SurfaceError, raise_flag
 from analyzer.base.measured import Measure
+from analyzer.door import specimen as look
 from analyzer.house.tables import Tube, read_tube
 from analyzer.photo.reading import CameraFacts, Photo, read_photo
-from analyzer.piece import specimen as look
 from analyzer.piece import surface as room
 from analyzer.piece.surface import find_surface, unrolled
 from analyzer.scale.calibration import Calibration, Marker, find_scale

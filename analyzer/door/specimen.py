@@ -36,6 +36,7 @@ class Specimen:
     view_shares: np.ndarray | None
     source: str
     version: str
+    far: np.ndarray | None = None  # (6, SIDE, SIDE) shares of the look at the whole photo, a square centred on it
 
     @property
     def classes(self) -> np.ndarray:
@@ -105,7 +106,7 @@ def _look(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return (shares / shares.sum(0)).astype(np.float32), view / view.sum()
 
 
-def _window(
+def window_of(
     rgb: np.ndarray, left: float, top: float, span: float, side: int = SIDE
 ) -> tuple[np.ndarray, tuple[float, float], float]:
     """A square of the photo resampled to ``side`` pixels, black beyond the border: (square, origin, step)."""
@@ -169,7 +170,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
     span = float(max(height, width))
     if _version() is None:
         return _by_colour(rgb)
-    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
+    square, origin, step = window_of(rgb, (width - span) / 2, (height - span) / 2, span)
     far, view = _look(square)
     seen = far[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5
     pipe = largest(seen & _free(seen.shape, origin, step, taken))
@@ -181,7 +182,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         x0, x1 = columns.min() * step + origin[0], columns.max() * step + origin[0]
         y0, y1 = rows.min() * step + origin[1], rows.max() * step + origin[1]
         side = max(1.16 * max(x1 - x0, y1 - y0), 32.0)
-        square, origin, step = _window(rgb, (x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side)
+        square, origin, step = window_of(rgb, (x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side)
         near, _ = _look(square)
         # the far look knows the surroundings, the near one the edges: where one is unsure the other decides
         again = np.stack([_resampled(plane, far_origin, far_step, origin, step) for plane in far])
@@ -199,7 +200,9 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         gone = np.zeros(len(CLASSES), np.float32)
         gone[MARKER] = 1
         shares = np.where(free, shares, gone[:, None, None])
-    return Specimen(shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_version())
+    return Specimen(
+        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_version(), far=far
+    )
 
 
 def lies_apart(rgb: np.ndarray) -> bool:
@@ -211,7 +214,7 @@ def lies_apart(rgb: np.ndarray) -> bool:
     if _version() is None or min(height, width) < SMALLEST_SCENE_PX:
         return False
     span = float(max(height, width))
-    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
+    square, origin, step = window_of(rgb, (width - span) / 2, (height - span) / 2, span)
     shares, _ = _look(square)
     rows, columns = np.mgrid[:SIDE, :SIDE]
     x, y = origin[0] + step * columns, origin[1] + step * rows
@@ -232,7 +235,7 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     """Without the network: what differs from the picture's rim in colour, cut out by GrabCut. Metal and table only."""
     height, width = rgb.shape[:2]
     span = float(max(height, width))
-    square, origin, step = _window(rgb, (width - span) / 2, (height - span) / 2, span)
+    square, origin, step = window_of(rgb, (width - span) / 2, (height - span) / 2, span)
     lab = cv2.cvtColor(square, cv2.COLOR_RGB2LAB).astype(np.float32)
     rows, columns = np.mgrid[:SIDE, :SIDE]
     x, y = origin[0] + step * columns, origin[1] + step * rows
@@ -263,4 +266,6 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     shares = np.zeros((len(CLASSES), SIDE, SIDE), np.float32)
     shares[METAL] = cv2.GaussianBlur(filled, (0, 0), 0.7)
     shares[TABLE] = 1 - shares[METAL]
-    return Specimen(shares=shares, origin=origin, step=step, view_shares=None, source="colour", version="grabcut-1")
+    return Specimen(
+        shares=shares, origin=origin, step=step, view_shares=None, source="colour", version="grabcut-1", far=shares
+    )

@@ -1,0 +1,1 @@
+"""What the picture shows, answered before anything is measured."""

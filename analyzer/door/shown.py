@@ -1,0 +1,182 @@
+"""The door: what a picture shows, with how sure it is, before anything is measured. Every later stage takes its ``Shown``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from analyzer.base.flags import Flag, raise_flag
+from analyzer.door import specimen as look
+from analyzer.door.colours import NAMES, UNLIKELY_SHARE, MetalColours, metal_colours
+from analyzer.door.sharpness import Sharpness, measure_sharpness, why_not_countable
+from analyzer.door.specimen import MARKER, SIDE, Specimen, find_specimen
+from analyzer.photo.reading import Photo
+from analyzer.scale.calibration import Calibration
+
+FRAMINGS = ("apart", "cut_off", "fills", "unclear")
+# A piece stands out where the network is of one mind and the colours inside and outside differ: 100 of 100 truth pictures with a
+# piece on a table have at most 0.30 and at least 1.5; real close-ups, where an outline was made up, at least 0.24 and mostly
+# under 1.0, never both on the right side.
+MOST_UNSURE = 0.27
+MOST_UNSURE_WITH_MARKER = 0.40
+LEAST_CONTRAST = 1.0
+BORDER = 0.05  # of the shorter side: the picture's rim
+FILLS_BORDER = 0.25  # of the rim: little else is left to differ in colour from the piece
+TOUCHES_BORDER = 0.02  # of the rim that shows the piece
+FURTHER_PARTS = 0.12  # size of further parts, against the part examined
+DOUBTS = (
+    "data_damaged",
+    "rows_empty",
+    "not_countable",
+    "piece_not_told_apart",
+    "outline_doubtful",
+    "colours_not_metal",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """What one photo shows. Shares are 0..1."""
+
+    framing: str  # "apart" (table all round), "cut_off" (runs out of the picture), "fills" (metal all over), "unclear"
+    framing_source: str  # "told", "seen" or "assumed"
+    piece_share: float  # of the picture, as the network sees it; 1 where metal is taken to fill it
+    unsure_share: float  # network's unsure pixels against the piece's; 0 is of one mind
+    contrast: float  # colour inside against outside the piece, in standard deviations
+    further_share: float  # further parts of the same metal, against the part examined
+    view_shares: tuple[float, ...] | None  # by specimen.VIEWS; None without the network
+    sharpness: Sharpness
+    colours: MetalColours | None
+    specimen: Specimen | None  # where the network sees the piece; None where it sees none
+    not_countable: str  # why no pit may be counted, words that end a sentence; "" where they may
+    flags: tuple[Flag, ...] = ()
+
+    @property
+    def countable(self) -> bool:
+        return not self.not_countable
+
+    @property
+    def sure(self) -> bool:
+        """Whether findings may rest on the picture: it is whole, sharp, and shows a piece that stands out or was told."""
+        return self.countable and not any(flag.id in DOUBTS for flag in self.flags)
+
+
+def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = None, tube_told: bool = False) -> Shown:
+    """Look at the whole picture. ``view`` as told, None where not; ``tube_told``: its diameter may serve as the scale."""
+    found = find_specimen(photo.rgb, calibration.marker_outlines_px)
+    scale = calibration.rotation is not None
+    flags: list[Flag] = []
+    unsure, contrast, border, further = _outline_evidence(photo.rgb, found)
+    stands_out = found is not None and unsure <= MOST_UNSURE and contrast >= LEAST_CONTRAST
+    if found is not None and found.source == "colour":
+        stands_out = contrast >= LEAST_CONTRAST
+    framing, source = ("cut_off" if border > TOUCHES_BORDER else "apart"), "seen"
+    if not scale and not tube_told:
+        if view == "flat":
+            stands_out = look.lies_apart(photo.rgb)
+            framing = "apart" if stands_out else "fills"
+            source = "seen" if stands_out else "told"
+        elif view == "end":
+            framing = framing if stands_out else "unclear"
+        elif not stands_out:
+            framing, source = "fills", "assumed"
+            if view is None:
+                flags.append(raise_flag("piece_not_told_apart", "metal was taken to fill the whole picture"))
+            else:
+                flags.append(raise_flag("outline_doubtful", "metal was taken to fill the whole picture"))
+    elif found is not None and (
+        unsure > MOST_UNSURE_WITH_MARKER or (contrast < LEAST_CONTRAST and border < FILLS_BORDER)
+    ):
+        framing = "unclear"
+        flags.append(raise_flag("outline_doubtful", _in_words(unsure, contrast)))
+    whole = framing == "fills"
+    metal = np.ones(photo.rgb.shape[:2], bool) if whole or found is None else _rough_metal(photo, found)
+    mm_per_px = calibration.mm_per_px_marker.value if calibration.mm_per_px_marker is not None else None
+    sharpness = measure_sharpness(photo, metal, calibration.marker_outlines_px, mm_per_px)
+    why = why_not_countable(sharpness, photo)
+    if photo.complaints or photo.even_share:
+        why = "the file is damaged" if photo.complaints else "a part of it is missing"
+    elif why:
+        flags.append(raise_flag("not_countable", why))
+    if not whole and further > FURTHER_PARTS:
+        flags.append(raise_flag("further_parts", f"{100 * further:.0f} %"))
+    step = max(1, min(metal.shape) // 400)
+    colours = metal_colours(photo.rgb[::step, ::step], metal[::step, ::step]) if metal[::step, ::step].any() else None
+    if colours is not None and colours.unlikely_share > UNLIKELY_SHARE:
+        flags.append(raise_flag("colours_not_metal", f"{100 * colours.unlikely_share:.0f} %"))
+    return Shown(
+        framing=framing,
+        framing_source=source,
+        piece_share=1.0 if whole else float(metal.mean()) if found is not None else 0.0,
+        unsure_share=unsure,
+        contrast=contrast,
+        further_share=0.0 if whole else further,
+        view_shares=None if found is None or found.view_shares is None else tuple(map(float, found.view_shares)),
+        sharpness=sharpness,
+        colours=colours,
+        specimen=found,
+        not_countable=why,
+        flags=tuple(flags),
+    )
+
+
+def looks_like(shown: Shown) -> str | None:
+    """The metal in words where its colours do not fit copper; None where they do or nothing can be said."""
+    return None if shown.colours is None or shown.colours.looks is None else NAMES[shown.colours.looks]
+
+
+def _in_words(unsure: float, contrast: float) -> str:
+    if contrast < LEAST_CONTRAST:
+        return "colour and brightness go on across it"
+    return "the outline finder is unsure along much of it"
+
+
+def _rough_metal(photo: Photo, found: Specimen) -> np.ndarray:
+    """(H, W) bool: the piece as the network sees it, on the photo."""
+    matrix = np.array(
+        [[1 / found.step, 0, -found.origin[0] / found.step], [0, 1 / found.step, -found.origin[1] / found.step]]
+    )
+    part = look.largest(found.pipe > 0.5)
+    plane = (found.pipe > 0.5 if part is None else part).astype(np.uint8)
+    return cv2.warpAffine(
+        plane,
+        matrix,
+        (photo.width_px, photo.height_px),
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
+    ) > 0  # fmt: skip
+
+
+def _outline_evidence(rgb: np.ndarray, found: Specimen | None) -> tuple[float, float, float, float]:
+    """(unsure pixels against the piece's, colour contrast in standard deviations, share of the picture's rim that is piece,
+    further parts against the largest), on the look at the whole photo."""
+    if found is None or found.far is None:
+        return 1.0, 0.0, 0.0, 0.0
+    height, width = rgb.shape[:2]
+    span = float(max(height, width))
+    square, origin, step = look.window_of(rgb, (width - span) / 2, (height - span) / 2, span)
+    rows, columns = np.mgrid[:SIDE, :SIDE]
+    x, y = origin[0] + step * columns, origin[1] + step * rows
+    inside = (x >= 0) & (y >= 0) & (x <= width - 1) & (y <= height - 1)
+    rim = BORDER * min(width, height)
+    border = inside & ((x < rim) | (x > width - rim) | (y < rim) | (y > height - rim))
+    shares = found.far
+    pipe = 1 - shares[look.TABLE] - shares[MARKER]
+    every = (pipe > 0.5) & inside & (shares[MARKER] < 0.3)
+    part = look.largest(every)
+    if part is None:
+        return 1.0, 0.0, 0.0, 0.0
+    unsure = float(((pipe > 0.1) & (pipe < 0.9) & inside).sum() / part.sum())
+    rest = inside & ~part & (shares[MARKER] < 0.5)
+    if rest.sum() < 50:
+        return unsure, 9.0, 1.0, 0.0
+    lab = cv2.cvtColor(square, cv2.COLOR_RGB2LAB).astype(np.float64)
+    spread = (np.cov(lab[part].T) + np.cov(lab[rest].T)) / 2 + np.eye(3) / 2
+    apart = lab[part].mean(0) - lab[rest].mean(0)
+    contrast = float(np.sqrt(apart @ np.linalg.solve(spread, apart)))
+    sure = (pipe > 0.8) & inside & ~(cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(sure.astype(np.uint8), connectivity=8)
+    parts = [s for s in stats[1:, cv2.CC_STAT_AREA] if s > 0.04 * part.sum()] if count > 1 else []
+    return unsure, contrast, float(pipe[border].mean()), float(sum(parts) / part.sum())

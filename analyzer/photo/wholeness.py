@@ -1,0 +1,60 @@
+"""Did the whole picture arrive? What a second, talkative decoder says of the file, and stretches of the picture without any content."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import threading
+
+import cv2
+import numpy as np
+
+# Messages of libjpeg (jerror.h) that mean lost or displaced picture data; others speak of metadata and do no harm.
+LOST_DATA = ("Corrupt JPEG data", "Premature end of JPEG", "Unsupported marker", "Bogus", "Corrupt")
+EVEN_LEVELS = (
+    1.0  # a row whose samples spread by less than this many levels shows nothing: real sensors have more noise
+)
+EVEN_SHARE = 0.01  # of the picture's rows or columns: below that a frame line or a hairline, above it missing picture
+
+_ONE_AT_A_TIME = threading.Lock()
+
+
+def decoder_complaints(data: bytes) -> tuple[str, ...]:
+    """What the JPEG decoder says of lost or displaced data, one sentence each; empty for a whole file and for other formats.
+
+    Pillow keeps libjpeg's warnings to itself and returns what it could decode, so the file is decoded a second time by OpenCV,
+    whose libjpeg writes its warnings to the process's error stream; that stream is held back meanwhile.
+    """
+    if not data.startswith(b"\xff\xd8"):
+        return ()
+    with _ONE_AT_A_TIME, tempfile.TemporaryFile() as kept:
+        sys.stderr.flush() if sys.stderr is not None else None
+        try:
+            stream = os.dup(2)
+        except OSError:  # started without an error stream: nothing to read the warnings from
+            return ()
+        try:
+            os.dup2(kept.fileno(), 2)
+            cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_8)
+        except cv2.error:
+            return ("the second decoder could not read it",)
+        finally:
+            os.dup2(stream, 2)
+            os.close(stream)
+        kept.seek(0)
+        lines = kept.read().decode("ascii", "replace").splitlines()
+    return tuple(dict.fromkeys(line.strip() for line in lines if line.strip().startswith(LOST_DATA)))
+
+
+def even_share(rgb: np.ndarray) -> float:
+    """Share of the picture's rows, or of its columns if more, that hold one even tone from end to end: 0..1.
+
+    Where a copy broke off, decoders fill the rest with one grey; a sensor's own picture is never that even over a whole row.
+    """
+    grey = rgb.max(axis=2).astype(np.int16)
+    share = 0.0
+    for lines in (grey, grey.T):
+        even = np.ptp(lines, axis=1) <= EVEN_LEVELS
+        share = max(share, float(even.mean()))
+    return share if share >= EVEN_SHARE else 0.0
