@@ -21,6 +21,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from analyzer.base.measured import Measure
 from analyzer.causes.repair import CostComparison
+from analyzer.door.shown import looks_like
 from analyzer.marks.pits import Pit, PitCatalogue
 from analyzer.piece.surface import Surface
 from analyzer.wall.remaining import PitDepth, Wall
@@ -154,6 +155,32 @@ class ScaleRecord(_Model):
 def _if_scaled(surface: Surface, measure: Measure | None) -> Measure | None:
     """Without a scale the surface holds pixels, which are no millimetres."""
     return measure if surface.unit == "mm" else None
+
+
+class ShownRecord(_Model):
+    """What the photo shows, answered before anything was measured."""
+
+    file_whole: Annotated[bool, From(lambda e: not e.photo.complaints and not e.photo.even_share)]
+    framing: Annotated[Literal["apart", "cut_off", "fills", "unclear"], From("shown.framing")] = Field(
+        description="table all round the piece; it runs out of the picture; metal all over; not told apart"
+    )
+    framing_source: Annotated[str, From("shown.framing_source")] = Field(description="told, seen or assumed")
+    piece_share: Annotated[Fine, From("shown.piece_share")] = Field(description="of the picture")
+    outline_unsure_share: Annotated[Fine, From("shown.unsure_share")]
+    outline_contrast: Annotated[Fine, From("shown.contrast")] = Field(
+        description="colour inside against outside, in standard deviations"
+    )
+    countable: Annotated[bool, From("shown.countable")]
+    not_countable_because: Annotated[str, From("shown.not_countable")]
+    blur_px: Annotated[Fine | None, From("shown.sharpness.blur_px")] = Field(
+        description="sigma of the sharpest edges; null where no edge is clear enough to say"
+    )
+    noise_levels: Annotated[Fine, From("shown.sharpness.noise_levels")] = Field(description="of 255")
+    smallest_seen_px: Annotated[Fine | None, From("shown.sharpness.smallest_seen_px")]
+    looks_like: Annotated[str | None, From(lambda e: looks_like(e.shown))] = Field(
+        description="the metal by its colours, where they do not fit copper"
+    )
+    findings_rest_on_it: Annotated[bool, From("shown.sure")]
 
 
 class SurfaceRecord(_Model):
@@ -477,6 +504,7 @@ class ExaminationRecord(_Model):
     settings: Annotated[dict[str, Any], From(lambda e: e.settings.as_json())]
     photos: list[PhotoRecord]
     scale: Annotated[ScaleRecord, From(lambda e: e)]
+    shown: Annotated[ShownRecord, From(lambda e: e)]
     surface: SurfaceRecord
     pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.pits))]
     mounds: Annotated[list[MoundRecord], From("pits.mounds")]

@@ -28,6 +28,7 @@ MAP_PITCH = 1.5  # of the photo's pixels on the metal: oblique metal has them fu
 LIGHT, DARK = (255, 255, 255), (20, 20, 20)
 PIT = (255, 214, 10)  # sunflower: 10:1 on black, and far in lightness from copper, patina and oxide
 UNSURE = (255, 255, 255)
+NOT_EXAMINED = 0.55  # brightness that is left of what was not examined
 SURE_FROM = 0.5  # confidence below which a pit is drawn as doubtful
 MARKER = (127, 229, 220)
 BAND_COLOURS = {
@@ -53,17 +54,21 @@ def marked_photo(
     ring: Ring | None = None,
     numbers: bool = True,
     longest_px: int = 2400,
+    whole: bool = False,
 ) -> np.ndarray:
-    """(h, w, 3) uint8: the photo cut to the piece with a margin, pits outlined and numbered, bands hatched.
+    """(h, w, 3) uint8: the photo cut to the piece with a margin (``whole``: all of it), pits outlined and numbered, bands hatched,
+    everything that was not examined dimmed.
 
     With ``ring`` (a cut end) both edges of its wall and the thinnest place instead of the metal's outline.
     """
-    left, top, right, bottom = window(photo, surface)
+    left, top, right, bottom = (0, 0, photo.width_px, photo.height_px) if whole else window(photo, surface)
     enlarge = float(np.clip(longest_px / max(right - left, bottom - top), 0.1, 3.0))
     size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
     picture = cv2.resize(
         photo.rgb[top:bottom, left:right], size, interpolation=cv2.INTER_AREA if enlarge < 1 else cv2.INTER_CUBIC
     )
+    if ring is None:
+        picture = _dimmed(picture, surface, (left, top, right, bottom))
     line = max(1, round(max(size) / 900))
     band_labels = bands.labels[top:bottom, left:right]
     for place, kind in enumerate(KINDS, 1):
@@ -98,6 +103,20 @@ def marked_photo(
         )
         draw.text(corner, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
     return np.asarray(canvas)
+
+
+def _dimmed(picture: np.ndarray, surface: Surface, place: tuple[int, int, int, int]) -> np.ndarray:
+    """The picture of a part of the photo (left, top, right, bottom) with all that was not examined darkened."""
+    left, top, right, bottom = place
+    x0, y0 = surface.origin_px
+    height, width = surface.metal.shape
+    examined = np.zeros((bottom - top, right - left), np.uint8)
+    rows, columns = slice(max(y0, top), min(y0 + height, bottom)), slice(max(x0, left), min(x0 + width, right))
+    examined[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left] = surface.examined[
+        rows.start - y0 : rows.stop - y0, columns.start - x0 : columns.stop - x0
+    ]
+    light = cv2.resize(examined, picture.shape[1::-1], interpolation=cv2.INTER_NEAREST)[:, :, None]
+    return np.where(light > 0, picture, (picture * NOT_EXAMINED).astype(np.uint8))
 
 
 def whole_photo(photo: Photo, calibration: Calibration, surface: Surface, *, longest_px: int = 1600) -> np.ndarray:

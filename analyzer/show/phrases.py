@@ -34,7 +34,13 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
         rows.append(_figure("Smallest wall round the ring", wall.minimum_mm, "length_mm", units))
         rows.append(_figure("Mean wall round the ring", wall.mean_mm, "length_mm", units))
     else:
-        rows.append(_figure("Pits counted", pits.count, "count", units))
+        if pits.count is None:
+            rows.append(
+                ("Pits counted", "not countable in this picture", examination.shown.not_countable or display.UNKNOWN)
+            )
+        else:
+            rows.append(_figure("Pits counted", pits.count, "count", units))
+        rows.append(("Examined share", *examined_shares(examination)))
         rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
         if pits.pits:
             rows.append(_figure("Largest pit opening", pattern.largest_diameter_mm, "length_mm", units))
@@ -72,6 +78,16 @@ def _span_said(span: str) -> str:
 
 def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[str, str, str]:
     return name, display.value(measure, kind, units), display.interval(measure, kind, units)
+
+
+def examined_shares(examination: Examination) -> tuple[str, str]:
+    """How much of the picture, and of the piece that is seen in it, the count refers to."""
+    surface, photo = examination.standing_surface, examination.photo
+    examined = float(surface.examined.sum())
+    of_picture = examined / (photo.width_px * photo.height_px)
+    seen = examination.shown.piece_share
+    of_piece = f"{100 * min(1.0, of_picture / seen):.0f} % of the piece as seen" if seen > 0 else display.UNKNOWN
+    return f"{100 * of_picture:.0f} % of the picture", of_piece
 
 
 def taken(photo: Photo) -> str:

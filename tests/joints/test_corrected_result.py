@@ -17,7 +17,7 @@ from analyzer.base.measured import Measure
 from analyzer.result import examination, record
 from analyzer.result.corrections import make_correction
 from analyzer.scale.calibration import Marker
-from analyzer.show import drawing, output, phrases, report, webpage
+from analyzer.show import output, phrases, report, webpage
 from analyzer.wall.readings import Reading, Readings
 
 
@@ -100,9 +100,8 @@ def test_the_marked_photo_follows_the_corrections(six):
         data = output.FILES["overlay.png"](conclude(six, corrections=entries), "metric")
         pictures.append(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR).astype(int))
     changed = np.argwhere(np.abs(pictures[0] - pictures[1]).max(axis=2) > 40)
-    left, top, right, _ = drawing.window(six.photo, six.surface)
-    enlarge = pictures[0].shape[1] / (right - left)
-    away = np.hypot(changed[:, 1] / enlarge + left - first.x_px, changed[:, 0] / enlarge + top - first.y_px)
+    enlarge = pictures[0].shape[1] / six.photo.width_px
+    away = np.hypot(changed[:, 1] / enlarge - first.x_px, changed[:, 0] / enlarge - first.y_px)
     assert len(changed) > 50 and np.median(away) < 2 * first.equivalent_diameter_px
 
 

@@ -21,6 +21,8 @@ from PIL import Image
 
 from analyzer import Settings, cli, conclude
 from analyzer.base.measured import Measure
+from analyzer.door.sharpness import Sharpness
+from analyzer.door.shown import Shown
 from analyzer.house.facts import check_facts
 from analyzer.house.tables import read_tube
 from analyzer.marks.bands import Band, Bands
@@ -156,6 +158,17 @@ def _ring() -> Ring:
     )
 
 
+def _shown() -> Shown:
+    sharpness = Sharpness(
+        blur_px=1.1, measured_at="marker", noise_levels=0.4, glare_share=0.0, dark_share=0.0, smallest_seen_px=3.0,
+        smallest_seen_mm=0.3,
+    )  # fmt: skip
+    return Shown(
+        framing="apart", framing_source="seen", piece_share=0.6, unsure_share=0.06, contrast=4.2, further_share=0.0,
+        view_shares=(0.1, 0.1, 0.7, 0.1), sharpness=sharpness, colours=None, specimen=None, not_countable="",
+    )  # fmt: skip
+
+
 def _look() -> Look:
     surface, pits, bands = _surface(), _pits(), _bands()
     check = CrossCheck(
@@ -181,6 +194,7 @@ def _look() -> Look:
         tube=read_tube("22.2x0.8"),
         photos=(_photo("main", "piece.jpg"),),
         calibration=calibration,
+        shown=_shown(),
         surface=surface,
         pits=pits,
         bands=bands,
@@ -374,10 +388,10 @@ def _drawn(rgb: np.ndarray) -> np.ndarray:
 
 def test_pictures_for_people_show_each_pit_where_it_is(files):
     overlay = picture(files / "overlay.png")[:, :, ::-1]
-    # cut to the piece with a margin of 6 % of its 200 pixels, and enlarged three times
-    assert overlay.shape[:2] == (3 * 124, 3 * 224)
+    # the whole photo, enlarged three times; what was not examined is dimmed
+    assert overlay.shape[:2] == (3 * SIZE[0], 3 * SIZE[1])
     for x, y, _, diameter, _ in PITS.values():
-        column, row, reach = 3 * (x - 8), 3 * (y - 8), round(15 * diameter)
+        column, row, reach = 3 * x, 3 * y, round(15 * diameter)
         round_it = _drawn(overlay[row - reach - 4 : row + reach + 4, column - reach - 4 : column + reach + 4])
         assert round_it.sum() > 3 * reach and not _drawn(overlay[row - 2 : row + 3, column - 2 : column + 3]).any()
     assert not _drawn(overlay[:30]).any()

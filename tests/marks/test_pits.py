@@ -515,7 +515,7 @@ def test_count_list_and_pattern_agree_on_the_smallest_pit_that_counts(monkeypatc
         area_per_px=np.full(parts.shape, 0.04),
     )
     monkeypatch.setattr(pits.closeup, "pit_regions", lambda *_, **__: (parts, np.ones(3)))
-    catalogue = pits._by_contrast(photo(np.full((50, 60, 3), 128, np.uint8)), surface)
+    catalogue = pits._by_contrast(photo(np.full((50, 60, 3), 128, np.uint8)), surface, 3.0)
     assert len(catalogue.pits) == 3 and [pit.id for pit in catalogue.counted] == [1, 2]
     assert catalogue.smallest_counted_mm == pytest.approx(0.6) and catalogue.count.value == 2
     assert "small_pits_not_counted" in {flag.id for flag in catalogue.flags}

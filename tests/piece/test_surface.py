@@ -14,6 +14,7 @@ import pytest
 
 from analyzer.base.flags import SurfaceError, raise_flag
 from analyzer.base.measured import Measure
+from analyzer.door import shown as door
 from analyzer.door import specimen as look
 from analyzer.house.tables import Tube, read_tube
 from analyzer.photo.reading import CameraFacts, Photo, read_photo
@@ -80,16 +81,22 @@ def shown(monkeypatch, mask, views=(0.9, 0.04, 0.03, 0.03)):
     """Hand the mask over as if the network had found it."""
     rows, columns = np.nonzero(mask)
     side = 1.16 * max(np.ptp(rows), np.ptp(columns))
-    square, origin, step = look._window(
+    square, origin, step = look.window_of(
         mask * 255, (columns.min() + columns.max() - side) / 2, (rows.min() + rows.max() - side) / 2, side
     )
     shares = np.zeros((6, look.SIDE, look.SIDE), np.float32)
     shares[look.METAL] = square / 255.0
     shares[look.TABLE] = 1 - shares[look.METAL]
+    height, width = mask.shape
+    span = max(height, width)
+    whole, _, _ = look.window_of(mask * 255, (width - span) / 2, (height - span) / 2, span)
+    far = np.zeros_like(shares)
+    far[look.METAL] = whole / 255.0
+    far[look.TABLE] = 1 - far[look.METAL]
     found = look.Specimen(
-        shares=shares, origin=origin, step=step, view_shares=np.array(views), source="learned", version="drawn"
+        shares=shares, origin=origin, step=step, view_shares=np.array(views), source="learned", version="drawn", far=far
     )
-    monkeypatch.setattr(room, "find_specimen", lambda rgb, taken=(): found)
+    monkeypatch.setattr(door, "find_specimen", lambda rgb, taken=(): found)
     rgb = np.repeat((mask * 90 + 60).astype(np.uint8)[..., None], 3, 2)
     return Photo(role="main", name="drawn.png", sha256="0" * 64, rgb=rgb, camera=CameraFacts())
 

@@ -24,10 +24,14 @@ def build(examination: Examination, units: str) -> Section:
         ),
         Caution(text=CAUTION),
     ]
-    serious = [flag for flag in examination.flags if flag.severity != "note"]
-    if serious:
+    severe = [flag for flag in examination.flags if flag.severity == "serious"]
+    if severe:  # before the answer: what a reader must know who reads nothing else
+        first = [Paragraph(text="Do not rely on this result yet:", strong=True)]
+        blocks[:0] = [*first, Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in severe))]
+    limits = [flag for flag in examination.flags if flag.severity == "warning"]
+    if limits:
         blocks.append(Paragraph(text="What limits this result:"))
-        blocks.append(Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in serious)))
+        blocks.append(Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in limits)))
     blocks.append(_marked(examination))
     return Section(id="answer", title="What was found", blocks=tuple(blocks))
 
@@ -51,6 +55,6 @@ def _marked(examination: Examination) -> Picture:
     marks = f"Hatched: {', '.join(seen)}." if seen else "No contact mark or water line was found."
     caption = f"The photo, marked: {what}"
     caption += f", {doubtful} of the pits doubtful (white)" if doubtful else ""
-    caption += f". {marks} Dashed line: the metal that was looked at."
+    caption += f". {marks} Dashed line: the metal that was looked at; all else is dimmed."
     rgb = drawing.marked_photo(examination.photo, surface, pits, bands, longest_px=1800)
     return picture(rgb, caption, f"Photo of the piece with {what} outlined. {marks}")
