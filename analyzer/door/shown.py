@@ -25,6 +25,7 @@ LEAST_CONTRAST = 1.0
 BORDER = 0.05  # of the shorter side: the picture's rim
 FILLS_BORDER = 0.25  # of the rim: little else is left to differ in colour from the piece
 TOUCHES_BORDER = 0.02  # of the rim that shows the piece
+EVEN_LEVELS = 5.0  # spread of the picture reduced to 64 x 64
 FURTHER_PARTS = 0.12  # size of further parts, against the part examined
 DOUBTS = (
     "data_damaged",
@@ -80,6 +81,8 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
             source = "seen" if stands_out else "told"
         elif view == "end":
             framing = framing if stands_out else "unclear"
+        elif found is None and _is_even(photo.rgb):
+            framing = "unclear"  # an empty table: nothing to take for metal
         elif not stands_out:
             framing, source = "fills", "assumed"
             if view is None:
@@ -125,6 +128,12 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
 def looks_like(shown: Shown) -> str | None:
     """The metal in words where its colours do not fit copper; None where they do or nothing can be said."""
     return None if shown.colours is None or shown.colours.looks is None else NAMES[shown.colours.looks]
+
+
+def _is_even(rgb: np.ndarray) -> bool:
+    """Whether the picture shows one tone but for noise."""
+    small = cv2.resize(rgb, (64, 64), interpolation=cv2.INTER_AREA)
+    return float(small.std(axis=(0, 1)).max()) < EVEN_LEVELS
 
 
 def _in_words(unsure: float, contrast: float) -> str:
