@@ -41,7 +41,8 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
             e.standing_surface,
             e.standing_pits,
             e.standing_bands,
-            ring=e.standing_ring if e.surface.view == "end" else None, whole=True,
+            ring=e.standing_ring if e.surface.view == "end" else None,
+            whole=True,
         )
     ),
     "unrolled.png": lambda e, units: drawing.png(_laid_flat(e, units)),
