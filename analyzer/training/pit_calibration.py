@@ -20,11 +20,14 @@ fitting again takes seconds.
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import math
+import multiprocessing
 import pickle
 import tomllib
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -33,6 +36,7 @@ from typing import Any
 import cv2
 import numpy as np
 from scipy.optimize import linear_sum_assignment, minimize
+from scipy.spatial import cKDTree
 
 from analyzer.base.flags import CutpipeError
 from analyzer.base.measured import COVERAGE_95
@@ -42,6 +46,7 @@ from analyzer.photo.reading import read_photo
 from analyzer.piece.surface import find_surface
 from analyzer.scale.calibration import Marker, find_scale
 
+MODELS = Path(likelihood.__file__).parents[1] / "models"
 MATCH_MM = 0.35
 SMALLEST_MM, LEAST_VISIBLE = 0.30, 0.25
 FOLDS = 10
@@ -64,6 +69,14 @@ class Picture:
     to_ignored: np.ndarray  # (candidates,) mm to the nearest mouth that is not counted
     true_area: np.ndarray  # (true pits,) mm2 on the metal
     true_diameter: np.ndarray
+    true_obliquity: np.ndarray  # (true pits,) degrees, by the program's surface at the nearest seen metal
+    view: str
+    marker: str
+    step_mm: float  # mm a pixel of the photo
+    squarely_mm2: float  # metal up to SQUARELY_DEG oblique, by the program
+    seen_mm2: float  # all metal seen, by the program
+    relative_area: float  # relative standard uncertainty that the program states for it
+    true_seen_mm2: float  # all metal seen, in truth
 
 
 def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
@@ -77,7 +90,9 @@ def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
     found = pits.candidates(photo.rgb, surface, resolution_mm)
     x, y = found.values["x_px"], found.values["y_px"]
     mouths = cv2.imread(str(root / "truth" / name / "pits.png"), cv2.IMREAD_UNCHANGED)
-    columns, ignored, areas, diameters = [], np.full(x.size, np.inf), [], []
+    columns, ignored, areas, diameters, oblique = [], np.full(x.size, np.inf), [], [], []
+    metal_rows, metal_columns = np.nonzero(surface.metal)
+    where = cKDTree(np.stack([metal_columns + surface.origin_px[0], metal_rows + surface.origin_px[1]], -1))
     for pit in truth["pits"]:
         if not pit["mask_px"]:
             continue
@@ -90,6 +105,8 @@ def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
             columns.append(to)
             areas.append(pit["opening_area_mm2"])
             diameters.append(pit["equivalent_diameter_mm"])
+            nearest = int(where.query(pit["centroid_px"])[1])
+            oblique.append(float(surface.obliquity_deg[metal_rows[nearest], metal_columns[nearest]]))
         elif x.size:
             ignored = np.minimum(ignored, to)
     return Picture(
@@ -99,7 +116,47 @@ def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
         to_ignored=ignored,
         true_area=np.array(areas),
         true_diameter=np.array(diameters),
+        true_obliquity=np.array(oblique),
+        view=truth["view"],
+        marker=kind,
+        step_mm=float(surface.mm_per_px.value) if surface.mm_per_px is not None else math.nan,
+        squarely_mm2=float(surface.area_per_px[surface.metal & (surface.obliquity_deg <= pits.SQUARELY_DEG)].sum()),
+        seen_mm2=surface.seen_area.value,
+        relative_area=surface.seen_area.standard_uncertainty / surface.seen_area.value,
+        true_seen_mm2=truth["visible_area_mm2"],
     )
+
+
+def _kept(task: tuple[Path, str, Path, float]) -> Path | None:
+    """Read one picture into the folder of kept candidates, unless it lies there."""
+    root, name, folder, resolution_mm = task
+    path = folder / f"{name}.pickle"
+    if not path.exists():
+        try:
+            picture = read_picture(root, name, resolution_mm)
+        except CutpipeError as error:
+            print(f"{name} left out: {error}", flush=True)
+            return None
+        part = path.with_suffix(".part")
+        part.write_bytes(pickle.dumps(vars(picture)))
+        part.replace(path)
+    return path
+
+
+def read_pictures(root: Path, names: Sequence[str], keep: Path, jobs: int) -> list[Picture]:
+    """The candidates of all pictures whose names begin with one of ``names``, from ``keep`` where these weights left them there."""
+    record = likelihood.model_record()
+    assert record is not None, "the weights and their record stand in analyzer/models"
+    weights = (MODELS / f"{likelihood.MODEL}.onnx").read_bytes()
+    folder = keep / hashlib.sha256(weights).hexdigest()[:12]
+    folder.mkdir(parents=True, exist_ok=True)
+    tasks = []
+    for truth in sorted((root / "truth").iterdir()):
+        if truth.name.startswith(tuple(names)) and json.loads((truth / "truth.json").read_text())["view"] != "end":
+            tasks.append((root, truth.name, folder, float(record["mm_per_px"])))
+    with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn")) as pool:
+        paths = [path for path in pool.map(_kept, tasks) if path is not None]
+    return [Picture(**pickle.loads(path.read_bytes())) for path in paths]
 
 
 def match(picture: Picture, reported: np.ndarray) -> dict[int, int]:
