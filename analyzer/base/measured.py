@@ -16,6 +16,8 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+from scipy import stats
+
 COVERAGE_95 = 1.959963984540054  # two-sided 95 % quantile of the normal distribution
 
 MM_PER_INCH = 25.4  # exact, by the international inch
@@ -112,7 +114,10 @@ class Measure:
         if self.interval is not None:
             more = COVERAGE_95 * contribution
             low, high = self.interval
-            interval = (self.value - math.hypot(self.value - low, more), self.value + math.hypot(high - self.value, more))
+            interval = (
+                self.value - math.hypot(self.value - low, more),
+                self.value + math.hypot(high - self.value, more),
+            )
         return replace(self, budget=budget, interval=interval)
 
     def widened(self, low: float, high: float, source: str) -> Measure:
@@ -146,6 +151,25 @@ def in_range(low: float, high: float, source: str, value: float | None = None) -
     """
     middle = 0.5 * (low + high) if value is None else value
     return Measure(value=middle, budget={source: (high - low) / math.sqrt(12.0)}, interval=(low, high))
+
+
+def repeated(values: Sequence[float], instrument: float, sources: tuple[str, str]) -> Measure:
+    """Mean of repeated readings of one thing, all with the ``instrument``'s standard uncertainty, which repeating does not lessen.
+
+    The scatter of the n readings counts by s / sqrt(n) with n - 1 degrees of freedom; the interval is Student's t at the
+    effective degrees of freedom of Welch and Satterthwaite (GUM, annex G.4). ``sources`` name instrument and scatter.
+    """
+    number = len(values)
+    middle = sum(values) / number
+    scatter = math.sqrt(sum((v - middle) ** 2 for v in values) / (number - 1) / number) if number > 1 else 0.0
+    made = Measure(
+        value=middle, budget={sources[0]: instrument, sources[1]: scatter} if scatter else {sources[0]: instrument}
+    )
+    if not scatter:
+        return made
+    freedom = (number - 1) * (made.standard_uncertainty / scatter) ** 4
+    half = float(stats.t.ppf(0.975, freedom)) * made.standard_uncertainty
+    return replace(made, interval=(middle - half, middle + half))
 
 
 def total(measures: Iterable[Measure]) -> Measure:

@@ -26,7 +26,9 @@ from analyzer.piece.restrict import Kept
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
 
-SQUARELY_DEG = 60.0  # metal up to this oblique is what the number of pits is estimated on; beyond it hardly half are found
+SQUARELY_DEG = (
+    60.0  # metal up to this oblique is what the number of pits is estimated on; beyond it hardly half are found
+)
 SMALLEST_MM = 0.30  # equivalent diameter of the smallest pit that is counted
 CONTEXT_PX = 40  # photo pixels round the metal that the likelihood sees too
 LOW_LOGIT = -6.0  # a candidate reaches down to here

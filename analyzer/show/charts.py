@@ -84,7 +84,7 @@ def depth_map(heights: Heights, *, units: str = "metric") -> np.ndarray:
 
 
 def probability_paper(deepest: DeepestToExpect, *, units: str = "metric") -> np.ndarray | None:
-    """The deepest pits of the blocks on Gumbel paper with each estimator's line; None where nothing was estimated."""
+    """The deepest pits of the blocks on Gumbel paper with the fitted line; None where nothing was estimated."""
     if not deepest.estimates:
         return None
     unit, factor = _length(units)

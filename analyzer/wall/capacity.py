@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analyzer.base.flags import InputError
-from analyzer.base.measured import KPA_PER_PSI, MM_PER_INCH, Measure
+from analyzer.base.measured import FREEZING_F, KELVIN_PER_FAHRENHEIT, KPA_PER_PSI, MM_PER_INCH, Measure
 from analyzer.house import tables
 from analyzer.house.tables import Tube
 
@@ -211,7 +211,10 @@ def capacity(
     elif str(facts.get("service")) in _ORDINARY_C:
         temperature_c, temperature_source = _ORDINARY_C[str(facts["service"])], "usual for the service told"
     else:
-        temperature_c, temperature_source = (100.0 - 32.0) / 1.8, "taken: the handbook's lowest column, 100 F"
+        temperature_c, temperature_source = (
+            (100.0 - FREEZING_F) * KELVIN_PER_FAHRENHEIT,
+            "taken: the handbook's lowest column, 100 F",
+        )
     stress = allowable_stress_psi(temper, fahrenheit(temperature_c))
     diameter_in = (tube.outside_diameter_mm + (tube.outside_diameter_tolerance_mm or 0.0)) / MM_PER_INCH
     new_tube = (
@@ -227,13 +230,7 @@ def capacity(
             wall = min(max(wall_mm, 0.0), 0.4 * tube.outside_diameter_mm)
             return rated_pressure_psi(wall / MM_PER_INCH, diameter_in, stress) * KPA_PER_PSI
 
-        low, high = remaining_mm.interval_95
-        slope = (at(remaining_mm.value + 0.005) - at(max(remaining_mm.value - 0.005, 0.0))) / 0.01
-        even = Measure(
-            value=at(remaining_mm.value),
-            budget={source: slope * c for source, c in remaining_mm.budget.items()},
-            interval=(at(low), at(high)),
-        )
+        even = remaining_mm.through(at, step=0.005)
     static = facts.get("static_pressure_night_kpa", facts.get("static_pressure_kpa"))
     if static is not None and facts.get("static_pressure_kpa") is not None:
         static = max(float(static), float(facts["static_pressure_kpa"]))

@@ -271,9 +271,7 @@ def deepest_to_expect(
                 ends = (min(ends[0], thickest_mm), thickest_mm)
             value = min(max(middle, there), ends[1])
             estimates.append(
-                Expected(
-                    method=METHOD, value=value, interval_95=ends, interval_method=INTERVAL_METHOD, fit=fit(values)
-                )
+                Expected(method=METHOD, value=value, interval_95=ends, interval_method=INTERVAL_METHOD, fit=fit(values))
             )
             if len(values) < 10:
                 cautions.append(f"Only {len(values)} areas: the range is wide because of that.")

@@ -16,6 +16,7 @@ from analyzer.house import tables
 from analyzer.house.tables import read_tube
 from analyzer.marks.pits import Pit, PitCatalogue
 from analyzer.result.record import Beside, WallRecord
+from analyzer.show.wall_words import paragraphs
 from analyzer.wall import capacity
 from analyzer.wall.capacity import (
     CAUTION,
@@ -25,8 +26,10 @@ from analyzer.wall.capacity import (
     required_wall_in,
     years_to_depth,
 )
+from analyzer.wall.evidence import combine, depth_from_opening, less
+from analyzer.wall.nominal import nominal_wall
 from analyzer.wall.readings import readings_from_rows
-from analyzer.wall.remaining import assess_wall, combine, depth_from_opening, less, nominal_wall
+from analyzer.wall.remaining import assess_wall
 
 
 def test_docstrings_hold():
@@ -114,6 +117,8 @@ def test_less_stays_between_nothing_and_the_wall(depth, spread):
     left = less(sound, depth)
     low, high = left.interval_95
     assert 0 <= low <= left.value <= high
+    # interval and standard uncertainty tell the same
+    assert (high - low) / 3.92 == pytest.approx(left.standard_uncertainty, rel=1e-3, abs=1e-9)
     assert (
         high - low
         <= (sound.interval_95[1] - sound.interval_95[0]) + (depth.interval_95[1] - depth.interval_95[0]) + 1e-9
@@ -177,15 +182,31 @@ def test_nominal_wall_carries_the_legal_tolerance():
 
 
 def test_opening_alone_is_a_wide_indicative_range_without_strength():
-    wall = assess(a_pit(1), a_pit(2, 1.4), static_pressure_kpa=550.0)
+    wall = assess(a_pit(1), a_pit(2, 3.0), static_pressure_kpa=550.0)
     assert wall.indicative and wall.evidence[0].kind == "opening only" and "wall_indicative" in flags_of(wall)
     low, high = wall.remaining_mm.interval_95
-    assert low == 0 and high > 0.5
+    assert low == 0 and 0.4 < high < 0.6  # at least a tenth of 3 mm is gone
     assert wall.capacity.even_kpa is None and any(
         "nothing is said about the strength" in s for s in wall.capacity.sentences
     )
     assert "remaining_wall_share" not in wall.quantities
     assert wall.capacity.required_wall_mm == pytest.approx(0.106, abs=0.002)  # 80 psi, annealed 1/2 in
+
+
+def test_mouths_that_leave_nearly_all_of_the_wall_open_say_not_known():
+    wall = assess(a_pit(1), a_pit(2, 1.4), static_pressure_kpa=550.0)
+    assert wall.remaining_mm is None and wall.evidence[0].remaining_mm is None
+    assert "that is not known" in wall.evidence[0].sentence and wall.capacity.even_kpa is None
+
+
+def test_two_readings_of_sound_metal_are_as_wide_as_student_says():
+    """GUM annex G.4 with the t table G.2 (t 12.71 at one degree of freedom): two readings that differ say little."""
+    rows = [{"kind": "sound_wall", "wall": w, "method": "ball micrometer"} for w in (0.60, 0.76)]
+    wall = assess(a_pit(1), rows=[*rows, {"kind": "pit", "id": 1, "depth": 0.3}])
+    low, high = wall.remaining_mm.interval_95
+    assert low == 0.0 and high > 0.38 + 0.5 * 12.71 * 0.08  # scatter of the mean 0.08 mm
+    alike = assess(a_pit(1), rows=[*(dict(r, wall=0.68) for r in rows), {"kind": "pit", "id": 1, "depth": 0.3}])
+    assert alike.remaining_mm.interval_95[0] > 0.3
 
 
 def test_gauge_reading_beats_the_opening_and_opens_strength():
@@ -206,7 +227,7 @@ def test_gauge_reading_beats_the_opening_and_opens_strength():
     assert linear.years_to_perforation[0] < 0.311 / (0.4 / 12) < linear.years_to_perforation[1]
     assert power.years_to_perforation[0] > linear.years_to_perforation[0]
     assert wall.depth_rating == "C-1" and wall.deepest_by_wall == pytest.approx(0.4 / 0.7112)
-    assert CAUTION in wall.paragraphs() and CAUTION in wall.paragraphs(units="us")
+    assert CAUTION in paragraphs(wall) and CAUTION in paragraphs(wall, units="us")
 
 
 def test_caliper_on_sound_metal_replaces_the_tolerance():
@@ -336,7 +357,7 @@ def test_deepest_pit_of_the_run_from_equal_lengths():
     assert wall.deepest.refusal is None and wall.deepest.area_ratio == pytest.approx(
         1500 / 60 * len(wall.deepest.maxima_mm)
     )
-    assert any("by Lieblein BLUE" in words for words in wall.paragraphs())
+    assert any("Deepest pit to expect on the whole run" in words for words in paragraphs(wall))
     assert not any("not measured" in caution for caution in wall.deepest.cautions)
     part = assess(*pits, a_pit(99), rows=rows, run_length_mm=1500.0)
     assert f"1 of {len(pits) + 1} pits were not measured" in part.deepest.cautions[0]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analyzer.base import display
 from analyzer.result.examination import Examination
-from analyzer.show import charts, phrases
+from analyzer.show import charts, phrases, wall_words
 from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Section, Table, picture
 from analyzer.wall import capacity
 
@@ -41,7 +41,7 @@ def build(examination: Examination, units: str) -> Section:
                 "several sides before anything rests on this figure."
             )
         )
-    said = wall.paragraphs(units=units)
+    said = wall_words.paragraphs(wall, units=units)
     cautions = [text for text in said if text == capacity.CAUTION]
     if len(said) > len(cautions):
         blocks.append(Bullets(items=tuple(text for text in said if text not in cautions)))
@@ -68,7 +68,7 @@ def build(examination: Examination, units: str) -> Section:
         blocks.append(
             picture(
                 plot,
-                "Deepest pits of equal areas on Gumbel paper; each line is one method.",
+                "Deepest pits of equal areas on Gumbel paper, with the fitted line.",
                 "Probability plot of the deepest pits.",
             )
         )
