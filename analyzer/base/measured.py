@@ -174,7 +174,8 @@ def repeated(values: Sequence[float], instrument: float, sources: tuple[str, str
 
 def total(measures: Iterable[Measure]) -> Measure:
     """Sum of measures: equal sources add coherently, others in quadrature."""
-    value, budget = 0.0, {}
+    value = 0.0
+    budget: dict[str, float] = {}
     for measure in measures:
         value += measure.value
         for source, contribution in measure.budget.items():

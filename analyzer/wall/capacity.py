@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from analyzer.base.flags import InputError
 from analyzer.base.measured import FREEZING_F, KELVIN_PER_FAHRENHEIT, KPA_PER_PSI, MM_PER_INCH, Measure
@@ -94,6 +95,7 @@ def handbook_pressure_psi(size: str, type: str, temper: str, temperature_f: floa
     """
     tube = tables.b88(size, type)
     diameter = tube.outside_diameter_mm + tables.outside_diameter_tolerance_mm(size, type, temper)
+    assert tube.wall_mm is not None and tube.wall_tolerance_mm is not None  # every tube of the standard has both
     wall = tube.wall_mm - tube.wall_tolerance_mm
     return rated_pressure_psi(wall / MM_PER_INCH, diameter / MM_PER_INCH, allowable_stress_psi(temper, temperature_f))
 
@@ -193,7 +195,7 @@ def capacity(
     indicative: bool,
     local: bool,
     perforated: bool,
-    facts: Mapping[str, object],
+    facts: Mapping[str, Any],
 ) -> Capacity | None:
     """What the remaining wall bears by the handbook's formula; None for other metals than copper.
 

@@ -159,10 +159,11 @@ def match(readings: Sequence[Reading], pits: PitCatalogue, draft: Draft) -> dict
         if key is not None and key not in by_id:
             known = f"1 to {max(by_id)}" if by_id else "none was found"
             raise InputError(f"A reading names pit {key}, which is not in the report ({known}); check the number.")
-        if key is None and reading.x_px is None:  # told as the deepest, without saying which
+        if key is None and (reading.x_px is None or reading.y_px is None):  # told as the deepest, without saying which
             loose += 1
             key = -loose
         elif key is None:
+            assert reading.x_px is not None and reading.y_px is not None
             near = [
                 (
                     math.hypot(pit.x_px - reading.x_px, pit.y_px - reading.y_px) / max(pit.equivalent_diameter_px, 8.0),
@@ -251,7 +252,7 @@ def perforated(
         return True
     if relief is not None and relief.holes:
         return True
-    if lit_from_behind(relief) and all(pit.id in relief.through for pit in pits.pits):
+    if relief is not None and lit_from_behind(relief) and all(pit.id in relief.through for pit in pits.pits):
         return False
     return None
 
@@ -261,12 +262,12 @@ def gauge_evidence(
 ) -> None:
     thin = readings.of("thin_wall")
     if thin:
-        least = min(thin, key=lambda reading: reading.wall_mm)
+        least = min(thin, key=lambda reading: reading.mm)
         low, high = least.measure.interval_95
         draft.evidence.append(
             Evidence(
                 kind="gauge",
-                sentence=f"Thinnest place by {least.method}: {least.wall_mm:.2f} mm ({len(thin)} reading{'s' if len(thin) > 1 else ''}).",
+                sentence=f"Thinnest place by {least.method}: {least.mm:.2f} mm ({len(thin)} reading{'s' if len(thin) > 1 else ''}).",
                 remaining_mm=least.measure.widened(max(low, 0.0), high, "reading"),
                 weakest_link=_link(least),
             )
@@ -274,7 +275,7 @@ def gauge_evidence(
     if not gauge:
         return
     deepest = max((_deepest_reading(group) for group in gauge.values()), key=lambda measure: measure.value)
-    reading = max((r for group in gauge.values() for r in group), key=lambda r: r.depth_mm)
+    reading = max((r for group in gauge.values() for r in group), key=lambda r: r.mm)
     found = {pit.id for pit in pits.pits}
     left = len(found - set(gauge))
     link = _link(reading)
@@ -295,6 +296,7 @@ def gauge_evidence(
 
 def ring_evidence(ring: Ring, nominal: Measure | None, draft: Draft) -> None:
     minimum, mean, largest = ring.minimum_mm, ring.mean_mm, ring.maximum_mm
+    assert minimum is not None and mean is not None
     draft.evidence.append(
         Evidence(
             kind="ring",

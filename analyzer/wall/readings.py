@@ -80,14 +80,19 @@ class Reading:
     confirmed: bool = False
 
     @property
+    def mm(self) -> float:
+        """The depth or the wall that was read, millimetres."""
+        value = self.depth_mm if self.kind == "pit" else self.wall_mm
+        assert value is not None
+        return value
+
+    @property
     def measure(self) -> Measure:
         """The value with the instrument's resolution (uniform, so one by root twelve) and the method's repeatability."""
         known = METHODS.get(self.method)
-        value = self.depth_mm if self.kind == "pit" else self.wall_mm
-        assert value is not None
         budget = {"instrument resolution": self.resolution_mm / math.sqrt(12.0)}
         budget["repeatability of the reading"] = known.repeat_mm if known else 0.03
-        return Measure(value=value, budget=budget)
+        return Measure(value=self.mm, budget=budget)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,10 +166,10 @@ def readings_from_rows(rows: Iterable[Mapping[str, Any]]) -> Readings:
         readings.append(reading)
         if reading.method not in METHODS:
             flags.append(raise_flag("reading_method_unknown", reading.method))
-    shallow = [r for r in readings if not r.confirmed and (r.depth_mm if r.depth_mm is not None else r.wall_mm) < 0.07]
+    shallow = [r for r in readings if not r.confirmed and r.mm < 0.07]
     # One shallow pit among deep ones is a shallow pit; where nothing is deeper, the unit is in doubt.
     if shallow and len(shallow) == len(readings):
-        value = max(r.depth_mm if r.depth_mm is not None else r.wall_mm for r in shallow)
+        value = max(r.mm for r in shallow)
         raise InputError(
             f'All readings are below 0.07 mm (the largest is {value:g} mm), which looks like inches: write unit = "in", or '
             "confirmed = true beside each if they are millimetres."

@@ -121,7 +121,7 @@ def assess_wall(
     if remaining is not None and measured_depths and not whole_told:
         remaining = _unmeasured_may_be_deeper(remaining, measured_depths, depths, pits, draft)
     off_pit = [r.measure for key, group in gauge.items() if key < 0 for r in group]
-    all_measured = [d.depth_mm for d in measured_depths.values()] + off_pit
+    all_measured = [d.depth_mm for d in measured_depths.values() if d.depth_mm is not None] + off_pit
     rating, share = _ratings(all_measured, sound)
     local = not _is_even(ring, draft.evidence)
     bearing = (
@@ -175,7 +175,7 @@ def _check_readings(readings: Readings, sound: Measure | None, nominal: Measure 
     if thickest is None:
         return
     for reading in readings.readings:
-        value = reading.depth_mm if reading.kind == "pit" else reading.wall_mm
+        value = reading.mm
         where = (
             f"pit {reading.pit}"
             if reading.pit is not None

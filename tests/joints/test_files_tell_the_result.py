@@ -334,7 +334,7 @@ def test_json_keeps_what_was_measured_apart_from_what_is_indicative(files, plain
     assert told["wall"]["profile"]["wall_mm"][270] == 0.4 and told["wall"]["profile"]["image_angle_deg"][270] == 90
 
     alone = json.loads(record.to_json(plain))
-    assert alone["wall"]["indicative"] is True
+    assert alone["wall"]["remaining_mm"] is None  # the mouths leave nearly all of the wall open
     assert all(pit["depth_mm"] is None and pit["indicative_depth_mm"] is not None for pit in alone["pits"])
 
 
@@ -422,21 +422,12 @@ def test_the_scale_is_printed_with_its_95_percent(files, measured):
         assert "Cross-check: ruler length +0.5 % ± 1.2 %" in text
 
 
-def test_an_indicative_wall_is_only_a_range_and_carries_its_caution(plain):
-    """Pit 3 is 1.2 mm wide: 0.12 mm deep at least, and as deep as the wall at most. What is left has no middle that means anything."""
-    row = phrases.headline_figures(plain)[-1]
-    assert row[0] == "Remaining wall (indicative)" and row[2] == "a range, not a measurement"
-    low, high = (float(part) for part in re.fullmatch(r"([\d.]+) to ([\d.]+) mm", row[1]).groups())
-    assert low == 0 and 0.68 <= high <= 0.9  # 0.8 mm of wall, give or take its tolerance, less 0.12 mm
-    middle = f"{plain.wall.remaining_mm.value:.2f} mm"
+def test_a_wall_of_which_only_mouths_are_known_is_not_known(plain):
+    """Pit 3 is 1.2 mm wide: 0.12 mm deep at least, and as deep as the wall at most: that leaves nearly all of 0.8 mm open."""
+    assert phrases.headline_figures(plain)[-1] == ("Remaining wall", "not known", "")
     for text in (page_text(webpage.html(plain)), pdf_text(paper.pdf(plain))):
-        assert "Remaining wall (indicative) " + " ".join(row[1:]) in text
-        assert f"Remaining wall (indicative) {middle}" not in text
-        assert (
-            "Indicative only: one plain photo cannot see depth." in text
-            and "before anything rests on this figure" in text
-        )
-        assert "nothing measured it" in text
+        assert "Remaining wall not known" in text and "that is not known" in text
+        assert re.search(r"Remaining wall [(]?0[.]", text) is None
 
 
 def test_units_reach_every_file_that_people_read(files, us_files):
