@@ -134,6 +134,7 @@ class Piece:
 
     unit: str = "mm"
     axial_length: Measure = Measure(value=60.0)
+    axial_from: float = 0.0
     examined_area: Measure = Measure(value=1200.0)
 
 
