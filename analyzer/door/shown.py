@@ -89,6 +89,8 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
                 flags.append(raise_flag("piece_not_told_apart", "metal was taken to fill the whole picture"))
             else:
                 flags.append(raise_flag("outline_doubtful", "metal was taken to fill the whole picture"))
+        elif view is None and border > FILLS_BORDER:  # a made-up outline likes the rim
+            flags.append(raise_flag("outline_doubtful", "it runs along much of the picture's rim"))
     elif found is not None and (
         unsure > MOST_UNSURE_WITH_MARKER or (contrast < LEAST_CONTRAST and border < FILLS_BORDER)
     ):

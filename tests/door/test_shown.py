@@ -1,0 +1,170 @@
+"""The door: damaged files, soft and tiny pictures, pictures without pipe, metal that fills the frame; none passes in silence."""
+
+from __future__ import annotations
+
+import io
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from skimage import data
+
+from analyzer import Settings, examine
+from analyzer.base.flags import CutpipeError
+from analyzer.door.colours import FITTING, metal_colours
+from analyzer.door.sharpness import BLUR_TO_DIAMETER, measure_sharpness, noise_levels, why_not_countable
+from analyzer.door.shown import what_is_shown
+from analyzer.photo.reading import read_photo
+from analyzer.photo.wholeness import decoder_complaints, even_share
+from analyzer.scale.calibration import Marker, find_scale
+from tests.conftest import ROOT
+
+DEMO = ROOT / "demo_images/bore-contact-mark.jpg"
+
+
+def encoded(rgb: np.ndarray, **how) -> bytes:
+    buffer = io.BytesIO()
+    Image.fromarray(rgb).save(buffer, "JPEG", quality=95, **how)
+    return buffer.getvalue()
+
+
+def scan_of(jpeg: bytes) -> int:
+    """Where the entropy-coded data begin: behind the SOS segment (ITU-T T.81, B.2.3)."""
+    at = 2
+    while True:
+        length = int.from_bytes(jpeg[at + 2 : at + 4], "big")
+        kind, at = jpeg[at + 1], at + 2 + length
+        if kind == 0xDA:
+            return at
+
+
+def damaged() -> dict[str, bytes]:
+    whole = encoded(np.asarray(Image.open(DEMO).convert("RGB").resize((1000, 750))), restart_marker_rows=4)
+    start = scan_of(whole)
+    middle = start + (len(whole) - start) // 2
+    marks = [at for at in range(start, len(whole) - 1) if whole[at] == 0xFF and 0xD0 <= whole[at + 1] <= 0xD7]
+    a, b, c = marks[3:6]
+    return {
+        "broken off, end mark set": whole[:middle] + b"\xff\xd9",
+        "zeros inside": whole[:middle] + bytes(4096) + whole[middle + 4096 :],
+        "piece dropped": whole[:middle] + whole[middle + 4096 :],
+        "piece twice": whole[:middle] + whole[middle - 4096 :],
+        "restart interval dropped": whole[:a] + whole[b:],
+        "restart intervals exchanged": whole[:a] + whole[b:c] + whole[a:b] + whole[c:],
+    }
+
+
+@pytest.mark.parametrize("way", sorted(damaged()))
+def test_a_damaged_copy_is_told(way):
+    """What counts as damage is what libjpeg (the reference decoder of ITU-T T.81) warns of."""
+    copy = damaged()[way]
+    photo = read_photo(copy)
+    assert photo.complaints and "data_damaged" in [flag.id for flag in photo.flags]
+    shown = what_is_shown(photo, find_scale(photo, Marker(kind="none")), view="flat")
+    assert not shown.countable and not shown.sure
+
+
+def test_a_whole_file_is_not_accused():
+    assert decoder_complaints(DEMO.read_bytes()) == () and read_photo(DEMO).even_share == 0
+    assert decoder_complaints(encoded(data.coffee(), progressive=True)) == ()
+
+
+def test_missing_rows_are_told_after_saving_anew():
+    rgb = np.array(data.coffee())
+    rgb[300:] = 128
+    assert even_share(rgb) == pytest.approx(100 / 400)
+    assert read_photo(encoded(rgb)).even_share > 0.2
+
+
+@pytest.mark.parametrize("levels", [2.0, 8.0, 20.0])
+def test_noise_is_measured(levels):
+    """Immerkaer 1996: the mask's response gives the noise that was put in."""
+    rng = np.random.default_rng(1)
+    assert noise_levels(128 + rng.normal(0, levels, (400, 400))) == pytest.approx(levels, rel=0.05)
+
+
+def test_a_pit_of_the_smallest_seen_size_keeps_half_its_contrast():
+    """The middle of a disc of diameter d blurred by sigma keeps 1 - exp(-d^2 / 8 sigma^2) of its contrast (2-D Gaussian integral)."""
+    assert 1 - np.exp(-(BLUR_TO_DIAMETER**2) / 8) == pytest.approx(0.5, abs=0.02)
+
+
+@pytest.mark.parametrize("spoil", ["blur 3", "blur 12", "blur 40", "noise 30", "tiny"])
+def test_what_cannot_be_seen_is_not_counted(spoil):
+    rgb = np.asarray(Image.open(DEMO).convert("RGB"))[::2, ::2].copy()
+    kind, _, amount = spoil.partition(" ")
+    if kind == "blur":
+        rgb = cv2.GaussianBlur(rgb, (0, 0), float(amount))
+    elif kind == "noise":
+        noisy = rgb + np.random.default_rng(1).normal(0, float(amount), rgb.shape)
+        rgb = noisy.clip(0, 255).astype(np.uint8)
+    else:
+        rgb = cv2.resize(rgb, (160, 120), interpolation=cv2.INTER_AREA)
+    photo = read_photo(encoded(rgb))
+    result = examine(photo, settings=Settings(view="flat", marker=Marker(kind="none")))
+    assert result.pits.count is None and not result.pits.pits
+    assert "not_countable" in [flag.id for flag in result.flags]
+    assert "pit_count" not in result.quantities
+    assert not {f.standing for f in result.judgement.findings} & {"possible", "fits", "fits well"}
+
+
+@pytest.mark.parametrize(
+    "name", ["astronaut", "brick", "coffee", "coins", "grass", "gravel", "page", "rocket", "immunohistochemistry"]
+)
+def test_pictures_without_pipe_never_give_a_normal_report(name):
+    """scikit-image's openly licensed sample pictures: people, walls, food, coins, lawn, print."""
+    rgb = getattr(data, name)()
+    rgb = np.repeat(rgb[..., None], 3, 2) if rgb.ndim == 2 else np.ascontiguousarray(rgb[..., :3])
+    photo = read_photo(encoded(rgb))
+    try:
+        result = examine(photo, settings=Settings(marker=Marker(kind="none")))
+    except CutpipeError:
+        return
+    assert not result.shown.sure
+    assert {"piece_not_told_apart", "outline_doubtful", "colours_not_metal"} & {
+        f.id for f in result.flags if f.severity == "serious"
+    }
+    assert not {f.standing for f in result.judgement.findings} & {"possible", "fits", "fits well"}
+
+
+def test_a_close_up_of_which_nothing_is_told_is_examined_whole(tmp_path):
+    """Brushed metal with pits, drawn: no table in it, so all of it is examined, and the doubt is said."""
+    rng = np.random.default_rng(4)
+    grain = cv2.GaussianBlur(rng.normal(0, 1, (700, 900)), (0, 0), sigmaX=25, sigmaY=0.8)
+    rgb = np.repeat((130 + 60 * grain / grain.std() * 0.3)[..., None], 3, 2)
+    for x, y in rng.uniform(80, 620, (12, 2)):
+        cv2.circle(rgb, (int(x), int(y)), 9, (35, 30, 25), -1, cv2.LINE_AA)
+    photo = read_photo(encoded(rgb.clip(0, 255).astype(np.uint8)))
+    told = examine(photo, settings=Settings(view="flat", marker=Marker(kind="none")))
+    untold = examine(photo, settings=Settings(marker=Marker(kind="none")))
+    assert untold.surface.metal.mean() == 1.0 and "piece_not_told_apart" in [f.id for f in untold.flags]
+    assert len(untold.pits.pits) == len(told.pits.pits) > 5
+
+
+@pytest.mark.parametrize(
+    "rgb, looks, material",
+    [((128, 128, 130), "grey", "galvanised_steel"), ((150, 120, 60), "yellow", "brass"), ((150, 90, 65), None, None)],
+)
+def test_colours_ask_for_the_metal(rgb, looks, material):
+    picture = np.full((20, 20, 3), rgb, np.uint8)
+    found = metal_colours(picture, np.ones((20, 20), bool))
+    assert found.looks == looks
+    assert looks is None or material in FITTING[looks] and "copper" not in FITTING[looks]
+
+
+def test_sharpness_is_taken_at_the_marker():
+    """A sharp marker beside smooth metal: sharp; the metal alone has no edge, which is not sharp."""
+    rgb = np.full((400, 600, 3), 120, np.uint8)
+    rgb[100:200, 50:150] = np.kron(np.indices((10, 10)).sum(0) % 2 * 200 + 20, np.ones((10, 10)))[..., None]
+    photo = read_photo(encoded(rgb))
+    metal = np.zeros((400, 600), bool)
+    metal[100:300, 300:500] = True
+    square = np.array([[50, 100], [150, 100], [150, 200], [50, 200]], float)
+    beside = measure_sharpness(photo, metal, [square], 0.07)
+    assert beside.measured_at == "marker" and beside.blur_px < 1.5 and not why_not_countable(beside, photo)
+    blank = read_photo(
+        encoded(
+            np.full((400, 600, 3), 120, np.uint8) + (np.indices((400, 600)).sum(0) // 90)[..., None].astype(np.uint8)
+        )
+    )
+    assert "no edge" in why_not_countable(measure_sharpness(blank, metal, [], None), blank)
