@@ -9,54 +9,75 @@ import subprocess
 import sys
 import threading
 import time
+import urllib.error
 import urllib.request
 import webbrowser
 from pathlib import Path
 
 from analyzer.base.flags import InputError
+from ui.server import loopback, new_code
 
 FIRST_PORT = 8501
-# Nothing leaves this computer: no statistics, no file watching; and a phone's photo may be large.
-SETTINGS = {
-    "browser.gatherUsageStats": "false",
-    "server.headless": "true",
-    "server.maxUploadSize": "200",
-    "server.fileWatcherType": "none",
-    "client.toolbarMode": "minimal",
-    "client.showErrorDetails": "none",
-    "logger.level": "warning",
-    # No base is set: the pages follow the device by day and by night.
-    "theme.light.primaryColor": "#0b6e69",
-    "theme.dark.primaryColor": "#5cc4bc",
-}
 
 
 def launch(*, address: str = "127.0.0.1", port: int | None = None, demo: bool = False, browser: bool = True) -> int:
     """Run the server until Ctrl+C. Raises InputError where the port is taken or the address is not this computer's."""
     chosen = _free_port(address, port)
     shown = "127.0.0.1" if address in ("0.0.0.0", "::") else address
-    url = f"http://{shown}:{chosen}" + ("/?demo=1" if demo else "")
-    command = [sys.executable, "-m", "streamlit", "run", str(Path(__file__).with_name("app.py"))]
-    command += [f"--server.address={address}", f"--server.port={chosen}"]
-    command += [f"--{name}={value}" for name, value in SETTINGS.items()]
+    named = f"[{shown}]" if ":" in shown else shown
+    url = f"http://{named}:{chosen}" + ("/?demo=1" if demo else "")
+    code = "" if loopback(address) else new_code()
     print(f"cutpipe is at {url}  (stop it with Ctrl+C)", flush=True)
-    if address != "127.0.0.1":
-        print("Anyone on this network can open these pages while it runs.", flush=True)
+    if code:
+        _let_in(address, chosen, code)
     server = subprocess.Popen(
-        command,
-        env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false"},
+        [sys.executable, str(Path(__file__).with_name("server.py")), address, str(chosen)],
+        env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false", "CUTPIPE_CODE": code},
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
     )
+    if code:
+        url += f"{'&' if demo else '/?'}code={code}"
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # a polite request to stop ends the server too
     if browser:
-        threading.Thread(target=_open_when_ready, args=(shown, chosen, url, server), daemon=True).start()
+        threading.Thread(target=_open_when_ready, args=(named, chosen, url, server), daemon=True).start()
     try:
         return server.wait()
     except KeyboardInterrupt:
         return 0
     finally:
         _stop(server)
+
+
+def _let_in(address: str, port: int, code: str) -> None:
+    """What a phone in the same network needs: the address with the code, as text and as a square to photograph."""
+    host = _own_address() if address in ("0.0.0.0", "::") else address
+    link = f"http://{f'[{host}]' if ':' in host else host}:{port}/?code={code}"
+    print(f"A phone in this network: {link}\nWithout the code {code} nothing can be opened.", flush=True)
+    try:
+        print(_square(link), flush=True)
+    except UnicodeEncodeError:  # a terminal that knows plain letters only
+        pass
+
+
+def _own_address() -> str:
+    """This computer's number in its network, asked of its own routing table: a datagram socket sends nothing when it is connected."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # reserved for documentation (RFC 5737)
+            return str(probe.getsockname()[0])
+        except OSError:
+            return socket.gethostname()
+
+
+def _square(text: str) -> str:
+    """A QR code in block letters, two rows to a line, light round it."""
+    import cv2
+
+    dots = cv2.copyMakeBorder(cv2.QRCodeEncoder.create().encode(text), 1, 2, 2, 2, cv2.BORDER_CONSTANT, value=255) > 127
+    signs = {(True, True): "\u2588", (True, False): "\u2580", (False, True): "\u2584", (False, False): " "}
+    rows = zip(dots[::2].tolist(), dots[1::2].tolist())
+    return "\n".join("".join(signs[pair] for pair in zip(*both)) for both in rows)
 
 
 def _free_port(address: str, port: int | None) -> int:
@@ -86,6 +107,8 @@ def _open_when_ready(address: str, port: int, url: str, server: subprocess.Popen
             return
         try:
             urllib.request.urlopen(f"http://{address}:{port}/_stcore/health", timeout=1).read()
+        except urllib.error.HTTPError:  # it answers, and asks for the code
+            pass
         except OSError:
             time.sleep(0.1)
             continue

@@ -1,6 +1,14 @@
 """The few rules of appearance that the theme has no setting for. Colours are mixed from the text's own, so that they hold by day and by night."""
 
+from typing import Any
+
 import streamlit as st
+
+# No base is set: the pages follow the device by day and by night.
+THEME: dict[str, Any] = {
+    "theme.light.primaryColor": "#0b6e69",
+    "theme.dark.primaryColor": "#5cc4bc",
+}
 
 
 def apply() -> None:
