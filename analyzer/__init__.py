@@ -1,11 +1,6 @@
 """Why a water pipe failed, from a photo of the cut-out piece. ``examine`` does all of it."""
 
-import os
 from typing import Any
-
-# The systems solved here have a dozen unknowns: threads of the linear algebra only wait for one another, for seconds on a busy
-# computer. Read when numpy is first loaded; what the user has set stands.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _HOMES = {
     "examine": "result.examination",

@@ -27,6 +27,8 @@ MARKER_FORMS = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; 0 when done, 1 when something that a user can mend stood in the way, 2 for wrong usage."""
+    one_thread_for_algebra()
+    _streams_that_take_all_words()
     parser = _parser()
     options = parser.parse_args(_numbers_joined(sys.argv[1:] if arguments is None else arguments))
     if options.command is None:
@@ -37,21 +39,57 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()  # a full disk behind ">" speaks here, not when Python ends
         return code
     except CutpipeError as error:
-        print(f"cutpipe: {error}", file=sys.stderr)
+        _complain(f"cutpipe: {error}")
         return 1
     except KeyboardInterrupt:
-        print("\ncutpipe: stopped; nothing half-done was left behind.", file=sys.stderr)
+        _complain("\ncutpipe: stopped; nothing half-done was left behind.")
         return 130
     except BrokenPipeError:  # the reader of a pipe (head, less) went away
-        sys.stderr.close()
+        _to_nowhere("stdout")
         return 1
     except OSError as error:
-        print(
-            f"cutpipe: what was to be printed cannot be written ({error.strerror}); make room or choose another place.",
-            file=sys.stderr,
+        _to_nowhere("stdout")
+        _complain(
+            f"cutpipe: what was to be printed cannot be written ({error.strerror}); make room or choose another place."
         )
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115  (Python flushes it once more when it ends)
         return 1
+
+
+def _streams_that_take_all_words() -> None:
+    """A closed stream is silent; one that knows plain letters only gets a question mark for a sign that it lacks."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            _to_nowhere(name)
+        elif hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _as_a_file() -> None:
+    """What is printed to become a file is UTF-8, as TOML, JSON and the README's commands take it to be."""
+    if hasattr(sys.stdout, "reconfigure") and not sys.stdout.isatty():
+        sys.stdout.reconfigure(encoding="utf-8", errors="strict")
+
+
+def _to_nowhere(name: str) -> None:
+    setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115  (Python flushes it once more when it ends)
+
+
+def _complain(words: str) -> None:
+    """A terminal that is gone must not turn a sentence into a crash, nor stop a work that is under way."""
+    try:
+        print(words, file=sys.stderr, flush=True)
+    except OSError:
+        _to_nowhere("stderr")
+
+
+def one_thread_for_algebra() -> None:
+    """For this program's own process; a host program that imports the analysis keeps its own setting.
+
+    The systems solved here have a dozen unknowns: threads of the linear algebra only wait for one another, for seconds on a busy
+    computer. Read when numpy is first loaded, which no command has done yet; what the user has set stands.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _numbers_joined(arguments: Sequence[str]) -> list[str]:
@@ -240,7 +278,7 @@ def _examine(options: argparse.Namespace) -> int:
 
     def say(words: str, share: float) -> None:
         if not options.quiet:
-            print(f"{100 * share:3.0f} %  {words}", file=sys.stderr)
+            _complain(f"{100 * share:3.0f} %  {words}")
 
     settings = Settings(view=options.view, tube=options.tube, marker=read_marker(options.marker))
     facts = read_facts(options.facts, today=dt.date.today()) if options.facts else None
@@ -311,6 +349,7 @@ def _card(options: argparse.Namespace) -> int:
 
 
 def _facts(options: argparse.Namespace) -> int:
+    _as_a_file()
     from analyzer.house.facts import facts_template
 
     print(facts_template(), end="")
@@ -318,6 +357,7 @@ def _facts(options: argparse.Namespace) -> int:
 
 
 def _rules(options: argparse.Namespace) -> int:
+    _as_a_file()
     from analyzer.causes.rules import rules_table
 
     print(rules_table())
@@ -325,6 +365,7 @@ def _rules(options: argparse.Namespace) -> int:
 
 
 def _schema(options: argparse.Namespace) -> int:
+    _as_a_file()
     from analyzer.result.record import schema
 
     print(json.dumps(schema(), indent=1))

@@ -6,6 +6,8 @@ import os
 import shutil
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program's own command sets it, before numpy is loaded
+
 import cv2
 import pytest
 

@@ -241,3 +241,63 @@ def test_a_full_disk_behind_the_output_gets_one_sentence(arguments, tmp_path):
 def test_runs_as_a_module():
     done = subprocess.run([sys.executable, "-m", "analyzer", "--help"], capture_output=True, text=True, cwd=ROOT)
     assert done.returncode == 0 and "cutpipe" in done.stdout
+
+
+def test_importing_changes_nothing_of_the_host_program():
+    """A program that only uses the analysis keeps its environment, thus its own number of threads."""
+    command = (
+        "import os, sys, cv2; before = dict(os.environ)\n"  # OpenCV itself sets where its own libraries lie
+        "import analyzer, analyzer.cli; analyzer.examine, analyzer.Settings\n"
+        "sys.exit(dict(os.environ) != before)"
+    )
+    variables = {name: value for name, value in os.environ.items() if not name.startswith("OPENBLAS")}
+    assert subprocess.run([sys.executable, "-c", command], cwd=ROOT, env=variables).returncode == 0
+
+
+def test_the_command_sets_one_thread_before_numpy_is_loaded():
+    command = (
+        "import os, sys, contextlib, io, analyzer.cli; assert 'numpy' not in sys.modules\n"
+        "with contextlib.redirect_stdout(io.StringIO()): analyzer.cli.main([])\n"
+        "sys.exit(os.environ['OPENBLAS_NUM_THREADS'] != '1')"
+    )
+    variables = {name: value for name, value in os.environ.items() if not name.startswith("OPENBLAS")}
+    assert subprocess.run([sys.executable, "-c", command], cwd=ROOT, env=variables).returncode == 0
+
+
+def written_with(tmp_path, streams, **variables):
+    """Run ``examine`` in a shell with these streams; its code, what it said and the files that are there."""
+    folder = tmp_path / "out"
+    command = f"'{sys.executable}' -m analyzer examine '{PHOTO}' --view inside --tube 3/4 --marker card --out '{folder}' {streams}"
+    done = subprocess.run(
+        ["sh", "-c", command], cwd=ROOT, env=os.environ | variables, capture_output=True, text=True, errors="replace"
+    )
+    return done.returncode, done.stdout + done.stderr, {path.name for path in folder.iterdir()}
+
+
+@pytest.mark.parametrize("streams", [">&-", "2>&-", ">&- 2>&-", "2>/dev/full"])
+def test_a_closed_terminal_loses_words_but_no_file(tmp_path, streams):
+    code, said, there = written_with(tmp_path, streams)
+    assert code == 0 and there == set(FILES)
+    assert "Traceback" not in said
+
+
+def test_a_terminal_of_plain_letters_gets_all_files_and_plain_words(tmp_path):
+    code, said, there = written_with(tmp_path, "", PYTHONIOENCODING="ascii")
+    assert code == 0 and there == set(FILES)
+    assert "Traceback" not in said and "Results in" in said and said.isascii()
+
+
+@pytest.mark.parametrize("command", ["facts", "rules", "schema"])
+def test_what_becomes_a_file_is_utf_8_in_any_terminal(command):
+    spoken = [
+        subprocess.run(
+            [sys.executable, "-m", "analyzer", command],
+            cwd=ROOT,
+            env=os.environ | {"PYTHONIOENCODING": form},
+            capture_output=True,
+        )
+        for form in ("ascii", "utf-8")
+    ]
+    assert [done.returncode for done in spoken] == [0, 0], spoken[0].stderr
+    assert spoken[0].stdout == spoken[1].stdout
+    spoken[0].stdout.decode("utf-8")
