@@ -125,7 +125,7 @@ def _parser() -> argparse.ArgumentParser:
         "--address",
         default="127.0.0.1",
         help="address to listen on (default: 127.0.0.1, this computer only). To use a phone's camera on your own "
-        "network give this computer's address; anyone on that network can then open the pages",
+        "network give this computer's address; the pages then ask for a code that is shown here",
     )
     open_.add_argument("--no-browser", action="store_true", help="do not open a browser window")
     open_.set_defaults(run=_open)

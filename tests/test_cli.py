@@ -274,7 +274,7 @@ def written_with(tmp_path, streams, **variables):
     return done.returncode, done.stdout + done.stderr, {path.name for path in folder.iterdir()}
 
 
-@pytest.mark.parametrize("streams", [">&-", "2>&-", ">&- 2>&-", "2>/dev/full"])
+@pytest.mark.parametrize("streams", [">&- 2>&-", "2>/dev/full"])
 def test_a_closed_terminal_loses_words_but_no_file(tmp_path, streams):
     code, said, there = written_with(tmp_path, streams)
     assert code == 0 and there == set(FILES)

@@ -10,7 +10,10 @@ from analyzer.house.facts import check_facts
 from analyzer.result.examination import Settings
 from ui import state
 
-FOLDER = Path(__file__).resolve().parent.parent / "demo_images"
+_CHECKOUT = Path(__file__).resolve().parent.parent / "demo_images"
+FOLDER = (
+    _CHECKOUT if _CHECKOUT.is_dir() else Path(__file__).with_name("demo_images")
+)  # installed they lie beside the pages
 
 
 def cases() -> dict[str, dict[str, object]]:
