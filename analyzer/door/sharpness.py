@@ -19,7 +19,7 @@ SOFT_PX = 1.8  # sigma of the softest of the sharp photographs in the truth pict
 BLURRED_PX = 3.0  # from here the flag
 MOST_BLUR_PX = 3.2  # with a scale: beyond it nothing is counted
 MOST_BLUR_WITHOUT_SCALE_PX = 1.9  # without one no size can be given below which pits are lost
-MOST_NOISE = 12.0  # levels of 255; photographs of phones have 0.2 to 1.2
+MOST_NOISE = 8.0  # levels of 255; photographs of phones have 0.2 to 1.2
 SMALLEST_USEFUL_MM = 1.0  # where nothing smaller than this would be seen, most pits of a tube are lost
 SMALLEST_SIDE_PX = 200  # without a scale: a thumbnail
 

@@ -13,7 +13,7 @@ import pillow_heif
 from PIL import ExifTags, Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from analyzer.base.flags import Flag, PhotoError, raise_flag
-from analyzer.photo.wholeness import decoder_complaints, even_share
+from analyzer.photo.wholeness import TORN_SHARE, decoder_complaints, even_share, torn_share
 
 pillow_heif.register_heif_opener()
 Image.init()  # else Pillow does not know all of FORMATS yet
@@ -93,6 +93,8 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
         raise PhotoError(f"{name} shows one even colour and nothing else; take the photo again in good light.")
     rgb.setflags(write=False)
     complaints, even = decoder_complaints(data), even_share(rgb)
+    if not complaints and data.startswith(b"\xff\xd8") and torn_share(rgb) > TORN_SHARE:
+        complaints = ("the picture is torn along a row of blocks",)
     if complaints:
         flags.append(raise_flag("data_damaged", f" ({'; '.join(complaints)})"))
     elif even:

@@ -16,7 +16,7 @@ from analyzer.door.colours import FITTING, metal_colours
 from analyzer.door.sharpness import BLUR_TO_DIAMETER, measure_sharpness, noise_levels, why_not_countable
 from analyzer.door.shown import what_is_shown
 from analyzer.photo.reading import read_photo
-from analyzer.photo.wholeness import decoder_complaints, even_share
+from analyzer.photo.wholeness import TORN_SHARE, decoder_complaints, even_share, torn_share
 from analyzer.scale.calibration import Marker, find_scale
 from tests.conftest import ROOT
 
@@ -68,6 +68,15 @@ def test_a_damaged_copy_is_told(way):
 def test_a_whole_file_is_not_accused():
     assert decoder_complaints(DEMO.read_bytes()) == () and read_photo(DEMO).even_share == 0
     assert decoder_complaints(encoded(data.coffee(), progressive=True)) == ()
+
+
+def test_a_tear_that_no_decoder_notices_is_told():
+    """A whole file of a torn picture, as a messenger saves it: from a row of blocks on all is moved and brighter."""
+    rgb = np.asarray(Image.open(DEMO).convert("RGB").resize((1000, 752))).copy()
+    assert torn_share(rgb) < TORN_SHARE / 2
+    rgb[400:] = np.clip(np.roll(rgb[400:], 64, axis=1).astype(int) + 30, 0, 255).astype(np.uint8)
+    photo = read_photo(encoded(rgb))
+    assert photo.complaints and not what_is_shown(photo, find_scale(photo, Marker(kind="none")), view="flat").countable
 
 
 def test_missing_rows_are_told_after_saving_anew():
