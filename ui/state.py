@@ -18,7 +18,7 @@ from analyzer.house.facts import FactError, Facts, check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result import record
-from analyzer.result.corrections import Correction
+from analyzer.result.corrections import ABOUT_A_PIT, Correction
 from analyzer.result.examination import Examination, Look, Settings, conclude, look, with_marked_scale
 from analyzer.show import output
 from analyzer.wall.readings import Readings
@@ -114,9 +114,13 @@ def set_settings(settings: Settings) -> None:
     """Change what was said about the photo; corrections made on the old result are set aside until its settings come back."""
     current = case()
     if settings != current.settings:
-        current.set_aside[current.settings] = (current.corrections, current.undone)
+        # What was said of a pit whose place is known stays with that place; the rest belongs to the other result.
+        staying = [entry for entry in current.corrections if entry.kind in ABOUT_A_PIT and entry.points_px]
+        rest = [entry for entry in current.corrections if entry not in staying]
+        current.set_aside[current.settings] = (rest, current.undone)
         current.settings = settings
-        current.corrections, current.undone = current.set_aside.pop(settings, ([], []))
+        back, current.undone = current.set_aside.pop(settings, ([], []))
+        current.corrections = [*back, *staying]
 
 
 def correct(entry: Correction) -> None:
@@ -266,14 +270,14 @@ def _look(settings: Settings) -> Look:
     return store[case_key]
 
 
-def files(examination: Examination) -> dict[str, bytes]:
-    """Everything that can be saved, by file name; made anew only where the result or the units changed."""
+def files(examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
+    """Everything that can be saved, by file name, and what could not be made; anew only where the result or the units changed."""
     return _files(hashlib.sha256(record.to_json(examination).encode()).hexdigest(), units(), examination)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def _files(result: str, units_: str, _examination: Examination) -> dict[str, bytes]:
-    return {name: make(_examination, units_) for name, make in output.FILES.items()}
+def _files(result: str, units_: str, _examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
+    return output.make(_examination, units_)
 
 
 def examined() -> Examination:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -555,6 +555,32 @@ def _by_learning(
         evidence_version=str(record["version"]),
         flags=flags_of(pits, smallest, "learned"),
     )
+
+
+class HasPlace(Protocol):
+    """What lies at a place of the photo and has a width."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def x_px(self) -> float: ...
+    @property
+    def y_px(self) -> float: ...
+    @property
+    def equivalent_diameter_px(self) -> float: ...
+
+
+POINTED_AT_PX = 8.0  # a smaller pit is pointed at as if it were that wide: a judgement, no source
+
+
+def pit_at(x_px: float, y_px: float, pits: Iterable[HasPlace]) -> int | None:
+    """The number of the pit at a place of the photo: the nearest whose middle lies within its own width."""
+    near = [
+        (math.hypot(pit.x_px - x_px, pit.y_px - y_px) / max(pit.equivalent_diameter_px, POINTED_AT_PX), pit.id)
+        for pit in pits
+    ]
+    distance, nearest = min(near, default=(math.inf, 0))
+    return nearest if distance <= 1.0 else None
 
 
 def flags_of(pits: Sequence[Pit], smallest_mm: float | None, evidence: str) -> tuple[Flag, ...]:

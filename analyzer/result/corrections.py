@@ -10,7 +10,7 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import overload
+from typing import NamedTuple, overload
 
 import cv2
 import numpy as np
@@ -19,7 +19,7 @@ from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
 from analyzer.base.tomlfile import read_table, shown
 from analyzer.marks.bands import Bands
-from analyzer.marks.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel
+from analyzer.marks.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel, pit_at
 from analyzer.piece.restrict import Kept, keep
 from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Relief
@@ -38,7 +38,8 @@ TOLD_WIDTH_MM = 0.1  # how well a person reads a mouth's width: a caliper 0.03, 
 class Correction:
     """One entry.
 
-    ``remove_pit``, ``confirm_pit``, ``call_mound`` name a ``pit``; ``add_pit`` has one point and ``diameter_mm`` on the metal or
+    ``remove_pit``, ``confirm_pit``, ``call_mound`` name a ``pit``, and with a point they stay with the pit that lies there when the
+    photo is looked at anew and numbers change; ``add_pit`` has one point and ``diameter_mm`` on the metal or
     ``diameter_px``, or two points across its mouth; ``examine_only`` and ``leave_out`` have a polygon of three or more points;
     ``known_length`` has two points on the metal and ``length_mm`` (in a photo without a scale it gives the scale). Points are
     x, y in the upright photo.
@@ -101,8 +102,8 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
     if any(v is not None and not (math.isfinite(v) and v > 0) for v in numbers.values()):
         raise wrong("a length is a number above zero")
     count = 0 if points_px is None else len(points_px)
-    if kind in ABOUT_A_PIT and pit is None:
-        raise wrong(f"{kind} names the pit by its number")
+    if kind in ABOUT_A_PIT and (pit is None or count > 1):
+        raise wrong(f"{kind} names the pit by its number, and may have one point where it lies")
     widths = sum(numbers[name] is not None for name in ("diameter_px", "diameter_mm"))
     across = count == 2 and points_px[0] != points_px[1]  # type: ignore[index]
     if kind == "add_pit" and not (count == 1 and widths == 1 or across and widths == 0):
@@ -138,6 +139,7 @@ class Corrected:
     mounds: tuple[int, ...]  # numbers of the pits that were called mounds
     scale_factor: float | None  # new mm_per_px by the automatic one, where a known length was marked
     kept: Kept  # the metal that outlines leave in
+    without_pit: tuple[Correction, ...] = ()  # said of a pit at a place where none lies any more
 
 
 def apply_corrections(
@@ -158,15 +160,22 @@ def apply_corrections(
     """
     last: dict[int, str] = {}  # the last word on a pit, by its number
     drawn: dict[int, Correction] = {}
+    without_pit: list[Correction] = []
     outlines: list[tuple[str, tuple[tuple[float, float], ...]]] = []
     automatic = {pit.id: pit for pit in catalogue.pits}
     factor: Measure | None = None
     for entry in corrections:
         if entry.kind in ABOUT_A_PIT:
-            assert entry.pit is not None
-            if entry.pit not in automatic and entry.pit not in drawn:
-                raise InputError(f"There is no pit {entry.pit} to correct; the numbers stand on the marked photo.")
-            last[entry.pit] = entry.kind
+            number = entry.pit
+            if entry.points_px is not None:
+                number = pit_at(*entry.points_px[0], (*catalogue.pits, *(_mouth(n, e) for n, e in drawn.items())))
+                if number is None:
+                    without_pit.append(entry)
+                    continue
+            assert number is not None
+            if number not in automatic and number not in drawn:
+                raise InputError(f"There is no pit {number} to correct; the numbers stand on the marked photo.")
+            last[number] = entry.kind
         elif entry.kind == "add_pit":
             drawn[max(automatic, default=0) + len(drawn) + 1] = entry
         elif entry.kind in ("examine_only", "leave_out"):
@@ -215,7 +224,24 @@ def apply_corrections(
         mounds=tuple(sorted(number for number in taken_out if last[number] == "call_mound")),
         scale_factor=None if factor is None else factor.value,
         kept=kept,
+        without_pit=tuple(without_pit),
     )
+
+
+class _Mouth(NamedTuple):
+    """Where a drawn pit lies, before it is measured."""
+
+    id: int
+    x_px: float
+    y_px: float
+    equivalent_diameter_px: float
+
+
+def _mouth(number: int, entry: Correction) -> _Mouth:
+    assert entry.points_px is not None
+    x, y = (sum(values) / len(entry.points_px) for values in zip(*entry.points_px))
+    across = math.dist(*entry.points_px) if len(entry.points_px) == 2 else entry.diameter_px or 0.0
+    return _Mouth(number, x, y, across)
 
 
 def _count(
@@ -251,7 +277,11 @@ def marked_scale(corrections: Iterable[Correction]) -> Marker | None:
         if entry.kind == "known_length":
             assert entry.points_px is not None
             return Marker(kind="length", points_px=(entry.points_px[0], entry.points_px[1]), length_mm=entry.length_mm)
-        if entry.kind in ABOUT_A_PIT and any(other.kind == "known_length" for other in corrections):
+        if (
+            entry.kind in ABOUT_A_PIT
+            and entry.points_px is None
+            and any(other.kind == "known_length" for other in corrections)
+        ):
             raise InputError(
                 "The known length gives this photo its scale, and its pits are then found anew under new numbers: mark the "
                 "length first, then correct the pits."

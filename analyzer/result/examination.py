@@ -35,6 +35,7 @@ from analyzer.relief.lights import Light, Relief, find_relief
 from analyzer.result.corrections import Corrected, Correction, apply_corrections, beside_the_metal, marked_scale
 from analyzer.ring.cut_ring import Ring, measure_ring
 from analyzer.scale.calibration import Calibration, Marker, find_scale
+from analyzer.wall.evidence import bound
 from analyzer.wall.readings import Readings
 from analyzer.wall.remaining import Wall, assess_wall
 
@@ -349,6 +350,8 @@ def conclude(
         assert corrected.bands is not None
         ring = corrected.ring or seen.ring
         pattern = corrected_pattern = _pattern_of(surface, pits, corrected.bands, seen.tube, relief)
+        if readings is not None:
+            readings = bound(readings, (*seen.pits.pits, *corrected.added_pits))
         _check_still_there(readings, seen.pits, corrected)
         gone = {*seen.pits.flags, *seen.pattern.flags, *(seen.relief.flags if seen.relief is not None else ())}
         settled = SETTLED_BY_LENGTH if corrected.scale_factor is not None else ()
@@ -356,10 +359,16 @@ def conclude(
         looked = (*kept, *pits.flags, *pattern.flags, *(relief.flags if relief is not None else ()))
         if not corrected.kept.everything:
             looked = (*(flag for flag in looked if flag not in seen.quality), *_quality_of(seen.photo, surface))
+    elif readings is not None:
+        readings = bound(readings, seen.pits.pits)
     if facts is not None and not isinstance(facts, Facts):
         raise InputError("Facts go in checked: give what check_facts({...}) or read_facts(path) returns.")
     told: dict[str, Any] = dict(facts or {})
     flags: list[Flag] = []
+    for entry in corrected.without_pit if corrected is not None else ():
+        if entry.kind != "remove_pit" and entry.points_px is not None:
+            x, y = entry.points_px[0]
+            flags.append(raise_flag("word_on_no_pit", f"number {entry.pit} then, at {x:.0f}, {y:.0f} px"))
     if (
         seen.tube is not None
     ):  # what was said about the photo is a fact of the house too, and goes before what the facts say
@@ -380,6 +389,9 @@ def conclude(
     quantities = dict(in_vocabulary({**derived, **quantities}))
     flags += _metal_asked(seen, told.get("material"), quantities)
     judgement = causes.judge(_to_be_judged(seen, pattern, quantities, told, flags), material=_metal_taken(flags))
+    house = repair_or_replace(quantities, judgement, prices)
+    if prices is not None and house is None:
+        flags.append(raise_flag("prices_not_used"))
     return Examination(
         look=seen,
         facts=Facts(values=MappingProxyType(told), flags=facts.flags if facts is not None else ()),
@@ -392,7 +404,7 @@ def conclude(
         judgement=judgement,
         steps=steps.plan(quantities, judgement),
         installation=installation(quantities),
-        house=repair_or_replace(quantities, judgement, prices),
+        house=house,
         flags=_once((*looked, *flags, *wall.flags, *derived_flags, *(facts.flags if facts is not None else ()))),
         program_version=program_version(),
     )

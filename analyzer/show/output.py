@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
 
 from analyzer.base.flags import InputError
+from analyzer.base.tomlfile import shown
 from analyzer.result import record
 from analyzer.result.examination import Examination
 from analyzer.show import charts, drawing, paper, webpage
@@ -51,15 +52,47 @@ FILES: dict[str, Callable[[Examination, str], bytes]] = {
 }
 
 
+class NotAllMade(InputError):
+    """Some files could not be made; ``paths`` are those that were written."""
+
+    def __init__(self, sentence: str, paths: list[Path]) -> None:
+        super().__init__(sentence)
+        self.paths = paths
+
+
+def make(
+    examination: Examination, units: str = "metric", only: tuple[str, ...] | None = None
+) -> tuple[dict[str, bytes], dict[str, str]]:
+    """The files of ``FILES`` (or those of ``only``) by name, and why those that are missing could not be made: one never costs the others."""
+    made: dict[str, bytes] = {}
+    faults: dict[str, str] = {}
+    for name, making in FILES.items():
+        if only is not None and name not in only:
+            continue
+        try:
+            made[name] = making(examination, units)
+        except Exception as error:  # whatever it is: the other files do not hang on it
+            faults[name] = f"{type(error).__name__}: {shown(error)}"
+    return made, faults
+
+
+def not_made(faults: Mapping[str, str]) -> str:
+    """One sentence on the files that could not be made."""
+    return (
+        f"{', '.join(faults)} could not be made, all other files could: this is a fault of the program "
+        f"({'; '.join(dict.fromkeys(faults.values()))}), please report it."
+    )
+
+
 def write(
     examination: Examination, folder: str | Path, *, units: str = "metric", only: tuple[str, ...] | None = None
 ) -> list[Path]:
     """Write the files of ``FILES`` (or those of ``only``) into ``folder`` and return their paths.
 
     All are made before the first is written, and all are written beside their places before the first is renamed, so that a failure leaves no half file and no half folder.
-    Raises InputError where the folder cannot be written.
+    Raises InputError where the folder cannot be written; and NotAllMade where a file cannot be made, after the others were written.
     """
-    made = {name: make(examination, units) for name, make in FILES.items() if only is None or name in only}
+    made, faults = make(examination, units, only)
     folder = Path(folder)
     there_before = os.path.exists(folder)  # unlike Path.exists it takes any name
     staged: dict[Path, Path] = {}
@@ -71,7 +104,6 @@ def write(
             staged[folder / name] = _staged(folder / name, data)
         for path, temporary in staged.items():
             os.replace(temporary, path)
-        return list(staged)
     except OSError as error:
         raise InputError(
             f"The results cannot be written to {folder} ({error.strerror}); choose another folder with --out."
@@ -81,6 +113,9 @@ def write(
             temporary.unlink(missing_ok=True)  # gone already where all went well
         if not there_before and os.path.isdir(folder) and not any(folder.iterdir()):
             folder.rmdir()
+    if faults:
+        raise NotAllMade(f"{not_made(faults)} They are in {folder}.", list(staged))
+    return list(staged)
 
 
 def write_file(path: str | Path, data: bytes) -> Path:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
+from itertools import zip_longest
+from textwrap import wrap
 
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
@@ -14,6 +17,7 @@ from analyzer.show import report
 from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Table
 
 TO_FILL_IN = "House: ______________________   Examined by: __________________   Date: ____________   Claim: __________"
+MOST_LETTERS_IN_A_CELL = 280  # even in a narrow column they fit on a page
 _INK, _SOFT, _LINE, _TINT, _WARN = (28, 32, 36), (90, 98, 106), (200, 205, 210), (240, 243, 245), (255, 246, 224)
 
 
@@ -115,7 +119,8 @@ def _print(pages: _Pages, block: Block) -> None:
         ) as table:
             table.row(block.head)
             for row in block.rows:
-                table.row(tuple(_breakable(cell) for cell in row))
+                for part in _rows_that_fit(row):
+                    table.row(tuple(_breakable(cell) for cell in part))
         if block.caption:
             pages.set_font("body", size=8)
             pages.set_text_color(*_SOFT)
@@ -143,6 +148,14 @@ def _print(pages: _Pages, block: Block) -> None:
         pages.multi_cell(0, 4.4, block.caption, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         pages.set_text_color(*_INK)
         pages.ln(3)
+
+
+def _rows_that_fit(row: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    """A row, and further rows for what of a long cell does not fit beside the rest: no row may be higher than a page."""
+    parts = [
+        wrap(cell, MOST_LETTERS_IN_A_CELL) or [""] if len(cell) > MOST_LETTERS_IN_A_CELL else [cell] for cell in row
+    ]
+    yield from zip_longest(*parts, fillvalue="")
 
 
 def _breakable(cell: str) -> str:

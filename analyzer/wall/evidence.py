@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol, runtime_checkable
 
 from analyzer.base import display
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure, difference, in_range, repeated
-from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.marks.pits import Pit, PitCatalogue, pit_at
 from analyzer.ring.cut_ring import Ring
 from analyzer.wall.readings import METHODS, Reading, Readings
 
@@ -149,6 +149,34 @@ def _link(reading: Reading) -> str:
     return known.weakest_link if known else "the method is not described"
 
 
+def bound(readings: Readings, pits: Sequence[Pit]) -> Readings:
+    """The readings with the numbers that their pits have in this look: a reading whose place is known belongs to the pit that lies there.
+
+    A place without a pit has no number any more and is asked about; a reading that only has a number keeps it.
+    """
+    kept, flags = [], list(readings.flags)
+    for reading in readings.readings:
+        if reading.kind == "pit" and reading.x_px is not None and reading.y_px is not None:
+            number = pit_at(reading.x_px, reading.y_px, pits)
+            if reading.pit is not None and number is not None and number != reading.pit:
+                flags.append(raise_flag("reading_moved", f"pit {reading.pit} then, {number} now"))
+            reading = replace(reading, pit=number)
+        kept.append(reading)
+    return Readings(readings=tuple(kept), flags=tuple(flags))
+
+
+def flag_contradictions(gauge: Mapping[int, Sequence[Reading]], draft: Draft) -> None:
+    """Two readings of one place differ by less than 1.96 times the root of both variances in 95 of 100 cases (ISO 5725-6, 4.1)."""
+    for number, group in gauge.items():
+        least, most = (choose(group, key=lambda reading: reading.depth_mm or 0.0) for choose in (min, max))
+        apart = most.measure.value - least.measure.value
+        if apart > COVERAGE_95 * math.hypot(least.measure.standard_uncertainty, most.measure.standard_uncertainty):
+            where = f"pit {number}" if number > 0 else "a place without a number"
+            draft.flags.append(
+                raise_flag("readings_of_a_pit_disagree", f"{where}: {least.depth_mm:.2f} and {most.depth_mm:.2f} mm")
+            )
+
+
 def match(readings: Sequence[Reading], pits: PitCatalogue, draft: Draft) -> dict[int, tuple[Reading, ...]]:
     """Readings by pit id; those that fall on no found pit under negative numbers."""
     by_id = {pit.id: pit for pit in pits.pits}
@@ -164,15 +192,8 @@ def match(readings: Sequence[Reading], pits: PitCatalogue, draft: Draft) -> dict
             key = -loose
         elif key is None:
             assert reading.x_px is not None and reading.y_px is not None
-            near = [
-                (
-                    math.hypot(pit.x_px - reading.x_px, pit.y_px - reading.y_px) / max(pit.equivalent_diameter_px, 8.0),
-                    pit.id,
-                )
-                for pit in pits.pits
-            ]
-            distance, nearest = min(near, default=(math.inf, 0))
-            if distance <= 1.0:
+            nearest = pit_at(reading.x_px, reading.y_px, pits.pits)
+            if nearest is not None:
                 key = nearest
             else:
                 loose += 1
@@ -183,8 +204,9 @@ def match(readings: Sequence[Reading], pits: PitCatalogue, draft: Draft) -> dict
 
 
 def _deepest_reading(group: Sequence[Reading]) -> Measure:
-    """Repeated readings of one pit: the deepest counts, since a needle can only miss the deepest point."""
-    return max((reading.measure for reading in group), key=lambda measure: measure.value)
+    """Repeated readings of one pit: the deepest counts, since a needle can only miss the deepest point; contradicting ones widen it."""
+    measures = sorted((reading.measure for reading in group), key=lambda measure: measure.value, reverse=True)
+    return combine(measures)[0]
 
 
 def pit_depth(

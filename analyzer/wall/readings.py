@@ -35,7 +35,7 @@ from analyzer.base.measured import MM_PER_INCH, Measure
 from analyzer.base.tomlfile import parse_table, read_text, shown
 
 KINDS = ("pit", "sound_wall", "thin_wall")
-LARGEST_MM = 30.0  # no wall of a water pipe is thicker; nor is a pit deeper
+LARGEST_MM = 12.0  # no wall in a house is thicker, nor a pit deeper: 2 in pipe of the heaviest kind has 11.07 mm (ASME B36.10M, from memory)
 SHALLOWEST_MM = 0.05  # a depth or wall in mm below this is nearly always one in inches
 
 
@@ -120,6 +120,14 @@ def _csv_rows(text: str, path: Path) -> list[dict[str, Any]]:
     if not lines:
         raise InputError(f"{path} holds no readings; write one line for each, with the columns kind, id, depth, unit.")
     delimiter = ";" if lines[0].count(";") > lines[0].count(",") else ","
+    head = [name.strip().lower() for name in next(csv.reader(lines[:1], delimiter=delimiter))]
+    if not set(head) & _KEYS:
+        raise InputError(
+            f"{path} has no head line that names its columns; put one first, such as {delimiter.join(('kind', 'id', 'depth', 'unit'))}."
+        )
+    if len(lines) == 1:
+        raise InputError(f"{path} holds a head line and no readings; write one line for each below it.")
+    lines[0] = delimiter.join(head)
     rows = []
     for row in csv.DictReader(lines, delimiter=delimiter):
         if None in row:
@@ -149,6 +157,10 @@ def _toml_rows(content: Mapping[str, Any], path: Path) -> list[dict[str, Any]]:
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
             raise InputError(f"{path}: write each {kind} under its own [[{kind}]] line.")
         rows += [{**shared, **entry, "kind": kind} for entry in entries]
+    if not rows:
+        raise InputError(
+            f"{path} holds no readings; write each under its own [[pit]], [[sound_wall]] or [[thin_wall]] line."
+        )
     return rows
 
 

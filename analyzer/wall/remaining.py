@@ -79,6 +79,7 @@ def assess_wall(
     _check_readings(readings, sound, nominal, tube)
 
     gauge = found.match(readings.of("pit"), pits, draft)
+    found.flag_contradictions(gauge, draft)
     depths: dict[int, PitDepth] = {}
     for pit in pits.pits:
         made = found.pit_depth(pit, gauge.get(pit.id, ()), relief, sound, draft)
@@ -189,6 +190,16 @@ def _check_readings(readings: Readings, sound: Measure | None, nominal: Measure 
             raise InputError(
                 f"{what}, {value:g} mm, is more than the wall of {tube.label if tube else 'this tube'} "
                 f"({thickest:.2f} mm at most): check the reading, its unit and the tube's type."
+            )
+        if (
+            reading.kind == "sound_wall"
+            and not reading.confirmed
+            and nominal is not None
+            and value > 2.0 * nominal.interval_95[1]
+        ):
+            raise InputError(
+                f"The sound wall of {value:g} mm is more than twice that of {tube.label if tube else 'this tube'} "
+                f"({nominal.interval_95[1]:.2f} mm at most): check the reading, its unit and the tube's type, or write confirmed = true."
             )
         if reading.kind == "sound_wall" and not reading.confirmed and nominal is not None:
             if (

@@ -151,6 +151,9 @@ def _photo(examination: Examination) -> None:
         row = {"kind": KINDS.get(tool), "why": why}
         if event.get("pit") is not None:
             row["pit"] = int(event["pit"])
+            row["points_px"] = [
+                [pit.x_px, pit.y_px] for pit in examination.standing_pits.pits if pit.id == row["pit"]
+            ] or None  # so that it stays with its place when the photo is looked at anew
         elif event.get("points"):
             row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
         if tool == "Add a pit" and size is not None:

@@ -9,7 +9,8 @@ import zipfile
 import streamlit as st
 
 from analyzer.result.examination import Examination
-from ui import state
+from analyzer.show import output
+from ui import blocks, state
 
 WORDS = {
     "report.pdf": ("Report to print or send (PDF)", "application/pdf"),
@@ -29,19 +30,22 @@ def show(examination: Examination) -> None:
     stem = state.case().name.rsplit(".", 1)[0] or "piece"
     stem = re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "piece"  # fit for a file's name everywhere
     with st.spinner("Writing the report"):
-        made = state.files(examination)
+        made, faults = state.files(examination)
+    if faults:
+        st.error(blocks.safe(output.not_made(faults)), icon=":material/error:")
     st.markdown(
         "The report holds the answer, a page for the homeowner, the marked photo, every figure with its uncertainty, the causes and the steps."
     )
-    st.download_button(
-        "Report (PDF)",
-        made["report.pdf"],
-        f"{stem}-report.pdf",
-        "application/pdf",
-        type="primary",
-        icon=":material/picture_as_pdf:",
-        on_click="ignore",
-    )
+    if "report.pdf" in made:
+        st.download_button(
+            "Report (PDF)",
+            made["report.pdf"],
+            f"{stem}-report.pdf",
+            "application/pdf",
+            type="primary",
+            icon=":material/picture_as_pdf:",
+            on_click="ignore",
+        )
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in made.items():
@@ -56,6 +60,6 @@ def show(examination: Examination) -> None:
     )
     with st.expander("Single files"):
         for name, (words, kind) in WORDS.items():
-            if name != "report.pdf":
+            if name != "report.pdf" and name in made:
                 st.download_button(words, made[name], f"{stem}-{name}", kind, key=f"save_{name}", on_click="ignore")
     st.caption("The files hold no place data. The photo itself is not changed; its SHA-256 stands in the report.")

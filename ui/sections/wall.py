@@ -83,6 +83,9 @@ def _readings(examination: Examination) -> None:
             }
             if kind == "pit":
                 row["id"] = pit
+                place = next((p for p in examination.standing_pits.pits if p.id == pit), None)
+                if place is not None:  # so that it stays with its place when the photo is looked at anew
+                    row |= {"x_px": place.x_px, "y_px": place.y_px}
             if kind == "pit" and pit is None:
                 st.error("Choose the number of the pit that was read.")
             else:
