@@ -163,6 +163,7 @@ class Cause(_Row):
     cannot_be_told_from: tuple[str, ...] = ()
     contributes_to: tuple[str, ...] = ()
     needs_laboratory: tuple[Condition, ...] = ()  # one of them must hold before the cause can fit well
+    needs_told: tuple[str, ...] = ()  # no more than possible until one of these is known: hot, cold, wet outside
     supports: tuple[Item, ...]
     contradicts: tuple[Item, ...]
     excludes: tuple[Exclusion, ...] = ()
@@ -172,6 +173,9 @@ class Cause(_Row):
     def _whole(self) -> Cause:
         if {case.name for case in self.cases} != {"fires", "contradicts", "not known"}:
             raise ValueError("three worked cases are due: fires, contradicts, not known")
+        for name in self.needs_told:
+            if name not in quantities():
+                raise ValueError(f"no quantity '{name}' in data/quantities.toml")
         for key in self.sources:
             if key not in sources():
                 raise ValueError(f"no source '{key}' in data/rule_sources.toml")

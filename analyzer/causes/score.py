@@ -7,9 +7,10 @@ probabilities: nothing calibrates one, so no figure of them is shown. Nothing is
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from analyzer.causes.evidence import seen_in_photo_only, shows_damage
 from analyzer.causes.rules import WEIGHTS, Cause, Exclusion, Item, causes
 from analyzer.house.facts import Value, quantities
 
@@ -18,6 +19,8 @@ from analyzer.house.facts import Value, quantities
 FITS, FITS_WELL = 5.0, 9.0
 # Two causes closer than this are not told apart by what is known.
 CLEAR_LEAD = 2.0
+# Damage that speaks alike for more causes than this beside the one in question separates nothing (our own rule, no source).
+MOST_ALIKE = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +34,8 @@ class Score:
     heaviest_for: float
     heaviest_against: float
     topics_for: int
+    damage_for: Mapping[str, float]  # by topic, the weightiest damage that speaks for it
+    photo_topics: frozenset[str]  # of these, the ones that the photo alone shows
 
     @property
     def net(self) -> float:
@@ -53,6 +58,8 @@ def score_of(cause: Cause, values: Mapping[str, Value]) -> Score:
     contradicting = tuple(item for item in cause.contradicts if item.holds(values))
     excluding = tuple(rule for rule in (*cause.applies, *cause.excludes) if rule.holds(values))
     best_for, best_against = by_topic(supporting), by_topic(contradicting)
+    damage = [item for item in supporting if shows_damage(item, values)]
+    told = {item.about for item in damage if not seen_in_photo_only(item)}
     return Score(
         cause=cause,
         supporting=supporting,
@@ -63,7 +70,29 @@ def score_of(cause: Cause, values: Mapping[str, Value]) -> Score:
         heaviest_for=max(best_for.values(), default=0.0),
         heaviest_against=max(best_against.values(), default=0.0),
         topics_for=sum(1 for weight in best_for.values() if weight >= WEIGHTS["moderate"]),
+        damage_for=by_topic(damage),
+        photo_topics=frozenset(item.about for item in damage) - told,
     )
+
+
+def separating_weight(score: Score, rivals: Iterable[Score]) -> float:
+    """The weightiest damage that speaks for this cause and for few others beside it; 0 where none does.
+
+    Causes that are ruled out, and those that the rule file calls alike, are no others here: nothing seen separates them.
+    """
+    others = [r for r in rivals if r is not score and not r.excluding and not _alike(score, r)]
+    heaviest = 0.0
+    for topic, weight in score.damage_for.items():
+        if weight < WEIGHTS["moderate"]:
+            continue
+        alike = sum(1 for other in others if other.damage_for.get(topic, 0.0) >= weight)
+        if alike <= MOST_ALIKE:
+            heaviest = max(heaviest, weight)
+    return heaviest
+
+
+def _alike(one: Score, other: Score) -> bool:
+    return other.cause.id in one.cause.cannot_be_told_from or one.cause.id in other.cause.cannot_be_told_from
 
 
 def by_topic(items: Iterable[Item]) -> dict[str, float]:
@@ -79,19 +108,23 @@ def reaches_fits(score: Score) -> bool:
     return score.net >= FITS and not alone and score.heaviest_against < WEIGHTS["decisive"]
 
 
-def standing_of(score: Score, *, photo_only: bool, rivals: Iterable[Score], values: Mapping[str, Value]) -> str:
+def standing_of(score: Score, *, photo_only: bool, rivals: Sequence[Score], values: Mapping[str, Value]) -> str:
     if score.excluding:
         return "ruled out"
     if not score.supporting and not score.contradicting:
         return "can't tell"
     if score.net < 0 or not score.supporting:
         return "speaks against"
-    if not reaches_fits(score) or photo_only:  # a picture alone lifts no cause to "fits"
+    # a picture alone lifts no cause to "fits"
+    if not reaches_fits(score) or photo_only or _untold(score, values):
+        return "possible"
+    separating = separating_weight(score, rivals)
+    if not separating:
         return "possible"
     if (
         score.net < FITS_WELL
         or score.topics_for < 3
-        or score.heaviest_for < WEIGHTS["strong"]
+        or separating < WEIGHTS["strong"]
         or score.heaviest_against >= WEIGHTS["moderate"]
         or laboratory_due(score.cause, values)
     ):
@@ -101,10 +134,16 @@ def standing_of(score: Score, *, photo_only: bool, rivals: Iterable[Score], valu
     for rival in rivals:
         if rival is score or rival.excluding:
             continue
-        alike = rival.cause.id in score.cause.cannot_be_told_from or score.cause.id in rival.cause.cannot_be_told_from
-        if rival.net > score.net - CLEAR_LEAD or (alike and not proved and reaches_fits(rival)):
+        if rival.net > score.net - CLEAR_LEAD or (_alike(score, rival) and not proved and reaches_fits(rival)):
             return "fits"
     return "fits well"
+
+
+def _untold(score: Score, values: Mapping[str, Value]) -> bool:
+    """The cause needs hot, cold or outside water, and nobody told it; a laboratory's word on the piece goes before."""
+    needs = score.cause.needs_told
+    proved = any(c.holds(values) for c in score.cause.needs_laboratory)
+    return bool(needs) and not proved and not any(name in values for name in needs)
 
 
 def laboratory_due(cause: Cause, values: Mapping[str, Value]) -> bool:

@@ -1,0 +1,64 @@
+"""Two kinds of facts: evidence of damage, read on the piece itself, and circumstance. See ``data/evidence.toml``."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from analyzer.causes.rules import Condition, Item
+from analyzer.house.facts import Value, quantities
+
+
+class _Book(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    schema_version: int = Field(alias="schema")
+    damage: frozenset[str]
+    bland: Mapping[str, frozenset[str]]
+
+    @model_validator(mode="after")
+    def _known(self) -> _Book:
+        for name in (*self.damage, *self.bland):
+            if name not in quantities():
+                raise ValueError(f"no quantity '{name}' in data/quantities.toml")
+        for name, words in self.bland.items():
+            if unknown := words - set(quantities()[name].choices):
+                raise ValueError(f"{name} knows no {sorted(unknown)}")
+        return self
+
+
+@cache
+def _book() -> _Book:
+    text = resources.files("analyzer").joinpath("data/evidence.toml").read_text(encoding="utf-8")
+    return _Book.model_validate(tomllib.loads(text))
+
+
+def is_damage(quantity_id: str) -> bool:
+    """Whether the quantity is read on the failed piece itself."""
+    return quantity_id in _book().damage
+
+
+def shows_damage(item: Item, values: Mapping[str, Value]) -> bool:
+    """Whether an item that holds rests on damage that tells one cause from another: not on a mere hole or stain."""
+    return any(_tells(condition, values) for condition in item.when)
+
+
+def seen_in_photo_only(item: Item) -> bool:
+    """Whether all damage that the item rests on was measured in the photo."""
+    damage = [c.quantity for c in item.when if is_damage(c.quantity)]
+    return bool(damage) and all(quantities()[name].origin == "measured" for name in damage)
+
+
+def _tells(condition: Condition, values: Mapping[str, Value]) -> bool:
+    if not is_damage(condition.quantity):
+        return False
+    known = values.get(condition.quantity)
+    words = known if isinstance(known, tuple) else (known,)
+    if isinstance(condition.value, tuple):
+        words = tuple(word for word in words if word in condition.value)
+    bland = _book().bland.get(condition.quantity, frozenset())
+    return any(word not in bland for word in words)
