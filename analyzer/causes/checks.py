@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
+from analyzer.causes.evidence import may_be_asked
 from analyzer.causes.rules import WEIGHTS
 from analyzer.causes.score import CLEAR_LEAD, Score, score_of
 from analyzer.causes.verdict import Check
@@ -16,17 +17,24 @@ LEADERS = 5  # causes whose order a check is asked to settle
 
 
 def _leaders(scores: list[Score], standings: Mapping[str, str]) -> list[Score]:
-    """The causes that a check should separate: those that fit, filled up to three with the next ones."""
-    fitting = [s for s in scores if standings[s.cause.id] in ("fits well", "fits")]
-    next_ones = [s for s in scores if standings[s.cause.id] in ("possible", "can't tell") and s.net >= 0]
-    return [*fitting, *next_ones][: max(min(LEADERS, len(fitting)), 3)]
+    """The causes that a check should separate: the first ones, and none that trails the first by a strong fact."""
+    standing = [s for s in scores if standings[s.cause.id] in ("fits well", "fits")]
+    open_ones = [s for s in scores if standings[s.cause.id] in ("possible", "can't tell") and s.net >= 0]
+    if not standing and not open_ones:
+        return []
+    first = max((s.net for s in standing), default=max((s.net for s in open_ones), default=0.0))
+    near = [s for s in (*standing, *open_ones) if s.net > first - WEIGHTS["strong"]]
+    if len(near) < 2 and not any(standings[s.cause.id] == "fits well" for s in near):
+        near = [*standing, *open_ones][:2]  # what could still overtake the only one
+    return near[:LEADERS]
 
 
 def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapping[str, str]) -> tuple[Check, ...]:
-    """The unknown facts whose answers would change the order of the leading causes most for their effort.
+    """The unknown facts most likely to change the first cause, or its remedy, for their effort.
 
-    Each possible answer is tried: how much the leaders' distances move, how often another one comes first. The mean
-    over the answers that differ in effect, divided by the effort, is what a check is worth.
+    Each possible answer is tried, and those that differ in effect are counted alike: nothing says which is likelier.
+    What counts is the share of them after which another cause comes first or a tie is broken; that the answer decides
+    the first cause's remedy counts as half of that; how far the leaders move settles what is equal. Our own rule.
     """
     leaders = _leaders(scores, standings)
     if not leaders:
@@ -34,10 +42,12 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
     rows = []
     names = {c.quantity for s in leaders for item in (*s.cause.supports, *s.cause.contradicts) for c in item.when}
     names |= {c.quantity for s in leaders for rule in s.cause.excludes for c in rule.when}
+    remedy = leaders[0].cause.remedy_asks if standings[leaders[0].cause.id] in ("fits well", "fits") else ()
+    names |= set(remedy)
     before = [s.net for s in leaders]
     for name in sorted(names):
         quantity = quantities()[name]
-        if name in values or quantity.origin == "measured" or _follows(name, values):
+        if name in values or not quantity.told or _follows(name, values) or not may_be_asked(name, values):
             continue
         outcomes: dict[tuple[float, ...], None] = {}
         for answer in _answers(quantity, leaders):
@@ -50,14 +60,13 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
                 again = score_of(score.cause, trial)
                 after.append(-WEIGHTS["decisive"] * 2 if again.excluding else again.net)
             outcomes[tuple(after)] = None
-        if len(outcomes) < 2:
-            continue
-        worth = sum(_change(before, after) for after in outcomes) / len(outcomes)
-        if worth <= 0:
-            continue
-        separated = _separated(before, outcomes)
-        if separated:
-            rows.append((worth / EFFORT[quantity.effort], name, separated))
+        separated = _separated(before, outcomes) if len(outcomes) > 1 else []
+        worth = sum(_first_changes(before, after) for after in outcomes) / len(outcomes) if separated else 0.0
+        moved = sum(_moved(before, after) for after in outcomes) / len(outcomes) if separated else 0.0
+        if name in remedy:
+            worth += 0.5 - 0.05 * remedy.index(name)
+        if separated or name in remedy:
+            rows.append(((worth + 0.01 * moved) / EFFORT[quantity.effort], name, separated or [0]))
     rows.sort(key=lambda row: (-row[0], row[1]))
     checks, topics = [], set()
     for _, name, separated in rows:
@@ -101,13 +110,19 @@ def _answers(quantity: Quantity, leaders: list[Score]) -> list[Value]:
     return sorted({*middles, *thresholds})
 
 
-def _change(before: list[float], after: tuple[float, ...]) -> float:
-    """How far the leaders' distances from the best one move, and twice as much where another comes first."""
-    gaps_before = [max(before) - value for value in before]
-    gaps_after = [max(after) - value for value in after]
-    moved = sum(abs(a - b) for a, b in zip(gaps_before, gaps_after, strict=True))
-    first_before, first_after = before.index(max(before)), list(after).index(max(after))
-    return moved * (2.0 if first_before != first_after else 1.0)
+def _first_changes(before: list[float], after: tuple[float, ...]) -> float:
+    """1 where another cause comes first, or where one of several that stood alike takes a clear lead; else 0."""
+    first_before, first_after = before.index(max(before)), after.index(max(after))
+    if first_before != first_after:
+        return 1.0
+    tied_before = sum(1 for value in before if value > max(before) - CLEAR_LEAD)
+    tied_after = sum(1 for value in after if value > max(after) - CLEAR_LEAD)
+    return 1.0 if tied_before > 1 and tied_after == 1 else 0.0
+
+
+def _moved(before: list[float], after: tuple[float, ...]) -> float:
+    """How far the leaders' distances from the best one move."""
+    return sum(abs((max(before) - b) - (max(after) - a)) for b, a in zip(before, after, strict=True))
 
 
 def _separated(before: list[float], outcomes: Iterable[tuple[float, ...]]) -> list[int]:

@@ -19,10 +19,11 @@ class _Book(BaseModel):
     schema_version: int = Field(alias="schema")
     damage: frozenset[str]
     bland: Mapping[str, frozenset[str]]
+    asked_after: Mapping[str, str]
 
     @model_validator(mode="after")
     def _known(self) -> _Book:
-        for name in (*self.damage, *self.bland):
+        for name in (*self.damage, *self.bland, *self.asked_after, *self.asked_after.values()):
             if name not in quantities():
                 raise ValueError(f"no quantity '{name}' in data/quantities.toml")
         for name, words in self.bland.items():
@@ -40,6 +41,12 @@ def _book() -> _Book:
 def is_damage(quantity_id: str) -> bool:
     """Whether the quantity is read on the failed piece itself."""
     return quantity_id in _book().damage
+
+
+def may_be_asked(quantity_id: str, values: Mapping[str, Value]) -> bool:
+    """Whether the question makes sense yet."""
+    before = _book().asked_after.get(quantity_id)
+    return before is None or before in values
 
 
 def shows_damage(item: Item, values: Mapping[str, Value]) -> bool:

@@ -8,7 +8,7 @@ from analyzer.base.words import say, sentences
 from analyzer.causes.checks import checks_for
 from analyzer.causes.reasons import conflicts_among, finding_of
 from analyzer.causes.rules import STANDINGS, WEIGHTS
-from analyzer.causes.score import Score, all_scores, only_photo, standing_of
+from analyzer.causes.score import CLEAR_LEAD, Score, all_scores, only_photo, standing_of
 from analyzer.causes.verdict import Judgement
 from analyzer.causes.words import summary_of
 from analyzer.house.facts import Value, quantities
@@ -29,7 +29,10 @@ def judge(quantities: Mapping[str, float | str | bool], *, material: str = "copp
     # Stable: within one standing the order of the evidence stays.
     scores.sort(key=lambda s: STANDINGS.index(standings[s.cause.id]))
     roles = _roles(scores, standings)
-    findings = tuple(finding_of(s, standings[s.cause.id], roles.get(s.cause.id, ""), values) for s in scores)
+    findings = tuple(
+        finding_of(s, standings[s.cause.id], roles.get(s.cause.id, ""), values, _tied(s, scores, standings))
+        for s in scores
+    )
     not_explained = _not_explained(values, scores, standings)
     gas = values.get("service") == "gas_supply"  # what to do is not for a program, and no question comes before leaving
     checks = () if gas else checks_for(values, scores, standings)
@@ -54,6 +57,17 @@ def _known(given: Mapping[str, Value], material: str) -> dict[str, Value]:
     if values.get("pit_count") == 0 and not values.get("through_hole_count") and not seen:
         values.pop("side_attacked", None)
     return values
+
+
+def _tied(score: Score, scores: list[Score], standings: Mapping[str, str]) -> tuple[str, ...]:
+    standing = standings[score.cause.id]
+    if standing not in ("fits well", "fits", "possible"):
+        return ()
+    return tuple(
+        other.cause.id
+        for other in scores
+        if other is not score and standings[other.cause.id] == standing and abs(other.net - score.net) < CLEAR_LEAD
+    )
 
 
 def _not_explained(values: Mapping[str, Value], scores: list[Score], standings: Mapping[str, str]) -> bool:

@@ -11,7 +11,9 @@ from analyzer.causes.verdict import Finding, Reason
 from analyzer.house.facts import Value, describe, quantities
 
 
-def finding_of(score: Score, standing: str, role: str, values: Mapping[str, Value]) -> Finding:
+def finding_of(
+    score: Score, standing: str, role: str, values: Mapping[str, Value], tied_with: tuple[str, ...] = ()
+) -> Finding:
     cause = score.cause
     against = tuple(_exclusion_reason(rule, values) for rule in score.excluding) + tuple(
         _reason(item, values) for item in weightiest(score.contradicting)
@@ -33,6 +35,8 @@ def finding_of(score: Score, standing: str, role: str, values: Mapping[str, Valu
         cannot_be_told_from=cause.cannot_be_told_from,
         sources=tuple(cite((key,)) for key in cause.sources),
         needs_laboratory=due,
+        by_circumstance=bool(score.supporting) and not score.damage_for,
+        tied_with=tied_with,
     )
 
 

@@ -164,6 +164,7 @@ class Cause(_Row):
     contributes_to: tuple[str, ...] = ()
     needs_laboratory: tuple[Condition, ...] = ()  # one of them must hold before the cause can fit well
     needs_told: tuple[str, ...] = ()  # no more than possible until one of these is known: hot, cold, wet outside
+    remedy_asks: tuple[str, ...] = ()  # what decides its remedy, most telling first
     supports: tuple[Item, ...]
     contradicts: tuple[Item, ...]
     excludes: tuple[Exclusion, ...] = ()
@@ -173,7 +174,7 @@ class Cause(_Row):
     def _whole(self) -> Cause:
         if {case.name for case in self.cases} != {"fires", "contradicts", "not known"}:
             raise ValueError("three worked cases are due: fires, contradicts, not known")
-        for name in self.needs_told:
+        for name in (*self.needs_told, *self.remedy_asks):
             if name not in quantities():
                 raise ValueError(f"no quantity '{name}' in data/quantities.toml")
         for key in self.sources:

@@ -310,9 +310,12 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
     else:
         what_happened = ("The pipe failed, and what is known so far does not say why.",)
         how_sure = [
-            f"Still open: {listed([f.name.lower() for f in possible[:3]], 'or')}."
+            say(
+                "steps.would_allow" if all(f.by_circumstance for f in possible[:3]) else "steps.still_open",
+                names=listed([f.name.lower() for f in possible[:3]], "or"),
+            )
             if possible
-            else "Too little is known to name a cause."
+            else say("steps.too_little")
         ]
     if judgement.checks:
         how_sure.append(f"The answer that would tell most: {judgement.checks[0].question}")
@@ -328,13 +331,13 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
 
 
 def _how_sure(standing: list[Finding]) -> str:
-    first, others = standing[0], [f.name for f in standing[1:3]]
-    if not others:
-        return f"{first.name} {first.standing} what is known."
-    if first.standing == "fits well" and standing[1].standing == "fits":
-        return f"{first.name} fits well what is known. {listed(others)} {'fit' if len(others) > 1 else 'fits'} too, and may have helped."
-    word = "both" if len(others) == 1 else "all"
-    return f"{listed([first.name, *others])} {word} fit what is known; the piece as seen cannot choose between them."
+    first = standing[0]
+    tied = [f.name for f in standing[1:3] if f.cause in first.tied_with]
+    others = [f.name for f in standing[1:3] if f.cause not in first.tied_with]
+    if tied:
+        return say("steps.tied", names=listed([first.name, *tied]), both="both" if len(tied) == 1 else "all")
+    sure = say("steps.fits_well" if first.standing == "fits well" else "steps.looks_like", name=first.name)
+    return sure + (say("steps.others_fit", names=listed(others)) if others else "")
 
 
 def _said(step: Step) -> str:

@@ -29,6 +29,8 @@ class Finding:
     role: str  # "main", "contributing" or "" where none stands out
     cannot_be_told_from: tuple[str, ...]  # causes that no photo separates from this one
     sources: tuple[str, ...]
+    by_circumstance: bool = False  # nothing but circumstance speaks for it: what this house would allow
+    tied_with: tuple[str, ...] = ()  # causes of the same standing that what is known does not tell from it
     needs_laboratory: bool = False  # the literature always needed a laboratory, and none has spoken yet
 
 

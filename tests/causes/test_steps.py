@@ -270,7 +270,7 @@ def test_plastic_is_declined_politely():
 
 def test_two_causes_that_fit_are_both_named():
     both = judgement(
-        finding("galvanic_contact", "fits", cannot_be_told_from=("stray_current",)),
+        finding("galvanic_contact", "fits", cannot_be_told_from=("stray_current",), tied_with=("stray_current",)),
         finding("stray_current", "fits"),
         checks=(CHECK,),
     )
@@ -284,7 +284,9 @@ def test_a_cause_that_fits_well_is_not_drowned_by_one_that_fits():
         {}, made := judgement(finding("erosion_corrosion"), finding("flux_pitting", "fits")), plan({}, made)
     )
     main, other = (causes()[c].name for c in ("erosion_corrosion", "flux_pitting"))
-    assert page.how_sure[0] == f"{main} fits well what is known. {other} fits too, and may have helped."
+    assert (
+        page.how_sure[0] == f"{main} fits well what is known. Not ruled out beside it, and it may have helped: {other}."
+    )
 
 
 def test_a_wrong_word_in_the_data_is_found_at_load():
