@@ -121,7 +121,7 @@ def _csv_rows(text: str, path: Path) -> list[dict[str, Any]]:
         raise InputError(f"{path} holds no readings; write one line for each, with the columns kind, id, depth, unit.")
     delimiter = ";" if lines[0].count(";") > lines[0].count(",") else ","
     head = [name.strip().lower() for name in next(csv.reader(lines[:1], delimiter=delimiter))]
-    if not set(head) & _KEYS:
+    if not set(head) & {"depth", "depth_mm", "wall", "wall_mm"}:
         raise InputError(
             f"{path} has no head line that names its columns; put one first, such as {delimiter.join(('kind', 'id', 'depth', 'unit'))}."
         )
