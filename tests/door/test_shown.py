@@ -60,6 +60,7 @@ def test_a_damaged_copy_is_told(way):
     """What counts as damage is what libjpeg (the reference decoder of ITU-T T.81) warns of."""
     copy = damaged()[way]
     photo = read_photo(copy)
+    assert decoder_complaints(copy)
     assert photo.complaints and "data_damaged" in [flag.id for flag in photo.flags]
     shown = what_is_shown(photo, find_scale(photo, Marker(kind="none")), view="flat")
     assert not shown.countable and not shown.sure
