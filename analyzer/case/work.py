@@ -1,0 +1,78 @@
+"""A kept case examined: from what is kept to the one call, and nothing else."""
+
+from __future__ import annotations
+
+import datetime as dt
+import platform
+from collections.abc import Callable
+from importlib.metadata import PackageNotFoundError, version
+
+from analyzer.base.flags import InputError
+from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState
+from analyzer.causes.leaks import Prices
+from analyzer.house.facts import check_facts
+from analyzer.photo.reading import Photo, read_photo
+from analyzer.relief.lights import Light
+from analyzer.result.examination import Examination, Progress, examine, program_version
+from analyzer.wall.readings import readings_from_rows
+
+_ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
+
+
+def examine_case(
+    state: CaseState,
+    original: Callable[[str], bytes],
+    *,
+    section: str = "1",
+    progress: Progress | None = None,
+) -> Examination:
+    """Examine a section of a case. ``original`` gives a photo's bytes by the hash that the case knows it by.
+
+    Today is the day of the case's last entry, so that the same case gives the same result on any day.
+    Raises CutpipeError with one sentence.
+    """
+    piece = state.piece(section)
+    if not piece.of("main"):
+        raise InputError("This case has no photo of the cut-open piece yet; add one first.")
+    opened: dict[str, list[Photo]] = {purpose: [] for purpose in READ_BY_THE_PROGRAM}
+    lights = []
+    for kept in piece.photos:
+        if kept.purpose not in READ_BY_THE_PROGRAM:
+            continue
+        photo = read_photo(original(kept.sha256), role=_ROLES[kept.purpose], name=kept.file_name)
+        opened[kept.purpose].append(photo)
+        if kept.purpose == "light":
+            if kept.azimuth_deg is None:
+                raise InputError(f"Say where the torch was for {kept.file_name}, or take the photo out of the case.")
+            height = {} if kept.elevation_deg is None else {"elevation_deg": kept.elevation_deg}
+            lights.append(Light(photo=photo, azimuth_deg=kept.azimuth_deg, **height))
+    return examine(
+        [*opened["main"], *opened["ring"], *opened["backlit"]],
+        facts=check_facts(dict(state.answers), today=day_of(state)),
+        settings=piece.settings,
+        readings=readings_from_rows(piece.reading_rows) if piece.reading_rows else None,
+        corrections=piece.corrections,
+        prices=Prices(**state.prices) if state.prices else None,
+        lights=lights,
+        progress=progress,
+    )
+
+
+def day_of(state: CaseState) -> dt.date:
+    """The day of the last entry."""
+    try:
+        return dt.datetime.fromisoformat(state.last_when).date()
+    except ValueError:
+        raise InputError(f"The case's log holds a time that is none ({state.last_when!r}).") from None
+
+
+def versions() -> dict[str, str]:
+    """What computes here, for the record."""
+    found = {"cutpipe": program_version(), "python": platform.python_version()}
+    for name in ("numpy", "scipy", "opencv-python-headless", "scikit-image", "pillow", "onnxruntime"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    found["machine"] = platform.machine()
+    return found
