@@ -14,6 +14,7 @@ from pathlib import Path
 
 from analyzer.base.flags import CutpipeError, InputError
 from analyzer.base.tomlfile import shown
+from analyzer.case.commands import add_commands
 
 MARKER_HELP = (
     "what lies beside the piece: auto (look for the card, then a ruler), card, ruler, disc:DIAMETER_MM (a coin, for "
@@ -229,6 +230,7 @@ def _parser() -> argparse.ArgumentParser:
         description="Print the JSON Schema (draft 2020-12) that every examination.json keeps to, for programs that read it.",
     )
     schema.set_defaults(run=_schema)
+    add_commands(commands, read_marker)
     return parser
 
 

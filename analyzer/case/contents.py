@@ -297,7 +297,9 @@ def _after(state: CaseState, entry: Entry) -> CaseState:
                 p for p in piece.photos if not (single and p.purpose == photo.purpose) and p.sha256 != photo.sha256
             )
             if photo.purpose == "main" and piece.of("main"):  # what was tied to the old picture goes with it
-                return with_piece(photos=(*(p for p in stay if p.purpose not in ("light", "backlit")), photo), corrections=())
+                return with_piece(
+                    photos=(*(p for p in stay if p.purpose not in ("light", "backlit")), photo), corrections=()
+                )
             return with_piece(photos=(*stay, photo))
         case "photo_removed":
             return with_piece(photos=tuple(p for p in piece.photos if p.sha256 != content["sha256"]))

@@ -239,9 +239,7 @@ class CaseStore:
     @contextmanager
     def _base(self) -> Iterator[sqlite3.Connection]:
         try:
-            with closing(
-                sqlite3.connect(self.folder / FILE, timeout=WAIT_SECONDS, isolation_level=None)
-            ) as base:
+            with closing(sqlite3.connect(self.folder / FILE, timeout=WAIT_SECONDS, isolation_level=None)) as base:
                 base.execute("PRAGMA synchronous = FULL")
                 form = base.execute("PRAGMA user_version").fetchone()[0]
                 if form > FORM:

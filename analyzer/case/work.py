@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from analyzer.base.flags import InputError
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState
-from analyzer.causes.leaks import Prices
+from analyzer.causes.repair import Prices
 from analyzer.house.facts import check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
