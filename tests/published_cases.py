@@ -317,8 +317,9 @@ def judge_case(case: Mapping[str, object]) -> dict[str, object]:
     # Under "other" a cause of ours without a word of the vocabulary may be what the investigators meant.
     right = (verdict, *second)
     wrong = [name for name in fits_well if name not in right and not ("other" in right and name.startswith("other:"))]
-    if verdict == "other":
-        first = three = not wrong
+    fitting = [name for name, word in ranked if word in ("fits well", "fits")]
+    if verdict == "other":  # no word of the vocabulary: right only where the tool names no word of it either
+        first = three = not [name for name in fitting if not name.startswith("other:")]
         rank = None
     else:
         rank = names.index(verdict) + 1 if verdict in names else None
@@ -336,6 +337,9 @@ def judge_case(case: Mapping[str, object]) -> dict[str, object]:
         "second_first": bool(names) and names[0] in second,
         "ruled_out_wrongly": standing.get(verdict) == "ruled out" and case["evidence_grade"] in ("A", "B"),
         "fits_well_wrong": wrong,
+        "speaks_against": standing.get(verdict) == "speaks against",
+        "fitting": len(fitting),
+        "alone_first": first and verdict != "other" and not _tied(judgement, names[0]),
         "ranking": [{"cause": name, "standing": word} for name, word in ranked if word != "ruled out"][:6],
         "summary": judgement.summary,
         "unread": unread,
@@ -344,17 +348,33 @@ def judge_case(case: Mapping[str, object]) -> dict[str, object]:
     }
 
 
+def _tied(judgement: Judgement, word: str) -> bool:
+    """Whether the first cause is tied with one of another verdict word."""
+    ids = causes_map()["verdicts"].get(word, ())
+    return any(cause not in ids for cause in judgement.findings[0].tied_with)
+
+
 def totals(results: list[dict[str, object]]) -> dict[str, object]:
-    """Counts, not shares."""
+    """Counts, not shares: of the verdicts that have a word of the vocabulary, of those that have none, of the disputed."""
     scorable = [r for r in results if r["scorable"]]
+    named = [r for r in scorable if r["verdict"] != "other"]
+    other = [r for r in scorable if r["verdict"] == "other"]
     broad = [r for r in results if not r["scorable"]]
     return {
         "scorable": len(scorable),
-        "first": sum(r["first"] for r in scorable),
-        "first_three": sum(r["first_three"] for r in scorable),
-        "ruled_out_wrongly": sum(r["ruled_out_wrongly"] for r in scorable),
+        "named": len(named),
+        "named_first": sum(r["first"] for r in named),
+        "named_first_not_tied": sum(r["alone_first"] for r in named),
+        "named_first_three": sum(r["first_three"] for r in named),
+        "named_ruled_out_wrongly": sum(r["ruled_out_wrongly"] for r in named),
+        "named_speaks_against": sum(r["speaks_against"] for r in named),
+        "named_verdict_fits": sum(r["standing"] in ("fits well", "fits") for r in named),
+        "named_nothing_fits": sum(not r["fitting"] for r in named),
+        "named_several_fit": sum(r["fitting"] > 1 for r in named),
+        "other": len(other),
+        "other_right": sum(r["first"] for r in other),
         "fits_well_wrong": sum(bool(r["fits_well_wrong"]) for r in scorable),
-        "second_first": sum(r["second_first"] and not r["first"] for r in scorable),
+        "second_first": sum(r["second_first"] and not r["first"] for r in named),
         "not_scorable": len(broad),
         "not_scorable_fits_well": sum(any(row["standing"] == "fits well" for row in r["ranking"]) for r in broad),
     }

@@ -16,6 +16,7 @@ from scipy.optimize import brentq
 
 from analyzer.base.flags import InputError
 from analyzer.base.tomlfile import read_table, shown
+from analyzer.base.words import say
 from analyzer.causes.verdict import Judgement
 from analyzer.house.leak_history import LeakHistory, leak_words, read_history
 from analyzer.house.leak_law import LEVEL, Array, PowerLaw, Region, yearly_factor
@@ -334,7 +335,8 @@ def repair_or_replace(
         if f.standing in ("fits well", "fits") and f.cause in leak_words().persists
     )
     if history.thin:
-        recommendation, enough = f"{history.says} Nothing is recommended on so thin a record.", history.enough
+        thin = _thin_cost(history, prices) if prices is not None else ""
+        recommendation, enough = f"{history.says}{thin} Nothing is recommended on so thin a record.", history.enough
     elif costs is None:
         recommendation = f"{history.says} {leak_words().honest}"
         enough = "Prices for a repair, the damage of a leak and for replacing the pipe would allow a comparison."
@@ -349,6 +351,28 @@ def repair_or_replace(
         recommendation=recommendation,
         enough=enough,
     )
+
+
+def _thin_cost(history: LeakHistory, prices: Prices) -> str:
+    """The span of repairing over the horizon at the whole record's rate, beside the price of replacing; a range only."""
+    options = [(prices.replace_all, "all"), (prices.replace_part, "part of it")]
+    price, what = next(((p, w) for p, w in options if p is not None), (None, ""))
+    if price is None:
+        return ""
+    years = prices.horizon_years
+    low, high = (rate * years for rate in history.rate_per_year[1:])
+    text = say(
+        "leaks.thin_cost",
+        low=f"{low:.2g}",
+        high=f"{high:.2g}",
+        years=years,
+        cost_low=f"{low * prices.cost_of_leak:,.0f}",
+        cost_high=f"{high * prices.cost_of_leak:,.0f}",
+        replace=f"{price + (prices.moving_out if what == 'all' else 0.0):,.0f}",
+        what=what,
+    )
+    crowded = any(test.name == "first leak, exact" and test.p_value <= 0.05 for test in history.tests)
+    return text + (say("leaks.thin_cost_crowded") if crowded else "")
 
 
 def _observed(record: LeakRecord) -> tuple[tuple[float, int], ...]:

@@ -10,6 +10,7 @@ from importlib import resources
 from pydantic import BaseModel, ConfigDict, Field
 
 from analyzer.base.flags import InputError
+from analyzer.base.words import say
 from analyzer.house.leak_law import (
     CRAMER_VON_MISES_5_PERCENT,
     Forecast,
@@ -19,6 +20,7 @@ from analyzer.house.leak_law import (
     fit,
     forecast,
     laplace_test,
+    late_clustering_test,
     mil_hdbk_test,
     steady_rate,
 )
@@ -70,6 +72,8 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
     n, fewest = record.number, leak_words().fewest_for_trend
     rate = steady_rate(n, record.years)
     notes = "".join(f" {note}" for note in record.notes)
+    crowding = late_clustering_test(record)
+    crowded = crowding is not None and crowding.p_value <= 0.05
     if n < fewest or (record.ends_on_leak and n < fewest + 1):
         need = fewest + (1 if record.ends_on_leak else 0) - n
         return LeakHistory(
@@ -77,12 +81,11 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
             rate_per_year=rate,
             law=None,
             beta_interval=None,
-            tests=(),
+            tests=(crowding,) if crowding is not None else (),
             fits_model=None,
             forecast=None,
             thin=True,
-            says=f"{_leaks(n)} in {record.years:.1f} years: too few to look for a trend. As if steady, {rate[1]:.2g} to {rate[2]:.2g} a year (95 %)."
-            + notes,
+            says=_thin_words(record, rate, crowding if crowded else None) + notes,
             enough=f"{need} more dated {'leak' if need == 1 else 'leaks'} would allow a look for a trend"
             + ("; or enter until when the record is complete." if record.ends_on_leak else "."),
         )
@@ -105,7 +108,10 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
     fits = None if distance is None else distance < CRAMER_VON_MISES_5_PERCENT
     ahead = forecast(law, years_ahead)
     low, high = law.beta_interval()
-    trend = _trend_words(tests)
+    if crowded and crowding is not None and all(test.p_value > 0.05 for test in tests):
+        trend = say("leaks.crowded", p=f"{crowding.p_value:.2g}")  # never "steady" against the dates
+    else:
+        trend = _trend_words(tests)
     says = (
         f"{_leaks(n)} in {record.years:.1f} years. {trend} In the next {years_ahead} years {_short(ahead.expected[-1])} leaks are expected if all goes on as it did "
         f"({_short(ahead.low[-1])} to {_short(ahead.high[-1])} at 95 %)."
@@ -128,6 +134,14 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         says=says + notes,
         enough="",
     )
+
+
+def _thin_words(record: LeakRecord, rate: tuple[float, float, float], crowding: TrendTest | None) -> str:
+    """Too few for a trend: the rate over the observed record, or, where the dates crowd at its end, that."""
+    head = f"{_leaks(record.number)} in {record.years:.1f} years"
+    if crowding is None:
+        return say("leaks.thin", head=head, low=f"{rate[1]:.2g}", high=f"{rate[2]:.2g}")
+    return f"{head}. {say('leaks.crowded', p=f'{crowding.p_value:.2g}')} {say('leaks.thin_crowded')}"
 
 
 def _trend_words(tests: tuple[TrendTest, ...]) -> str:

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
+from scipy.stats import beta as beta_distribution
+from scipy.stats import chi2 as chi2_distribution
 
 from analyzer.base.flags import InputError
 from analyzer.causes import repair
@@ -476,3 +478,39 @@ def test_the_unit_of_time_does_not_matter(times, factor):
     assert two.beta == pytest.approx(one.beta, rel=1e-9)
     assert two.expected_by(45.0 * factor) == pytest.approx(one.expected_by(45.0), rel=1e-7)
     assert leak_law.laplace_test(other).statistic == pytest.approx(leak_law.laplace_test(record).statistic, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "times, ends_on_leak, p",
+    [((82.0, 90.0, 100.0), True, 0.18**2), ((82.0, 90.0, 95.0), False, 0.18**3), ((10.0, 50.0, 90.0), False, 0.9**3)],
+)
+def test_exact_clustering_from_three_dates(times, ends_on_leak, p):
+    """Order statistics: P(the least of n uniform draws is above u) = (1 - u)^n, by scipy's beta distribution of it."""
+    record = LeakRecord(start=0.0, end=100.0, times=times, ends_on_leak=ends_on_leak)
+    test = leak_law.late_clustering_test(record)
+    n = len(times) - ends_on_leak
+    assert test.p_value == pytest.approx(p, rel=1e-12)
+    assert test.p_value == pytest.approx(beta_distribution(1, n).sf(min(times) / 100.0), rel=1e-9)
+
+
+def test_leaks_in_the_last_part_of_a_life_are_never_called_steady():
+    """Three leaks in the last 18 % of 33 years, the record ending on the third."""
+    record = LeakRecord(start=0.0, end=33.0, times=(33.0 * 0.82, 30.0, 33.0), ends_on_leak=True)
+    history = leak_history.read_history(record)
+    assert "steady rate" in history.says and "they do not come at a steady rate" in history.says
+    assert "P = 0.032" in history.says and "As if steady" not in history.says
+
+
+def test_prices_on_a_thin_record_give_a_range_and_no_advice():
+    """Exact Poisson limits of two leaks (Garwood 1936): half the chi-square of 4 and 6 degrees."""
+    told = {
+        "leak_dates": ("2023-03-01", "2024-02-01"),
+        "history_from": "2004-01-01",
+        "history_to": "2024-06-01",
+        "made_year": 2004.0,
+    }
+    answer = repair.repair_or_replace(told, _judgement(), _prices())
+    low, high = (chi2_distribution(f).ppf(q) / 2 / answer.history.record.years for f, q in ((4, 0.025), (6, 0.975)))
+    years, cost = _prices().horizon_years, _prices().cost_of_leak
+    assert f"{low * years * cost:,.0f} to {high * years * cost:,.0f}" in answer.recommendation
+    assert "Nothing is recommended" in answer.recommendation and answer.costs is None

@@ -241,9 +241,10 @@ def test_sample_is_judged_as_the_investigators_did():
     results = [judge_case(case) for case in CASES.values()]
     counts = totals(results)
     assert counts["scorable"] == 9
-    assert counts["first"] >= 7
-    assert counts["first_three"] == 9
-    assert counts["ruled_out_wrongly"] == 0
+    assert counts["named"] + counts["other"] == 9
+    assert counts["named_first"] + counts["other_right"] >= 7
+    assert counts["named_first_three"] == counts["named"]
+    assert counts["named_ruled_out_wrongly"] == counts["named_speaks_against"] == 0
     assert counts["fits_well_wrong"] == 0
     assert counts["not_scorable_fits_well"] == 0
 
@@ -256,7 +257,7 @@ def test_totals_count_what_is_wrong():
     result = judge_case(case)
     assert not result["first"] and result["fits_well_wrong"] == ["external_wet_contact"]
     case["verdict"] = "other"
-    assert not judge_case(case)["first"], "under 'other' nothing may be said to fit well"
+    assert not judge_case(case)["first"], "under 'other' no cause with a word may fit"
     case.update(verdict="dezincification", component="tube")
     assert judge_case(case)["ruled_out_wrongly"]
     case["evidence_grade"] = "D"
@@ -266,13 +267,20 @@ def test_totals_count_what_is_wrong():
 def test_command_prints_cases_and_totals(capsys):
     assert published_cases.main([str(SAMPLE), "--json"]) == 0
     out = json.loads(capsys.readouterr().out)
-    assert {"scorable", "first", "first_three", "ruled_out_wrongly", "fits_well_wrong"} <= set(out["totals"])
+    assert {
+        "scorable",
+        "named_first",
+        "named_first_three",
+        "named_ruled_out_wrongly",
+        "fits_well_wrong",
+        "other_right",
+    } <= set(out["totals"])
     assert len(out["cases"]) == len(CASES)
     assert published_cases.main([str(SAMPLE)]) == 0
     text = capsys.readouterr().out
     for case_id in CASES:
         assert case_id in text
-    assert re.search(r"first_three\s+\d", text) and "investigators:" in text
+    assert re.search(r"named_first_three\s+\d", text) and "investigators:" in text
 
 
 def test_command_refuses_what_is_no_file_of_cases(tmp_path, capsys):
