@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from analyzer.base.measured import Measure
-from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.photo.reading import CameraFacts, Photo
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration

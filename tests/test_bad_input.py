@@ -9,7 +9,7 @@ from PIL import Image
 
 from analyzer.base.flags import CutpipeError, PhotoError
 from analyzer.photo.reading import read_photo
-from analyzer.piece.surface import find_surface
+from analyzer.piece.find import find_surface
 from analyzer.scale.calibration import Marker, find_scale
 from tests.conftest import ROOT
 

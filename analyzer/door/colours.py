@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
+
+from analyzer.base.colour import cielab_of_srgb
 
 # CIELAB of the metal's middle pixel. Over the truth pictures 95 of 100 copper pieces have a chroma above 8 and a hue below 73
 # degrees (green deposits beyond); grey metals lie under 7, brass and loose rust from 66 degrees on.
@@ -41,7 +42,7 @@ class MetalColours:
 
 def metal_colours(rgb: np.ndarray, metal: np.ndarray) -> MetalColours:
     """``rgb`` (h, w, 3) uint8, ``metal`` (h, w) bool with at least one pixel."""
-    pixels = cv2.cvtColor((rgb[metal][None].astype(np.float32)) / 255, cv2.COLOR_RGB2LAB)[0]
+    pixels = cielab_of_srgb(rgb[metal][None])[0]
     light, a, b = (float(v) for v in np.median(pixels, axis=0))
     chroma, hue = float(np.hypot(a, b)), float(np.degrees(np.arctan2(b, a)))
     looks = None

@@ -20,7 +20,7 @@ from scipy import optimize, spatial, stats
 from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.marks.bands import KINDS, Bands
-from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.piece.surface import Surface
 
 # Every threshold of this module.

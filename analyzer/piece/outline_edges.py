@@ -9,6 +9,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from analyzer.base.colour import cielab_of_srgb
+
 LEAST_RISE = 2.2  # an edge stands out from the profile's other changes by this factor at least
 
 
@@ -26,7 +28,7 @@ def laid_for_edges(
     if times > 1:
         part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
     per = (x1 - x0) / part.shape[1]
-    lab = cv2.cvtColor(part.astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+    lab = cielab_of_srgb(part)
     return lab, np.array([x0, y0]) + (per - 1) / 2, per
 
 

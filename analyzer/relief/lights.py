@@ -19,12 +19,14 @@ import cv2
 import numpy as np
 from scipy import stats
 
+from analyzer.base.colour import luminance
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure
-from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.photo.reading import Photo
 from analyzer.piece.restrict import Kept
-from analyzer.piece.surface import Surface, unrolled
+from analyzer.piece.surface import Surface
+from analyzer.piece.unroll import unrolled
 from analyzer.relief.cup import CELLS, Cup, fit_cup
 from analyzer.scale.calibration import Calibration
 
@@ -186,7 +188,7 @@ def find_relief(
         if surface.unit != "mm" or calibration.rotation is None or calibration.translation_mm is None:
             raise InputError("Depth from several torches needs a scale card, ruler or coin in the photo.")
         _check_lights(lights)
-        pictures = [_linear(_aligned(photo, light.photo, calibration, surface, flags)) for light in lights]
+        pictures = [luminance(_aligned(photo, light.photo, calibration, surface, flags)) for light in lights]
         cups = _cups(photo, calibration, surface, pits, lights, pictures)
         depths = {pit.id: _measure(cups[pit.id], pit) for pit in pits.pits if pit.id in cups}
         if len(lights) < FEWEST_LIGHTS:
@@ -238,13 +240,6 @@ def _direction(light: Light) -> np.ndarray:
     return np.array(
         [math.cos(elevation) * math.cos(azimuth), math.cos(elevation) * math.sin(azimuth), math.sin(elevation)]
     )
-
-
-def _linear(rgb: np.ndarray) -> np.ndarray:
-    """Luminance, linear in light (IEC 61966-2-1 inverted, weights of ITU-R BT.709)."""
-    share = np.arange(256) / 255.0
-    table = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return table[rgb] @ np.array([0.2126, 0.7152, 0.0722], np.float32)
 
 
 def _edges(rgb: np.ndarray, factor: float = 1.0) -> np.ndarray:
@@ -520,7 +515,7 @@ def _cups(
     lights: Sequence[Light],
     pictures: Sequence[np.ndarray],
 ) -> dict[int, _Fitted]:
-    ambient = _linear(photo.rgb)
+    ambient = luminance(photo.rgb)
     places = _torch_places(lights, calibration, surface)
     exposures = _exposures(ambient, calibration, surface, places, pictures)
     room_shares = _room_shares(ambient, pictures, exposures)
@@ -685,7 +680,7 @@ def _light_through(
     scale of light: a hole smaller than a pixel still adds a share of the background's light. Where the marker lies behind the
     piece no light can come, and nothing is said.
     """
-    light = _linear(rgb)
+    light = luminance(rgb)
     x0, y0 = surface.origin_px
     height, width = surface.metal.shape
     metal = np.zeros(light.shape, np.uint8)

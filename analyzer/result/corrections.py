@@ -19,7 +19,7 @@ from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
 from analyzer.base.tomlfile import read_table, shown
 from analyzer.marks.bands import Bands
-from analyzer.marks.pits import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel, pit_at
+from analyzer.marks.catalogue import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel, pit_at
 from analyzer.piece.restrict import Kept, keep
 from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Relief

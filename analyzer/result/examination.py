@@ -27,10 +27,13 @@ from analyzer.house.derived import Installation, derive, installation
 from analyzer.house.facts import Facts, in_vocabulary, with_coarse_words
 from analyzer.house.tables import Tube, read_tube
 from analyzer.marks.bands import Bands, find_bands
+from analyzer.marks.catalogue import PitCatalogue
 from analyzer.marks.pattern import Pattern, read_pattern
-from analyzer.marks.pits import PitCatalogue, find_pits
+from analyzer.marks.pits import find_pits
 from analyzer.photo.reading import Photo, read_photo
-from analyzer.piece.surface import USUAL_WALL_MM, Surface, find_surface
+from analyzer.piece.find import find_surface
+from analyzer.piece.fit import USUAL_WALL_MM
+from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Light, Relief, find_relief
 from analyzer.result.corrections import Corrected, Correction, apply_corrections, beside_the_metal, marked_scale
 from analyzer.ring.cut_ring import Ring, measure_ring

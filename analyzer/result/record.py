@@ -22,7 +22,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from analyzer.base.measured import Measure
 from analyzer.causes.repair import CostComparison
 from analyzer.door.shown import looks_like
-from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.piece.surface import Surface
 from analyzer.wall.remaining import PitDepth, Wall
 

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from scipy import fft, ndimage, optimize, special
 
+from analyzer.base.colour import linear
 from analyzer.base.flags import Flag, InputError, SurfaceError, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.house.tables import Tube
@@ -122,13 +123,6 @@ def _moved(measure: Measure, value: float) -> Measure:
 
 
 # ---------------------------------------------------------------- where the ring is
-
-
-def _linear(rgb: np.ndarray) -> np.ndarray:
-    """sRGB bytes to linear light 0..1, float32 (IEC 61966-2-1): a blurred edge's half-way point is its place only in linear light."""
-    table = np.arange(256) / 255.0
-    table = np.where(table <= 0.04045, table / 12.92, ((table + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return table[rgb]
 
 
 def _lightness_and_colour(light: np.ndarray) -> np.ndarray:
@@ -831,9 +825,9 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
             if high < 1.3 or (value > 0.7 * support and math.hypot(new_x - x, new_y - y) < 0.2 * radius):
                 x, y, radius = new_x, new_y, new_radius
         left, upper, window = _window(photo.rgb, x, y, 1.5 * radius)
-        ovals = _fit_outline(_lightness_and_colour(_linear(window)), (x - left, y - upper), radius, 0.16)
+        ovals = _fit_outline(_lightness_and_colour(linear(window)), (x - left, y - upper), radius, 0.16)
         strongest = max((oval[0] for oval in ovals), default=0.0)
-        light = _linear(window)
+        light = linear(window)
         edges = [_held(light, middle, outline, value) for value, middle, outline in ovals if value >= 0.6 * strongest]
         if not edges:
             continue
@@ -857,7 +851,7 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
     _, centre, outline, firm = best
     for _ in range(2):
         left, upper, window = _window(photo.rgb, *centre, 1.3 * float(outline.mean()))
-        radius, measured, weight = _refine_outer(_linear(window), (centre[0] - left, centre[1] - upper), outline)
+        radius, measured, weight = _refine_outer(linear(window), (centre[0] - left, centre[1] - upper), outline)
         # move the centre so that the first harmonics vanish
         basis = _harmonics(1)
         first = np.linalg.lstsq(basis, radius, rcond=None)[0]
@@ -926,7 +920,7 @@ def measure_ring(
     centre, mean_radius = outline.centre_px, float(outline.radius.mean())
     deepest_px = _deepest_wall(tube) * mean_radius
     left, top, window = _window(photo.rgb, *centre, 1.2 * mean_radius)
-    light = _linear(window)
+    light = linear(window)
     inside = (centre[0] - left, centre[1] - top)
     blur_px = _blur(light, inside, outline.measured, outline.weight)
     end_px, begin_px, sure = _inner(light, inside, outline.radius, deepest_px, blur_px, outline.weight)

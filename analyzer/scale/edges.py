@@ -5,17 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-# Luminance of linear sRGB, ITU-R BT.709.
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
-
-
-def _srgb_to_linear() -> np.ndarray:
-    """IEC 61966-2-1 for the 256 levels: 0..1."""
-    level = np.arange(256) / 255.0
-    return np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
-LINEAR = _srgb_to_linear()
+from analyzer.base.colour import LINEAR, LUMINANCE
 
 
 def linear_crop(rgb: np.ndarray, x: float, y: float, width: float, height: float) -> tuple[np.ndarray, tuple[int, int]]:

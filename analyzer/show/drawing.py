@@ -17,9 +17,10 @@ from PIL import Image, ImageDraw, ImageFont
 
 from analyzer.base.measured import MM_PER_INCH
 from analyzer.marks.bands import KINDS, Bands
-from analyzer.marks.pits import Mound, PitCatalogue
+from analyzer.marks.catalogue import Mound, PitCatalogue
 from analyzer.photo.reading import Photo
-from analyzer.piece.surface import Surface, unrolled
+from analyzer.piece.surface import Surface
+from analyzer.piece.unroll import unrolled
 from analyzer.ring.cut_ring import Ring
 from analyzer.scale.calibration import Calibration
 

@@ -32,9 +32,10 @@ from torch import nn
 
 from analyzer.base.flags import CutpipeError
 from analyzer.house.tables import read_tube
-from analyzer.marks.bands import CELL_AROUND_MM, CELL_AXIAL_MM, COLUMNS, ROWS, features, lay_out
+from analyzer.marks.band_likelihood import features
+from analyzer.marks.layout import CELL_AROUND_MM, CELL_AXIAL_MM, COLUMNS, ROWS, lay_out
 from analyzer.photo.reading import read_photo
-from analyzer.piece.surface import find_surface
+from analyzer.piece.find import find_surface
 from analyzer.scale.calibration import Marker, find_scale
 
 LEAST_OVERLAP = 0.8  # of the metal found with the true metal, or the bands would lie elsewhere on the map

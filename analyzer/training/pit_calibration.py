@@ -6,7 +6,7 @@ TRUTH_FOLDER as for ``analyzer.training.pit_likelihood``. Every picture goes thr
 likelihood; the candidates are matched with the true mouths (centre within the mouth or 0.35 mm of it, one to one), and from
 them are fitted
 
-- the confidence: a logistic regression on features of the candidate (``analyzer.pits.features``), and the confidence from
+- the confidence: a logistic regression on features of the candidate (``analyzer.marks.candidates.features``), and the confidence from
   which pits are reported: where as many are reported as there are true ones;
 - the opening: a robust regression of ln(true opening area / measured), and of the scatter that is left;
 - the count: how far the true count of a picture lies from what its confidences lead to expect.
@@ -41,9 +41,9 @@ from scipy.spatial import cKDTree
 from analyzer.base.flags import CutpipeError
 from analyzer.base.measured import COVERAGE_95
 from analyzer.house.tables import read_tube
-from analyzer.marks import likelihood, pits
+from analyzer.marks import calibrated, candidates, catalogue, likelihood
 from analyzer.photo.reading import read_photo
-from analyzer.piece.surface import find_surface
+from analyzer.piece.find import find_surface
 from analyzer.scale.calibration import Marker, find_scale
 
 MODELS = Path(likelihood.__file__).parents[1] / "models"
@@ -64,7 +64,7 @@ class Picture:
     """One picture's candidates and truth."""
 
     name: str
-    values: Mapping[str, np.ndarray]  # of the candidates, as analyzer.pits.measure gives them
+    values: Mapping[str, np.ndarray]  # of the candidates, as analyzer.marks.candidates.measure gives them
     distance: np.ndarray  # (candidates, true pits) mm from a candidate's centre to a mouth, 0 inside
     to_ignored: np.ndarray  # (candidates,) mm to the nearest mouth that is not counted
     true_area: np.ndarray  # (true pits,) mm2 on the metal
@@ -87,7 +87,7 @@ def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
     surface = find_surface(
         photo, find_scale(photo, marker), view=truth["view"], tube=read_tube(truth["pipe"]["size_in"])
     )
-    found = pits.candidates(photo.rgb, surface, resolution_mm)
+    found = candidates.candidates(photo.rgb, surface, resolution_mm)
     x, y = found.values["x_px"], found.values["y_px"]
     mouths = cv2.imread(str(root / "truth" / name / "pits.png"), cv2.IMREAD_UNCHANGED)
     columns, ignored, areas, diameters, oblique = [], np.full(x.size, np.inf), [], [], []
@@ -120,7 +120,9 @@ def read_picture(root: Path, name: str, resolution_mm: float) -> Picture:
         view=truth["view"],
         marker=kind,
         step_mm=float(surface.mm_per_px.value) if surface.mm_per_px is not None else math.nan,
-        squarely_mm2=float(surface.area_per_px[surface.metal & (surface.obliquity_deg <= pits.SQUARELY_DEG)].sum()),
+        squarely_mm2=float(
+            surface.area_per_px[surface.metal & (surface.obliquity_deg <= catalogue.SQUARELY_DEG)].sum()
+        ),
         seen_mm2=surface.seen_area.value,
         relative_area=surface.seen_area.standard_uncertainty / surface.seen_area.value,
         true_seen_mm2=truth["visible_area_mm2"],
@@ -186,7 +188,7 @@ def rows_of(pictures: Sequence[Picture]) -> Rows:
     columns, place, true, judged, ln_area = [], [], [], [], []
     for k, picture in enumerate(pictures):
         n = picture.values["x_px"].size
-        columns.append(pits.features(SimpleNamespace(values=picture.values)))  # type: ignore[arg-type]
+        columns.append(candidates.features(SimpleNamespace(values=picture.values)))  # type: ignore[arg-type]
         pairs = match(picture, np.ones(n, bool))
         for i in range(n):
             place.append(k)
@@ -295,7 +297,7 @@ def counts(pictures: Sequence[Picture], rows: Rows, judged: Judged, threshold: f
     for k, picture in enumerate(pictures):
         own = rows.picture == k
         record = {"confidence": {"reported_from": threshold}}
-        reported = pits.reported(judged.sure[own], judged.diameter[own], record)
+        reported = calibrated.reported(judged.sure[own], judged.diameter[own], record)
         pairs = match(picture, reported)
         loose = np.array([i not in pairs for i in range(reported.size)], bool)
         ignored = int((reported & loose & (picture.to_ignored <= MATCH_MM)).sum())
@@ -333,7 +335,7 @@ def count_held(reported: np.ndarray, expected: np.ndarray, true: np.ndarray, tab
     """(pictures, 2) bool: whether the true count lies above the interval's lower end, and below its upper end."""
     held = []
     for n, e, t in zip(reported, expected, true, strict=True):
-        low, high = pits.count_of(int(n), float(e), {"count": table}).interval_95
+        low, high = calibrated.count_of(int(n), float(e), {"count": table}).interval_95
         held.append((low <= t, t <= high))
     return np.array(held)
 

@@ -14,7 +14,7 @@ from typing import Protocol, runtime_checkable
 from analyzer.base import display
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure, difference, in_range, repeated
-from analyzer.marks.pits import Pit, PitCatalogue, pit_at
+from analyzer.marks.catalogue import Pit, PitCatalogue, pit_at
 from analyzer.ring.cut_ring import Ring
 from analyzer.wall.readings import METHODS, Reading, Readings
 

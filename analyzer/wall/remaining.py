@@ -16,7 +16,7 @@ import numpy as np
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import COVERAGE_95, MM_PER_INCH, Measure, difference
 from analyzer.house.tables import Tube
-from analyzer.marks.pits import PitCatalogue
+from analyzer.marks.catalogue import PitCatalogue
 from analyzer.piece.surface import Surface
 from analyzer.ring.cut_ring import Ring
 from analyzer.wall import capacity as strength

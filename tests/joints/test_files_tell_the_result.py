@@ -26,8 +26,8 @@ from analyzer.door.shown import Shown
 from analyzer.house.facts import check_facts
 from analyzer.house.tables import read_tube
 from analyzer.marks.bands import Band, Bands
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.marks.pattern import read_pattern
-from analyzer.marks.pits import Pit, PitCatalogue
 from analyzer.photo.reading import CameraFacts, Photo
 from analyzer.piece.surface import Surface
 from analyzer.result import record

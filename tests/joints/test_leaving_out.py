@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 
 from analyzer import Settings, conclude, look
+from analyzer.base.colour import cielab
 from analyzer.base.flags import InputError, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.cli import read_marker
-from analyzer.marks.bands import COLOUR_CLASSES, cielab, classify
-from analyzer.marks.pits import Mound
+from analyzer.marks.catalogue import Mound
+from analyzer.marks.colours import COLOUR_CLASSES, classify
 from analyzer.relief.lights import Heights, Hole, Relief
 from analyzer.result import examination
 from analyzer.result.corrections import make_correction

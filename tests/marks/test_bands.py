@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-import analyzer.marks.bands as bands_module
+from analyzer.base.colour import cielab
 from analyzer.base.measured import Measure
-from analyzer.marks.bands import COLOUR_CLASSES, KINDS, cielab, classify, find_bands, lay_out
+from analyzer.marks import bands, contact_marks, layout, water_line
+from analyzer.marks.bands import KINDS, find_bands
+from analyzer.marks.colours import COLOUR_CLASSES, classify
+from analyzer.marks.layout import lay_out
 from analyzer.photo.reading import CameraFacts, Photo
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
@@ -89,7 +92,7 @@ def calibration(white_gain=None) -> Calibration:
     )
 
 
-def look(linear: np.ndarray, white_gain=None, **surface) -> tuple[bands_module.Bands, Photo]:
+def look(linear: np.ndarray, white_gain=None, **surface) -> tuple[bands.Bands, Photo]:
     photo = photo_of(linear)
     return find_bands(
         photo, calibration(white_gain if white_gain is not None else np.ones(3)), surface_of(photo, **surface)
@@ -180,7 +183,7 @@ def test_cells_hold_the_mean_of_their_pixels():
 def test_a_long_piece_still_fits_into_the_nets_shape():
     photo = photo_of(np.tile(bare(5), (1, 3, 1)))
     cells = lay_out(photo.rgb, surface_of(photo))
-    assert cells.seen.shape[1] == bands_module.COLUMNS and cells.axial_step == pytest.approx(210 / 208, rel=0.02)
+    assert cells.seen.shape[1] == layout.COLUMNS and cells.axial_step == pytest.approx(210 / 208, rel=0.02)
 
 
 def test_a_pixel_lies_where_its_cell_is():
@@ -188,9 +191,9 @@ def test_a_pixel_lies_where_its_cell_is():
     surface = surface_of(photo)
     cells = lay_out(photo.rgb, surface)
     # cell centres at integers: half a cell after the start of the map is 0
-    column = (cells.axial_start + bands_module.CELL_AXIAL_MM / 2) / 0.1
+    column = (cells.axial_start + layout.CELL_AXIAL_MM / 2) / 0.1
     assert np.interp(column, np.arange(700), cells.column[0]) == pytest.approx(0, abs=1e-3)
-    assert np.diff(cells.row[:, 0]).mean() == pytest.approx(0.1 / bands_module.CELL_AROUND_MM, rel=1e-4)
+    assert np.diff(cells.row[:, 0]).mean() == pytest.approx(0.1 / layout.CELL_AROUND_MM, rel=1e-4)
 
 
 # --- the pair of edges ---
@@ -203,30 +206,30 @@ def test_the_pair_of_edges_lies_at_the_painted_mark_and_is_weak_without_one():
     for image, marked in ((paint(linear, mask, GREEN, 21), True), (linear, False)):
         photo = photo_of(image)
         cells = lay_out(photo.rgb, surface_of(photo))
-        start, stop, strength = bands_module._strongest_pair(
-            bands_module._steps(cells, cells.seen), cells.seen.shape[1]
+        start, stop, strength = contact_marks._strongest_pair(
+            contact_marks._steps(cells, cells.seen), cells.seen.shape[1]
         )
         if marked:
             assert (start, stop) == pytest.approx((18 / 0.5, 32 / 0.5), abs=1.5)
-        assert (strength > bands_module.PAIR_ALONE) == marked
+        assert (strength > contact_marks.PAIR_ALONE) == marked
 
 
 def test_a_fading_blotch_is_no_mark():
-    steps = bands_module._Steps(vector=np.zeros((101, 4)), size=np.full(101, 2.0), agreement=np.full(101, 0.9))
+    steps = contact_marks._Steps(vector=np.zeros((101, 4)), size=np.full(101, 2.0), agreement=np.full(101, 0.9))
     steps.size[[40, 60]] = 6.0
-    assert bands_module._stand_out(steps, 40, 60)
-    faded = bands_module._Steps(vector=steps.vector, size=np.full(101, 2.0), agreement=steps.agreement)
-    ragged = bands_module._Steps(vector=steps.vector, size=steps.size, agreement=np.full(101, 0.5))
-    restless = bands_module._Steps(
+    assert contact_marks._stand_out(steps, 40, 60)
+    faded = contact_marks._Steps(vector=steps.vector, size=np.full(101, 2.0), agreement=steps.agreement)
+    ragged = contact_marks._Steps(vector=steps.vector, size=steps.size, agreement=np.full(101, 0.5))
+    restless = contact_marks._Steps(
         vector=steps.vector, size=np.where(steps.size > 5, 6.0, 5.0), agreement=steps.agreement
     )
-    assert not any(bands_module._stand_out(other, 40, 60) for other in (faded, ragged, restless))
+    assert not any(contact_marks._stand_out(other, 40, 60) for other in (faded, ragged, restless))
 
 
 # --- the line's fit ---
 
 
-def line_likelihood(width_mm: float, noise: float, seed: int) -> tuple[np.ndarray, np.ndarray, bands_module.Cells]:
+def line_likelihood(width_mm: float, noise: float, seed: int) -> tuple[np.ndarray, np.ndarray, layout.Cells]:
     """A painted line, its true share of each cell, and a likelihood of it with noise."""
     linear = bare(6, length_mm=80, width_mm=30)
     x = np.arange(linear.shape[1]) * 0.1
@@ -245,7 +248,7 @@ def line_likelihood(width_mm: float, noise: float, seed: int) -> tuple[np.ndarra
 @pytest.mark.parametrize("width_mm", [0.8, 1.5, 2.4])
 def test_the_water_lines_path_and_width_are_found_through_noise(width_mm):
     likelihood, true, cells = line_likelihood(width_mm, 2.0, 1)
-    field = bands_module._fit_line(likelihood, cells)
+    field = water_line.fit_line(likelihood, cells)
     # as areas with soft edges; a mean error of 0.1 mm (a pixel of this photo) on each edge leaves this overlap
     assert np.minimum(field, true).sum() / np.maximum(field, true).sum() > (width_mm - 0.2) / width_mm
 
@@ -254,10 +257,10 @@ def test_a_line_stands_out_over_its_own_path_moved_aside_and_an_unpainted_path_d
     _, true, cells = line_likelihood(1.5, 0.0, 1)
     painted = true > 0.5
     aside = np.roll(painted, 30, axis=0)
-    assert bands_module._prominence(painted, cells) > 3
-    assert bands_module._prominence(aside, cells) < 1.2
+    assert water_line._prominence(painted, cells) > 3
+    assert water_line._prominence(aside, cells) < 1.2
     # the net alone may be sure of the unpainted path: it still is no water line
-    assert not bands_module._fit_line(np.where(aside, 0.98, 0.02), cells).any()
+    assert not water_line.fit_line(np.where(aside, 0.98, 0.02), cells).any()
 
 
 def test_a_line_that_tape_interrupts_is_one_band():
@@ -280,26 +283,26 @@ def test_the_width_of_a_deposit_that_thins_out_is_two_standard_deviations(half_m
     alpha = 0.4 * np.exp(-0.5 * (off_mm / half_mm) ** 2)[..., None]
     photo = photo_of(linear * (1 - alpha) + np.array([0.45, 0.47, 0.42]) * alpha)
     cells = lay_out(photo.rgb, surface_of(photo))
-    look = bands_module._look(cells)
-    straight = np.full(cells.seen.shape[1], 15 / bands_module.CELL_AROUND_MM - 0.5)
+    look = layout.look_of(cells)
+    straight = np.full(cells.seen.shape[1], 15 / layout.CELL_AROUND_MM - 0.5)
     odds = np.zeros(cells.seen.shape, np.float32)  # no help from the net
-    path = bands_module._traced(look, straight, bands_module._deposit(look, straight, cells.seen), odds)
-    deposit = bands_module._deposit(look, path, cells.seen)
+    path = water_line._traced(look, straight, water_line._deposit(look, straight, cells.seen), odds)
+    deposit = water_line._deposit(look, path, cells.seen)
     assert not deposit.even
     assert deposit.half_width_mm == pytest.approx(half_mm, rel=0.15)
-    x = (np.arange(cells.seen.shape[1]) + 0.5) * bands_module.CELL_AXIAL_MM
-    true = (15 + 0.4 * np.sin(x / 6)) / bands_module.CELL_AROUND_MM - 0.5
-    found = path + deposit.centre_mm / bands_module.CELL_AROUND_MM
-    assert np.abs(found - true).mean() * bands_module.CELL_AROUND_MM < 0.1
+    x = (np.arange(cells.seen.shape[1]) + 0.5) * layout.CELL_AXIAL_MM
+    true = (15 + 0.4 * np.sin(x / 6)) / layout.CELL_AROUND_MM - 0.5
+    found = path + deposit.centre_mm / layout.CELL_AROUND_MM
+    assert np.abs(found - true).mean() * layout.CELL_AROUND_MM < 0.1
 
 
 def test_no_line_is_made_of_noise_or_of_half_a_line():
     likelihood, _, cells = line_likelihood(1.5, 2.0, 2)
     half = likelihood.copy()
     half[:, : half.shape[1] // 2] = 0.02
-    assert not bands_module._fit_line(half, cells).any()
+    assert not water_line.fit_line(half, cells).any()
     noise = 1 / (1 + np.exp(3 - np.random.default_rng(3).standard_normal(likelihood.shape)))
-    assert not bands_module._fit_line(noise, cells).any()
+    assert not water_line.fit_line(noise, cells).any()
 
 
 # --- bands on painted pieces ---
@@ -343,7 +346,7 @@ def test_a_painted_contact_mark_is_found_where_it_is(low_mm, high_mm, colour, co
     low, high = mark.area_mm2.interval_95
     assert low < (high_mm - low_mm) * 32 < high
     # the scale's 1 % counts twice in an area; two edges of 32 mm are each uncertain by BAND_EDGE_MM
-    edge = bands_module.BAND_EDGE_MM["contact_mark"] * 32 * np.sqrt(2)
+    edge = bands.BAND_EDGE_MM["contact_mark"] * 32 * np.sqrt(2)
     assert dict(mark.area_mm2.budget) == pytest.approx(
         {"scale": 0.02 * mark.area_mm2.value, "band edge": edge}, rel=0.03
     )

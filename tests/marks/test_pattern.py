@@ -13,6 +13,7 @@ import pytest
 import analyzer.marks.pattern as pattern_module
 from analyzer.base.measured import Measure
 from analyzer.marks.bands import Band, Bands
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.marks.pattern import (
     clark_evans,
     nearest_distances,
@@ -21,7 +22,6 @@ from analyzer.marks.pattern import (
     rayleigh,
     read_pattern,
 )
-from analyzer.marks.pits import Pit, PitCatalogue
 from analyzer.piece.surface import Surface
 from tests.conftest import DATA
 

@@ -15,9 +15,11 @@ from skimage.measure import label, regionprops
 
 from analyzer.base.flags import register
 from analyzer.base.measured import Measure
-from analyzer.marks import likelihood, pits
+from analyzer.marks import calibrated, candidates, contrast, likelihood
+from analyzer.marks.candidates import split
+from analyzer.marks.catalogue import SMALLEST_MM
 from analyzer.marks.likelihood import SIDES, raster_over, resample, tiling
-from analyzer.marks.pits import SMALLEST_MM, find_pits, split
+from analyzer.marks.pits import find_pits
 from analyzer.photo.reading import CameraFacts, Photo
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
@@ -98,7 +100,7 @@ def drawn(monkeypatch, surface: Surface, mouths: list[tuple[float, float, float,
 
     The logit is the distance to the outline along the ray from the centre, 6 per 0.1 mm, at most 8: as sharp as the network's.
     """
-    real = pits._on_raster
+    real = candidates._on_raster
     seen = {}
 
     def on_raster(rgb, given, resolution_mm):
@@ -119,7 +121,7 @@ def drawn(monkeypatch, surface: Surface, mouths: list[tuple[float, float, float,
         mouth = np.where(metal, best, -12.0).astype(np.float32)
         return np.stack([mouth, np.full_like(mouth, -12.0), mouth - 1.0])  # mouth, mound, core
 
-    monkeypatch.setattr(pits, "_on_raster", on_raster)
+    monkeypatch.setattr(candidates, "_on_raster", on_raster)
     monkeypatch.setattr(likelihood, "learned_logits", logits)
 
 
@@ -134,7 +136,7 @@ def mound_drawn(monkeypatch, surface: Surface, colour: tuple[int, int, int], mou
         y, x = np.indices(metal.shape)
         rows, columns = np.nonzero(metal)
         distance = np.hypot(x - columns.mean(), y - rows.mean()).astype(np.float32)
-        mound = np.clip(pits.MOUND_LOGIT + 20 - distance, -4, 4)
+        mound = np.clip(candidates.MOUND_LOGIT + 20 - distance, -4, 4)
         mouth = np.where(distance < 10, mouth_logit, -12.0).astype(np.float32)
         return np.stack([mouth, mound, mouth - 1])
 
@@ -143,7 +145,7 @@ def mound_drawn(monkeypatch, surface: Surface, colour: tuple[int, int, int], mou
 
 
 def measured(surface: Surface) -> dict[str, np.ndarray]:
-    found = pits.candidates(grey_photo(surface).rgb, surface, 0.05)
+    found = candidates.candidates(grey_photo(surface).rgb, surface, 0.05)
     return dict(found.values)
 
 
@@ -197,7 +199,7 @@ def test_openings_down_to_the_smallest_size_are_sub_pixel(monkeypatch, diameter)
 def test_regions_agree_with_scikit_image(monkeypatch):
     surface = flat(0.05)
     drawn(monkeypatch, surface, [(5.0, 5.0, 2.0, 1.0, 25.0), (12.0, 14.0, 1.5, 1.5, 0.0)])
-    found = pits.candidates(grey_photo(surface).rgb, surface, 0.05)
+    found = candidates.candidates(grey_photo(surface).rgb, surface, 0.05)
     reference = sorted(regionprops(label(found.logit > 0)), key=lambda region: region.centroid[1])
     order = np.argsort(found.values["x_raster"])
     for region, k in zip(reference, order, strict=True):
@@ -419,34 +421,37 @@ def test_the_record_beside_the_weights_is_complete():
 def test_confidence_rises_with_the_evidence(monkeypatch):
     surface = flat(0.05)
     drawn(monkeypatch, surface, [(5.0, 5.0, 1.0, 1.0, 0.0)])
-    found = pits.candidates(grey_photo(surface).rgb, surface, 0.05)
+    found = candidates.candidates(grey_photo(surface).rgb, surface, 0.05)
     record = likelihood.model_record()
-    sure = pits.confidence(found, record)[0]
+    sure = calibrated.confidence(found, record)[0]
     weaker = dict(found.values)
     weaker["summit"], weaker["mean_logit"] = weaker["summit"] - 6, weaker["mean_logit"] - 6
     weaker["core"] = weaker["core"] - 6
-    assert pits.confidence(replace(found, values=weaker), record)[0] < sure
+    assert calibrated.confidence(replace(found, values=weaker), record)[0] < sure
 
 
 def test_pictures_without_one_sure_pit_report_none():
     record = {"confidence": {"reported_from": 0.2}}
     diameter = np.array([1.0, 1.0, 0.2, 0.6])
-    doubtful = pits.reported(np.array([0.3, 0.45, 0.9, 0.1]), diameter, record)
+    doubtful = calibrated.reported(np.array([0.3, 0.45, 0.9, 0.1]), diameter, record)
     assert not doubtful.any()  # the only sure one is too small to count
-    assert pits.reported(np.array([0.3, 0.55, 0.9, 0.1]), diameter, record).tolist() == [True, True, False, False]
+    assert calibrated.reported(np.array([0.3, 0.55, 0.9, 0.1]), diameter, record).tolist() == [True, True, False, False]
 
 
 def test_count_interval_holds_the_count_and_grows_with_doubt():
     record = likelihood.model_record()
     for counted, expected in ((0, 0.0), (3, 2.0), (30, 2.0), (20, 30.0), (100, 70.0)):
-        low, high = pits.count_of(counted, expected, record).interval_95
+        low, high = calibrated.count_of(counted, expected, record).interval_95
         assert 0 <= low <= counted <= high
     tight = {"count": {"constant": 0.0, "per_pit": 0.0, "share_below": 0.1, "share_above": 0.1, "expected_factor": 1.0}}
-    assert pits.count_of(30, 2.0, tight).interval_95 == (0, 30)
-    assert pits.count_of(2, 30.0, tight).interval_95 == (2, 36)
+    assert calibrated.count_of(30, 2.0, tight).interval_95 == (0, 30)
+    assert calibrated.count_of(2, 30.0, tight).interval_95 == (2, 36)
     lopsided = {"count": {**tight["count"], "share_below": 0.05, "share_above": 0.2}}
-    assert pits.count_of(30, 30.0, lopsided).interval_95 == (27, 42)  # 30 - 1.96 * 1.5 and 30 + 1.96 * 6, outwards
-    narrow, wide = (pits.count_of(10, e, record).interval_95 for e in (8.0, 25.0))
+    assert calibrated.count_of(30, 30.0, lopsided).interval_95 == (
+        27,
+        42,
+    )  # 30 - 1.96 * 1.5 and 30 + 1.96 * 6, outwards
+    narrow, wide = (calibrated.count_of(10, e, record).interval_95 for e in (8.0, 25.0))
     assert wide[1] > narrow[1]
 
 
@@ -514,8 +519,8 @@ def test_count_list_and_pattern_agree_on_the_smallest_pit_that_counts(monkeypatc
         obliquity_deg=np.zeros(parts.shape),
         area_per_px=np.full(parts.shape, 0.04),
     )
-    monkeypatch.setattr(pits.closeup, "pit_regions", lambda *_, **__: (parts, np.ones(3)))
-    catalogue = pits._by_contrast(photo(np.full((50, 60, 3), 128, np.uint8)), surface, 3.0)
+    monkeypatch.setattr(contrast.closeup, "pit_regions", lambda *_, **__: (parts, np.ones(3)))
+    catalogue = contrast.by_contrast(photo(np.full((50, 60, 3), 128, np.uint8)), surface, 3.0)
     assert len(catalogue.pits) == 3 and [pit.id for pit in catalogue.counted] == [1, 2]
     assert catalogue.smallest_counted_mm == pytest.approx(0.6) and catalogue.count.value == 2
     assert "small_pits_not_counted" in {flag.id for flag in catalogue.flags}

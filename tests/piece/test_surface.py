@@ -18,8 +18,9 @@ from analyzer.door import shown as door
 from analyzer.door import specimen as look
 from analyzer.house.tables import Tube, read_tube
 from analyzer.photo.reading import CameraFacts, Photo, read_photo
-from analyzer.piece import surface as room
-from analyzer.piece.surface import find_surface, unrolled
+from analyzer.piece import cast
+from analyzer.piece.find import find_surface
+from analyzer.piece.unroll import unrolled
 from analyzer.scale.calibration import Calibration, Marker, find_scale
 from tests.conftest import ROOT
 
@@ -350,7 +351,7 @@ def test_no_pipe_is_one_clear_sentence(tone):
 
 def test_relief_hides_metal_at_grazing_angles():
     """Smith's masking function (Walter et al. 2007, eq. 34): 1 seen straight on, 0.903 at 85 degrees for a = 0.06."""
-    assert room._unhidden_share(np.array([0.0, 85.0])) == pytest.approx([1.0, 0.903], abs=0.001)
+    assert cast._unhidden_share(np.array([0.0, 85.0])) == pytest.approx([1.0, 0.903], abs=0.001)
 
 
 TRUTH = os.environ.get("CUTPIPE_TRUTH")

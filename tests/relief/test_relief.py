@@ -11,13 +11,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analyzer.base.colour import luminance
 from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
 from analyzer.house.tables import read_tube
 from analyzer.photo.reading import read_photo
-from analyzer.piece.surface import find_surface
+from analyzer.piece.find import find_surface
 from analyzer.relief.cup import CELLS
-from analyzer.relief.lights import FEWEST_LIGHTS, Light, _blur_px, _exposures, _linear, _reached, find_relief
+from analyzer.relief.lights import FEWEST_LIGHTS, Light, _blur_px, _exposures, _reached, find_relief
 from analyzer.scale.calibration import Marker, find_scale
 from tests.renderer import Dent, Scene, photograph, torch_at, truth
 
@@ -207,14 +208,14 @@ def test_bright_cups_light_themselves():
 
 def test_each_exposure_is_read_from_the_table():
     calibration, surface, _ = truth(PLATE)
-    pictures = [_linear(light.photo.rgb) for light in lights_of(PLATE)]
+    pictures = [luminance(light.photo.rgb) for light in lights_of(PLATE)]
     torches = np.array(
         [
             calibration.rotation @ np.array(torch_at(a, e)) + calibration.translation_mm
             for a, e in zip(AZIMUTHS, ELEVATIONS, strict=True)
         ]
     )
-    ambient = _linear(photograph(PLATE).rgb)
+    ambient = luminance(photograph(PLATE).rgb)
     even = _exposures(ambient, calibration, surface, torches, pictures)
     assert even == pytest.approx(np.full(5, even.mean()), rel=0.06)
     dimmed = _exposures(ambient, calibration, surface, torches, [pictures[0] * 0.5, *pictures[1:]])
@@ -225,7 +226,9 @@ def test_each_exposure_is_read_from_the_table():
 def test_the_blur_is_measured_at_the_marker(blur):
     """A pixel's own width adds 0.29 px in quadrature."""
     scene = replace(PLATE, blur_px=blur)
-    assert _blur_px(_linear(photograph(scene).rgb), truth(scene)[0]) == pytest.approx(math.hypot(blur, 0.29), abs=0.06)
+    assert _blur_px(luminance(photograph(scene).rgb), truth(scene)[0]) == pytest.approx(
+        math.hypot(blur, 0.29), abs=0.06
+    )
 
 
 def test_a_face_in_shadow_is_told_without_any_other_shadow_to_compare():

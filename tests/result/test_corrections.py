@@ -8,9 +8,9 @@ import pytest
 
 from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
-from analyzer.marks import pits
+from analyzer.marks import contrast
 from analyzer.marks.bands import Band, Bands
-from analyzer.marks.pits import Mound, Pit, PitCatalogue
+from analyzer.marks.catalogue import Mound, Pit, PitCatalogue
 from analyzer.photo.reading import CameraFacts, Photo
 from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Heights, Relief
@@ -348,7 +348,7 @@ def test_known_length_scales_lengths_and_areas():
 
 
 def test_known_length_keeps_every_uncertainty_but_that_of_the_scale_it_replaces():
-    """A pit as ``analyzer.marks.pits`` measures it: 200 pixels of 0.1 mm, its edge by 0.15 of the diameter.
+    """A pit as ``analyzer.marks.contrast`` measures it: 200 pixels of 0.1 mm, its edge by 0.15 of the diameter.
 
     GUM (JCGM 100:2008, 5.1.2): sources in quadrature. 22 mm between two points 200 pixels apart, each pointed at within
     2 pixels: 2 sqrt(2) / 200 = 0.01414 of every length, twice that of every area.
@@ -356,7 +356,7 @@ def test_known_length_keeps_every_uncertainty_but_that_of_the_scale_it_replaces(
     surface, catalogue = plate()
     rows, columns = np.indices((10, 20))
     shares = {name: part / STEP for name, part in surface.mm_per_px.budget.items()}
-    figures = pits._on_metal(surface, (rows.ravel() + 50, columns.ravel() + 100), surface.area_per_px, shares)
+    figures = contrast._on_metal(surface, (rows.ravel() + 50, columns.ravel() + 100), surface.area_per_px, shares)
     real = replace(catalogue.pits[0], **figures)
     assert set(real.equivalent_diameter_mm.budget) == {"printed size", "outline of the mouth"}
     seen = Measure(

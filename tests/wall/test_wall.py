@@ -14,7 +14,7 @@ from analyzer.base.flags import InputError
 from analyzer.base.measured import KPA_PER_PSI, Measure
 from analyzer.house import tables
 from analyzer.house.tables import read_tube
-from analyzer.marks.pits import Pit, PitCatalogue
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.result.record import Beside, WallRecord
 from analyzer.show.wall_words import paragraphs
 from analyzer.wall import capacity

@@ -1,0 +1,166 @@
+"""The pits and mounds of one photo: what is told of each, which of them count."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+import numpy as np
+
+from analyzer.base.flags import Flag, raise_flag
+from analyzer.base.measured import Measure
+from analyzer.piece.restrict import Kept
+from analyzer.piece.surface import Surface
+
+SQUARELY_DEG = (
+    60.0  # metal up to this oblique is what the number of pits is estimated on; beyond it hardly half are found
+)
+SMALLEST_MM = 0.30  # equivalent diameter of the smallest pit that is counted
+SURE = 0.5  # a picture is taken to show pits when one of them is at least this sure
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pit:
+    """One pit's mouth. Lengths in millimetres on the metal are None where the photo has no scale; pixel figures always stand."""
+
+    id: int  # its label in ``PitCatalogue.labels``
+    x_px: float  # centre of the mouth in the upright photo, pixel centres at integers
+    y_px: float
+    opening_area_px: float
+    equivalent_diameter_px: float
+    confidence: (
+        float  # share of candidates like this one that were true pits on pictures with truth; see training notes
+    )
+    through: bool | None  # light or background seen through it; None where one photo cannot say
+    obliquity_deg: float
+    contrast: float  # CIELAB distance between the mouth and the ring round it
+    axial_mm: float | None = None
+    around_mm: float | None = None
+    opening_area_mm2: Measure | None = None
+    equivalent_diameter_mm: Measure | None = None
+    length_mm: Measure | None = None
+    width_mm: Measure | None = None
+    orientation_deg: float | None = None  # of the long axis on the metal, from +axial towards +around, -90..90
+    by_hand: bool = False  # a person added or confirmed it; ``confidence`` is then 1 and no share of anything
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mound:
+    """A mound of corrosion product (tubercle): not a pit, but it may hide one."""
+
+    id: int
+    x_px: float
+    y_px: float
+    area_px: float
+    colour_class: str
+    axial_mm: float | None = None
+    around_mm: float | None = None
+    area_mm2: Measure | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PitCatalogue:
+    """All pits and mounds of one photo. Nothing found is an empty catalogue."""
+
+    pits: tuple[Pit, ...]
+    mounds: tuple[Mound, ...]
+    labels: np.ndarray  # (H, W) uint16 in the upright photo's frame; 0 is no pit
+    # Pits at or above the smallest counted size, with the interval of the count as detected; None on a cut end, where none are sought.
+    count: Measure | None
+    smallest_counted_mm: float | None  # 0.3 mm where the picture resolves it, else larger; None without a scale
+    evidence: str  # "learned", "contrast" or, on a cut end, "none"
+    evidence_version: str  # the weights' version, or the settings' name
+    flags: tuple[Flag, ...] = ()
+
+    def counts(self, pit: Pit) -> bool:
+        """Whether the pit is at or above the smallest counted size; without a scale every pit is."""
+        size, smallest = pit.equivalent_diameter_mm, self.smallest_counted_mm
+        return size is None or smallest is None or size.value >= smallest
+
+    @property
+    def counted(self) -> tuple[Pit, ...]:
+        """The pits that ``count`` counts; smaller ones are listed and drawn all the same."""
+        return tuple(pit for pit in self.pits if self.counts(pit))
+
+    def restricted(self, kept: Kept) -> PitCatalogue:
+        """Pits and mounds whose middle lies on the metal that is left, under their own numbers, and the count there.
+
+        Of the count's doubt a part stays that goes with the square root of the share of the metal: the scatter of independent
+        places.
+        """
+        pits = tuple(pit for pit in self.pits if kept.holds(pit.x_px, pit.y_px))
+        labels = self.labels.copy()
+        labels[~np.isin(labels, [pit.id for pit in pits])] = 0
+        less = self.with_pits(
+            pits, mounds=tuple(mound for mound in self.mounds if kept.holds(mound.x_px, mound.y_px)), labels=labels
+        )
+        if self.count is None:
+            return less
+        low, high = self.count.interval_95
+        value, root = float(len(less.counted)), math.sqrt(kept.share)
+        least = min(value, max(0.0, math.floor(value - root * (self.count.value - low) + 1e-9)))
+        most = max(value, math.ceil(value + root * (high - self.count.value) - 1e-9))
+        left = (most - least) / (high - low) if high > low else 1.0
+        budget = {source: part * left for source, part in self.count.budget.items()}
+        return replace(less, count=Measure(value=value, budget=budget, interval=(least, most)))
+
+    def with_pits(self, pits: tuple[Pit, ...], **others: Any) -> PitCatalogue:
+        """The catalogue with other pits, its flags raised anew for them; the count stays."""
+        of_the_list = flags_of(self.pits, self.smallest_counted_mm, self.evidence)
+        kept = tuple(flag for flag in self.flags if flag not in of_the_list)
+        other = replace(self, pits=pits, **others)
+        return replace(other, flags=(*kept, *flags_of(pits, other.smallest_counted_mm, self.evidence)))
+
+
+class HasPlace(Protocol):
+    """What lies at a place of the photo and has a width."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def x_px(self) -> float: ...
+    @property
+    def y_px(self) -> float: ...
+    @property
+    def equivalent_diameter_px(self) -> float: ...
+
+
+POINTED_AT_PX = 8.0  # a smaller pit is pointed at as if it were that wide: a judgement, no source
+
+
+def pit_at(x_px: float, y_px: float, pits: Iterable[HasPlace]) -> int | None:
+    """The number of the pit at a place of the photo: the nearest whose middle lies within its own width."""
+    near = [
+        (math.hypot(pit.x_px - x_px, pit.y_px - y_px) / max(pit.equivalent_diameter_px, POINTED_AT_PX), pit.id)
+        for pit in pits
+    ]
+    distance, nearest = min(near, default=(math.inf, 0))
+    return nearest if distance <= 1.0 else None
+
+
+def flags_of(pits: Sequence[Pit], smallest_mm: float | None, evidence: str) -> tuple[Flag, ...]:
+    """What is to be said of a list of pits: how they were found, the smallest that counts, whether most are doubtful."""
+    flags: list[Flag] = []
+    if evidence == "contrast":
+        flags.append(raise_flag("pits_by_contrast"))
+    if smallest_mm is not None and smallest_mm > SMALLEST_MM:
+        flags.append(raise_flag("small_pits_not_counted", f"{smallest_mm:.2f}"))
+    doubtful = sum(pit.confidence < SURE for pit in pits)
+    if doubtful > len(pits) / 2:
+        flags.append(raise_flag("pits_unsure", f"{doubtful} of {len(pits)}"))
+    return tuple(flags)
+
+
+def metal_per_pixel(surface: Surface, x_px: float, y_px: float) -> float:
+    """Metal area that one pixel of the photo covers near a place (the nearest metal pixel's)."""
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    column, row = min(max(round(x_px) - left, 0), width - 1), min(max(round(y_px) - top, 0), height - 1)
+    for reach in (0, 2, 8, 32):
+        part = np.s_[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1]
+        metal = surface.metal[part]
+        if metal.any():
+            return float(np.median(surface.area_per_px[part][metal]))
+    return float(np.median(surface.area_per_px[surface.metal]))

@@ -1,0 +1,85 @@
+"""The sawn face of a cut ring that stands on the table, seen from above."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from analyzer.base.flags import Flag, raise_flag
+from analyzer.base.measured import Measure
+from analyzer.door.specimen import RIM, Specimen
+from analyzer.house.tables import Tube
+from analyzer.photo.reading import Photo
+from analyzer.piece.cylinder_fit import Camera
+from analyzer.piece.fit import OUTSIDE_TOLERANCE_MM, camera_of
+from analyzer.piece.outline import outer_ellipse, pipe_part, share_in, window_of
+from analyzer.piece.surface import Surface, flat_maps, read_only
+from analyzer.scale.calibration import Calibration
+
+
+def ring_face(
+    photo: Photo, calibration: Calibration, found: Specimen, tube: Tube | None, source: str, flags: list[Flag]
+) -> Surface:
+    """A cut ring that stands on the table, seen from above: the face that the saw cut, and the scale in its plane."""
+    part = pipe_part(found)
+    rim = (found.shares[RIM] > 0.5) & part
+    if rim.sum() < 20:
+        rim = part
+    (cx, cy), axes, angle, spread = outer_ellipse(found.shares[RIM] if rim is not part else found.pipe, rim)
+    long_px = max(axes) * found.step
+    outline = found.to_photo(
+        cv2.ellipse2Poly((round(cx), round(cy)), (round(axes[0] / 2), round(axes[1] / 2)), round(angle), 0, 360, 5)
+    )
+    window = window_of(outline, photo, 8)
+    near = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
+    metal = share_in(found, found.shares[RIM] * near, window) > 0.5
+    scale = None
+    if tube is not None:
+        value = tube.outside_diameter_mm / long_px
+        scale = Measure(
+            value=value,
+            budget={
+                "outline edge": value * max(0.4, spread) * found.step / long_px,
+                "tube tolerance": value * OUTSIDE_TOLERANCE_MM / tube.outside_diameter_mm,
+                "loss outside": value * 0.004,
+            },
+        )
+    elif calibration.mm_per_px_marker is not None:
+        x, y = outline.mean(0)
+        camera = camera_of(calibration)
+        depth = _plane_depth(camera, np.array([[x, y]]))
+        focal = float(math.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
+        height, height_sd = 20.0, 8.0
+        value = (depth - height) / focal
+        relative = calibration.relative_uncertainty_at(x, y) or dict(calibration.relative_uncertainty)
+        scale = Measure(
+            value=value,
+            budget={**{k: value * v for k, v in relative.items()}, "height of the ring": height_sd / focal},
+        )
+        flags.append(raise_flag("ring_height_assumed"))
+    maps = flat_maps(metal)
+    unit, per = ("mm", scale.value) if scale else ("px", 1.0)
+    if scale:
+        maps = {
+            "axial": read_only(maps["axial"] * np.float32(per)),
+            "around": read_only(maps["around"] * np.float32(per)),
+            "obliquity_deg": maps["obliquity_deg"],
+            "area_per_px": read_only(maps["area_per_px"] * np.float32(per * per)),
+        }
+    value = float(metal.sum()) * per**2
+    budget = {k: 2 * value * v / per for k, v in scale.budget.items()} if scale else {}
+    budget["rim edge"] = 0.1 * value
+    area = Measure(value=value, budget=budget)
+    return Surface(
+        view="end", view_source=source, unit=unit, origin_px=window[:2], metal=read_only(metal), **maps, radius_mm=None,
+        mm_per_px=scale, seen_area=area, examined_area=area,
+        axial_length=Measure(value=long_px * per, budget={"outline edge": found.step * per}),
+        outline_px=read_only(outline.astype(np.float32)), flags=tuple(flags), specimen_source=found.source,
+    )  # fmt: skip
+
+
+def _plane_depth(camera: Camera, pixels: np.ndarray) -> float:
+    ray = camera.rays(pixels)[0] @ camera.rotation
+    return float(-camera.centre[2] / ray[2])
