@@ -11,14 +11,17 @@ from analyzer.causes.judge import judge
 from analyzer.causes.rules import STANDINGS, causes, causes_map, read_cause, rules_table
 from analyzer.house.facts import check_facts, quantities, with_coarse_words
 
-# The catalogue of causes that the project works to: 21 ids, and two of our own that its verdict words asked for.
+# The catalogue of causes that the project works to: 21 ids, and nine of our own.
 CATALOGUE = {
     "erosion_corrosion", "cold_pitting_type_I", "hot_pitting_type_II", "soft_high_pH_pitting_type_III", "flux_pitting",
     "uniform_cuprosolvency", "galvanic_contact", "stray_current", "velocity_pressure_hammer", "MIC",
     "under_deposit_waterline", "chlorine_chloramine", "sulfide_attack", "external_soil_concrete", "formicary",
     "SCC_ammonia", "fatigue_fretting", "freeze_burst", "manufacture_carbon_film", "dezincification", "steel_galvanised",
 }  # fmt: skip
-OURS = {"mechanical_damage", "joint_defect"}
+OURS = {
+    "mechanical_damage", "joint_defect", "stainless_pitting", "stainless_cracking", "heating_oxygen", "cast_iron_graphitisation",
+    "lead_creep", "outside_chemical", "seal_or_foreign_matter",
+}  # fmt: skip
 
 
 def standing(cause_id, told, material="unknown"):
