@@ -394,6 +394,35 @@ def test_a_further_photo_of_each_kind(ways, kind):
     agree(by_file, ways.of_page(app), ways.by_python(**python))
 
 
+# --- prices ---
+
+
+def test_prices(ways):
+    from analyzer.causes.repair import Prices
+
+    told = ["2019-03-02", "2022-11-20", "2024-05-14"]
+    app = told_on_page(ways, "metric", {"leak_dates": ", ".join(told)})
+    for label, said in (
+        ("Repair of one leak", 450.0),
+        ("New pipes in the whole house", 9000.0),
+        ("Moving out meanwhile", 700.0),
+    ):
+        next(w for w in app.number_input if w.label == label).set_value(said)
+    next(b for b in app.button if b.label == "Compare").click().run()
+    assert not app.error, [e.value for e in app.error]
+    facts = check_facts({"leak_dates": told})
+    prices = Prices(repair_per_leak=450.0, replace_all=9000.0, moving_out=700.0)
+    by_file = ways.by_file(
+        facts=f"leak_dates = {json.dumps(told)}", prices="repair_per_leak = 450\nreplace_all = 9000\nmoving_out = 700"
+    )
+    assert (
+        by_file["repair_or_replace"]["options"]
+        if "options" in by_file["repair_or_replace"]
+        else by_file["repair_or_replace"]
+    )
+    agree(by_file, ways.of_page(app), ways.by_python(facts=facts, prices=prices))
+
+
 # --- what was said about the photo, and all files ---
 
 
