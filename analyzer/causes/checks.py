@@ -54,7 +54,7 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
             trial = dict(values)
             trial[name] = answer
             if name in COARSE and isinstance(answer, tuple):
-                trial[COARSE[name]] = tuple(quantity.classes[word] for word in answer)
+                trial[COARSE[name]] = tuple(quantity.classes[str(word)] for word in answer)
             after = []
             for score in leaders:
                 again = score_of(score.cause, trial)
@@ -98,13 +98,17 @@ def _answers(quantity: Quantity, leaders: list[Score]) -> list[Value]:
         return [True, False]
     if quantity.kind == "choice":
         return [(word,) if quantity.multiple else word for word in quantity.choices]
-    thresholds = set()
+    thresholds: set[float] = set()
     for score in leaders:
-        for item in (*score.cause.supports, *score.cause.contradicts, *score.cause.excludes):
-            thresholds |= {c.value for c in item.when if c.quantity == quantity.id}
-    if not thresholds:
+        conditions = [c for item in (*score.cause.supports, *score.cause.contradicts) for c in item.when]
+        conditions += [c for rule in score.cause.excludes for c in rule.when]
+        thresholds |= {
+            float(c.value) for c in conditions if c.quantity == quantity.id and isinstance(c.value, (int, float))
+        }
+    span = quantity.usual or quantity.possible
+    if not thresholds or span is None:
         return []
-    low, high = quantity.usual or quantity.possible
+    low, high = span
     edges = [min(low, *thresholds), *sorted(thresholds), max(high, *thresholds)]
     middles = [(a + b) / 2 for a, b in zip(edges, edges[1:], strict=False)]
     return sorted({*middles, *thresholds})

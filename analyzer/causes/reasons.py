@@ -42,7 +42,8 @@ def finding_of(
 
 def weightiest(items: Iterable[Item]) -> list[Item]:
     """The items, weightiest first; of several about the same fact only the weightiest, and no sentence twice."""
-    kept, seen = [], set()
+    kept: list[Item] = []
+    seen: set[object] = set()
     for item in sorted(items, key=lambda item: -WEIGHTS[item.weight]):
         marks = {(item.about, item.when[0].quantity), item.says}
         if not marks & seen:
@@ -79,7 +80,7 @@ def _with_value(sentence: str, condition: Condition, values: Mapping[str, Value]
     if isinstance(value, bool):
         return sentence
     if isinstance(value, tuple):
-        value = tuple(word for word in value if word in condition.value)
+        value = _met(value, condition)
     elif isinstance(value, str) and not isinstance(condition.value, tuple):
         return sentence
     words = describe(condition.quantity, value)
@@ -88,11 +89,17 @@ def _with_value(sentence: str, condition: Condition, values: Mapping[str, Value]
     return f"{sentence.removesuffix('.')} ({words})."
 
 
+def _met(words: tuple[object, ...], condition: Condition) -> tuple[str, ...]:
+    """Of several words those that the condition names."""
+    named = condition.value if isinstance(condition.value, tuple) else ()
+    return tuple(str(word) for word in words if word in named)
+
+
 def _as_read(condition: Condition, values: Mapping[str, Value]) -> float | str | bool:
     """The value that the condition met; of several words those that it names."""
     value = values[condition.quantity]
     if isinstance(value, tuple):
-        return ", ".join(str(word) for word in value if word in condition.value)
+        return ", ".join(_met(value, condition))
     return value
 
 

@@ -152,7 +152,7 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
     annuity = np.concatenate([[0.0], np.cumsum(_steady_factor(prices))])
     options = [_option("repair", "Repair as it leaks", 0.0, cost * best, cost * low, cost * high)]
     if prices.replace_part is not None:
-        left = 1.0 - prices.part_share_of_leaks
+        left = 1.0 - (prices.part_share_of_leaks or 0.0)  # told wherever the part's price is: Prices asks for both
         options.append(
             _option("part", "Replace part now", prices.replace_part, *(left * cost * x for x in (best, low, high)))
         )
@@ -161,7 +161,7 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
         once = prices.replace_all + prices.moving_out
         options.append(_option("all", "Replace all now", once, after, after, after))
     repair = options[0]
-    saved = {"part": prices.part_share_of_leaks, "all": 1.0}
+    saved = {"part": prices.part_share_of_leaks or 0.0, "all": 1.0}
     even_year, even_price, decided = {}, {}, {}
     for option in options[1:]:
         even_year[option.id] = _crossing(np.array(repair.by_year), np.array(option.by_year))
@@ -175,7 +175,7 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
     cheaper = _cheapest(options, decided)
     if history.fits_model is False:
         cheaper = None
-    says, enough = _cost_words(history, prices, options, decided, cheaper, level)
+    says, enough = _cost_words(history, law, prices, options, decided, cheaper, level)
     return CostComparison(
         prices=prices,
         options=tuple(options),
@@ -194,7 +194,8 @@ def _discounted(law: PowerLaw, region: Region, prices: Prices) -> tuple[Array, A
     years, rate = prices.horizon_years, prices.discount_rate
     best = law.number * np.cumsum(yearly_factor(law.record, law.beta, years, rate), axis=1)[0]
     low, high = region.interval(np.cumsum(yearly_factor(law.record, region.beta, years, rate), axis=1))
-    return tuple(np.concatenate([[0.0], x]) for x in (best, low, high))
+    zero = np.zeros(1)
+    return np.concatenate([zero, best]), np.concatenate([zero, low]), np.concatenate([zero, high])
 
 
 def _steady_factor(prices: Prices) -> Array:
@@ -255,6 +256,7 @@ def _cheapest(options: list[Option], decided: Mapping[str, str | None]) -> str |
 
 def _cost_words(
     history: LeakHistory,
+    law: PowerLaw,
     prices: Prices,
     options: list[Option],
     decided: Mapping[str, str | None],
@@ -279,7 +281,7 @@ def _cost_words(
         return f"{lead}The dates do not follow the model, so nothing is recommended. {leak_words().honest}", (
             "Tell what changed on the way (pressure, water, repairs of whole runs), and enter only the leaks since then."
         )
-    enough = _enough(history.law, prices, options, decided, level)
+    enough = _enough(law, prices, options, decided, level)
     return f"{lead}The record does not decide: within its limits either could cost less. {leak_words().honest}", enough
 
 
@@ -288,7 +290,7 @@ def _enough(
 ) -> str:
     """How long a record of the same pattern would decide the first option that is open."""
     option = next(o for o in options[1:] if decided[o.id] is None)
-    share = prices.part_share_of_leaks if option.id == "part" else 1.0
+    share = (prices.part_share_of_leaks or 0.0) if option.id == "part" else 1.0
     for number in range(law.number + 1, 20 * law.number + 1):
         region = Region.of(law, level, information=number / law.number)
         _, low, high = _discounted(law, region, prices)
@@ -382,7 +384,7 @@ def _observed(record: LeakRecord) -> tuple[tuple[float, int], ...]:
         points.append((record.end, record.number))
     else:
         running = 0
-        for _, high, k in record.counts:
+        for _, high, k in record.counts or ():
             running += k
             points.append((high, running))
     return tuple(points)

@@ -62,9 +62,9 @@ class Condition(_Row):
             return None
         if self.op == "includes":
             several = known if isinstance(known, tuple) else (known,)
-            return any(word in self.value for word in several)
+            return isinstance(self.value, tuple) and any(word in self.value for word in several)
         if self.op == "in":
-            return known in self.value
+            return isinstance(self.value, tuple) and known in self.value
         return _COMPARE[self.op](known, self.value)
 
 
@@ -95,6 +95,14 @@ def _check_operand(known: Quantity, op: str, value: object, unit: str) -> None:
             raise ValueError(f"{known.id} knows no '{word}'")
 
 
+def _all_hold(conditions: Iterable[Condition], values: Mapping[str, Value]) -> bool | None:
+    """True where all hold, False where one does not, else None."""
+    answers = [condition.holds(values) for condition in conditions]
+    if False in answers:
+        return False
+    return None if None in answers else True
+
+
 class Item(_Row):
     """One line of evidence: it holds where all of its conditions hold."""
 
@@ -112,10 +120,7 @@ class Item(_Row):
         return self
 
     def holds(self, values: Mapping[str, Value]) -> bool | None:
-        answers = [condition.holds(values) for condition in self.when]
-        if False in answers:
-            return False
-        return None if None in answers else True
+        return _all_hold(self.when, values)
 
     @property
     def about(self) -> str:
@@ -127,7 +132,8 @@ class Exclusion(_Row):
     says: str = Field(min_length=10)
     source: str
 
-    holds = Item.holds
+    def holds(self, values: Mapping[str, Value]) -> bool | None:
+        return _all_hold(self.when, values)
 
 
 class WorkedCase(_Row):

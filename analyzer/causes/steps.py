@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -86,11 +85,11 @@ class _Record(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: str
-    phase: Literal[PHASES]
+    phase: str
     title: str
     what: str
     why: str
-    who: Literal[WHO]
+    who: str
     effort: str
     caution: str = ""
     source: str
@@ -108,6 +107,8 @@ class _Record(BaseModel):
 
     @model_validator(mode="after")
     def _known_causes(self) -> _Record:
+        if self.phase not in PHASES or self.who not in WHO:
+            raise ValueError(f"{self.id}: no phase '{self.phase}' or nobody '{self.who}'")
         for cause in self.causes:
             if cause not in causes():
                 raise ValueError(f"{self.id}: no cause '{cause}' in data/rules")

@@ -92,7 +92,7 @@ def _score_and_likelihood(record: LeakRecord) -> tuple[Callable[[float], float],
 
         return score, likelihood
 
-    rows = [(low / record.end, high / record.end, k) for low, high, k in record.counts if k]
+    rows = [(low / record.end, high / record.end, k) for low, high, k in record.counts or () if k]
 
     def likelihood_counts(beta: Array) -> Array:
         beta = np.asarray(beta, dtype=float)
@@ -177,7 +177,7 @@ class Region:
         return (self.mu_low.reshape(shape) * factor).min(axis=0), (self.mu_high.reshape(shape) * factor).max(axis=0)
 
 
-def yearly_factor(record: LeakRecord, beta: Array, years: int, discount_rate: float) -> Array:
+def yearly_factor(record: LeakRecord, beta: Array | float, years: int, discount_rate: float) -> Array:
     """(betas, years): discounted leaks in each coming year for one expected leak in the window.
 
     The integral of beta t^(beta-1) (1+R)^-(t-T) over each year, over T^beta - s^beta; Gauss-Legendre, eight points a year.
@@ -271,7 +271,7 @@ def laplace_test(record: LeakRecord) -> TrendTest:
         mean, deviation = (record.start + record.end) / 2.0, record.years / math.sqrt(12.0)
         total, n = sum(times), len(times)
     else:
-        rows = np.array([(low, high, k) for low, high, k in record.counts], dtype=float)
+        rows = np.array([(float(low), float(high), float(k)) for low, high, k in record.counts or ()])
         middle, width, k = (rows[:, 0] + rows[:, 1]) / 2.0, rows[:, 1] - rows[:, 0], rows[:, 2]
         share = width / width.sum()
         mean = float((share * middle).sum())

@@ -47,7 +47,7 @@ class LeakRecord:
 
     @property
     def number(self) -> int:
-        return len(self.times) if self.times is not None else sum(n for *_, n in self.counts)
+        return len(self.times) if self.times is not None else sum(n for _, _, n in self.counts or ())
 
     @property
     def years(self) -> float:
@@ -68,8 +68,12 @@ def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
     counts = quantities.get("leaks_by_year")
     if not dates and not counts:
         return None
-    begin, finish = (_decimal_year(quantities.get(name)) for name in ("history_from", "history_to"))
+    told_from, told_to = quantities.get("history_from"), quantities.get("history_to")
+    begin = None if told_from is None else _decimal_year(told_from)
+    finish = None if told_to is None else _decimal_year(told_to)
     notes: list[str] = []
+    leaks: list[float] | None
+    rows: list[tuple[float, float, int]] | None
     if dates:
         leaks = sorted(_decimal_year(d) for d in dates)
         if begin is None and quantities.get("made_year") is not None:
@@ -92,15 +96,15 @@ def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
             notes.append("The record begins with its first leak; that one marks the beginning and is not counted.")
             if not leaks:
                 return None
-        ends_on_leak = finish is None
-        if ends_on_leak:
-            finish = leaks[-1]
+        ends_on_leak = False
+        if finish is None:
+            ends_on_leak, finish = True, leaks[-1]
             notes.append(
                 "The record ends at its last leak; enter until when it is complete (history_to) for a better answer."
             )
         rows = None
     else:
-        by_year = dict(counts)
+        by_year = dict(counts or ())
         first, last = min(by_year), max(by_year)
         if begin is None:
             begin = float(first)
@@ -142,8 +146,6 @@ def _origin(quantities: Mapping[str, Any], begin: float, finish: float, notes: l
     return laid
 
 
-def _decimal_year(value: Any) -> float | None:
-    if value is None:
-        return None
+def _decimal_year(value: Any) -> float:
     day = value if isinstance(value, date) else date.fromisoformat(str(value))
     return day.year + (day - date(day.year, 1, 1)).days / ((date(day.year + 1, 1, 1) - date(day.year, 1, 1)).days)
