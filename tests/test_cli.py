@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from analyzer import cli
-from analyzer.show.output import FILES
+from analyzer.show.output import FILES, MANIFEST
 from tests.conftest import ROOT
 
 PHOTO = str(ROOT / "demo_images/bore-even-attack.jpg")
@@ -40,7 +40,7 @@ def test_examine_writes_every_file(tmp_path, capsys):
         str(folder),
     )
     assert code == 0, err
-    assert {path.name for path in folder.iterdir()} == set(FILES)
+    assert {path.name for path in folder.iterdir()} == {*FILES, MANIFEST}
     document = json.loads((folder / "examination.json").read_text())
     assert document["scale"]["method"] == "card"
     assert "Finding the pipe" in err and "Results in" in out
@@ -62,7 +62,7 @@ def test_a_cut_ring_without_a_scale_is_written_whole(tmp_path, capsys):
         str(folder),
     )
     assert code == 0, err
-    assert {path.name for path in folder.iterdir()} == set(FILES)
+    assert {path.name for path in folder.iterdir()} == {*FILES, MANIFEST}
     document = json.loads((folder / "examination.json").read_text())
     assert document["wall"]["minimum_mm"] is None and document["scale"]["mm_per_px"] is None
     outline = np.array(document["surface"]["outline_px"])
@@ -277,13 +277,13 @@ def written_with(tmp_path, streams, **variables):
 @pytest.mark.parametrize("streams", [">&- 2>&-", "2>/dev/full"])
 def test_a_closed_terminal_loses_words_but_no_file(tmp_path, streams):
     code, said, there = written_with(tmp_path, streams)
-    assert code == 0 and there == set(FILES)
+    assert code == 0 and there == {*FILES, MANIFEST}
     assert "Traceback" not in said
 
 
 def test_a_terminal_of_plain_letters_gets_all_files_and_plain_words(tmp_path):
     code, said, there = written_with(tmp_path, "", PYTHONIOENCODING="ascii")
-    assert code == 0 and there == set(FILES)
+    assert code == 0 and there == {*FILES, MANIFEST}
     assert "Traceback" not in said and "Results in" in said and said.isascii()
 
 

@@ -9,7 +9,7 @@ import streamlit as st
 
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
-from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Section, Table
+from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Section, Table
 from ui import state
 
 LONG_TABLE, FIRST_ROWS = 14, 8
@@ -46,6 +46,10 @@ def one(block: Block) -> None:
         table(block)
         if block.caption:
             st.caption(block.caption)
+    elif isinstance(block, Gallery):
+        columns = st.columns(block.columns)
+        for place, item in enumerate(block.items):
+            columns[place % block.columns].image(item.jpeg, caption=item.caption, width="stretch")
     else:
         st.image(block.jpeg, caption=block.caption, width="stretch")
 

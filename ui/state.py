@@ -21,6 +21,7 @@ from analyzer.result import record
 from analyzer.result.corrections import ABOUT_A_PIT, Correction
 from analyzer.result.examination import Examination, Look, Settings, conclude, look, with_marked_scale
 from analyzer.show import output
+from analyzer.show.edition import Edition
 from analyzer.wall.readings import Readings
 
 _KEY, _BEFORE = "cutpipe_case", "cutpipe_case_before"
@@ -277,7 +278,7 @@ def files(examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
 
 @st.cache_data(max_entries=4, show_spinner=False)
 def _files(result: str, units_: str, _examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
-    return output.make(_examination, units_)
+    return output.make(_examination, Edition(units=units_))
 
 
 def examined() -> Examination:

@@ -18,6 +18,7 @@ class Paragraph:
 class Bullets:
     items: tuple[str, ...]
     numbered: bool = False
+    small: bool = False  # a long list, in smaller type
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +44,16 @@ class Caution:
     text: str
 
 
-Block = Paragraph | Bullets | Table | Picture | Caution
+@dataclass(frozen=True, kw_only=True)
+class Gallery:
+    """Small pictures side by side, each with its own caption."""
+
+    items: tuple[Picture, ...]
+    columns: int = 3
+    page_share: float = 0.4  # of the page's height, at most, for each
+
+
+Block = Paragraph | Bullets | Table | Picture | Gallery | Caution
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +62,7 @@ class Section:
     title: str
     blocks: tuple[Block, ...]
     new_page: bool = False
+    annex: bool = False  # long lists and technical words: after the rest, in smaller type
 
 
 def picture(rgb: Any, caption: str, alternative: str, *, page_share: float = 0.8) -> Picture:

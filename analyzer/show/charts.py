@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from analyzer.base.measured import MM_PER_INCH
 from analyzer.causes.repair import CostComparison, RepairOrReplace
+from analyzer.causes.verdict import Finding
+from analyzer.marks.catalogue import Pit
 from analyzer.relief.lights import Heights
+from analyzer.show.drawing import size_classes
 from analyzer.wall.extremes import DeepestToExpect, probability_plot, reduced_variate
-from analyzer.wall.remaining import Wall
+from analyzer.wall.remaining import PitDepth, Wall
 
 INK, MAIN, SECOND, SHADE = "#1c2024", "#0b6e69", "#b3540b", "#9ad0cb"
 
@@ -56,9 +61,161 @@ def ring_profile(wall: Wall, *, units: str = "metric") -> np.ndarray | None:
         axes.set_ylim(bottom=0)
         axes.set_xlabel("angle in the photo, degrees counter-clockwise from the right")
         axes.set_ylabel(f"wall, {unit}")
-        axes.legend(loc="lower left", frameon=False, fontsize=8)
+        _legend_above(axes, 3)  # beside the curve it could hide the thinnest place
 
     return _drawn(draw)
+
+
+def _legend_above(axes: Axes, columns: int) -> None:
+    axes.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, frameon=False, fontsize=8)
+
+
+def ring_round(wall: Wall, *, units: str = "metric") -> np.ndarray | None:
+    """The wall round the ring as a ring: its thickness from the middle outwards, the thinnest place marked; None without a ring."""
+    if wall.profile is None or wall.minimum_mm is None or wall.minimum_image_angle_deg is None:
+        return None
+    unit, factor = _length(units)
+    angle, thickness = (np.asarray(part, float) for part in wall.profile)
+    figure = Figure(figsize=(4.6, 4.6), dpi=160, layout="constrained")
+    canvas = FigureCanvasAgg(figure)
+    axes = figure.add_subplot(projection="polar")
+    order = np.argsort(angle)
+    closed = np.r_[order, order[:1]]
+    axes.plot(np.radians(angle[closed]), thickness[closed] * factor, color=MAIN, linewidth=1.6)
+    if wall.nominal_mm is not None:
+        axes.plot(
+            np.radians(np.arange(361)), np.full(361, wall.nominal_mm.value * factor), "--", color=INK, linewidth=0.9
+        )
+    place = np.radians(wall.minimum_image_angle_deg)
+    axes.plot([place], [wall.minimum_mm.value * factor], "o", color=SECOND, markersize=8)
+    axes.annotate(
+        f"thinnest, {wall.minimum_mm.value * factor:.{2 if unit == 'mm' else 3}f} {unit}",
+        (place, wall.minimum_mm.value * factor),
+        xytext=(0.5, 0.5),
+        textcoords="axes fraction",
+        ha="center",
+        va="center",
+        fontsize=9,
+        color=SECOND,
+        arrowprops={"arrowstyle": "-", "color": SECOND},
+    )
+    axes.set_ylim(0, 1.1 * np.nanmax(thickness) * factor)
+    axes.tick_params(colors=INK, labelsize=8)
+    axes.set_xlabel(
+        f"wall, {unit}; degrees as in the photo" + ("; dashed: nominal" if wall.nominal_mm is not None else "")
+    )
+    canvas.draw()
+    return np.asarray(canvas.buffer_rgba())[:, :, :3].copy()
+
+
+def pit_map(
+    pits: Sequence[Pit], depths: Mapping[int, PitDepth], radius_mm: float | None, *, units: str = "metric"
+) -> np.ndarray | None:
+    """Where the pits lie: along the pipe and round it, by hours where the tube's radius is known; None without places on the metal.
+
+    The photo does not tell where the crown was: hours count from the middle of the metal seen, 1 hour is 30 degrees.
+    """
+    placed = [pit for pit in pits if pit.axial_mm is not None and pit.around_mm is not None]
+    if not placed:
+        return None
+    unit, factor = _length(units)
+    along = np.array([pit.axial_mm for pit in placed], float) * factor
+    round_ = np.array([pit.around_mm for pit in placed], float)
+    hours = radius_mm is not None
+    round_ = np.degrees(round_ / radius_mm) / 30 if radius_mm is not None else round_ * factor
+    sizes = np.array([pit.equivalent_diameter_mm.value if pit.equivalent_diameter_mm else 0.3 for pit in placed])
+    measured = [_measured(depths.get(pit.id)) for pit in placed]
+
+    def draw(axes: Axes) -> None:
+        area = 14 + 60 * sizes**2
+        known = np.array([depth is not None for depth in measured])
+        axes.scatter(
+            along[~known], round_[~known], area[~known], facecolors="none", edgecolors=MAIN, label="depth not measured"
+        )
+        if known.any():
+            told = np.array([depth for depth in measured if depth is not None]) * factor
+            shown = axes.scatter(along[known], round_[known], area[known], c=told, cmap="GnBu", edgecolors=INK, vmin=0)
+            axes.figure.colorbar(shown, ax=axes, label=f"depth, {unit}", shrink=0.9)
+        for pit, x, y in zip(placed, along, round_, strict=True):
+            if len(placed) <= 60:
+                axes.annotate(str(pit.id), (x, y), xytext=(4, 3), textcoords="offset points", fontsize=7, color=INK)
+        axes.set_xlabel(f"along the pipe, {unit}")
+        axes.set_ylabel("round the pipe, hours from the middle" if hours else f"round the pipe, {unit}")
+        axes.invert_yaxis()  # as on the photo: down is down
+        axes.margins(0.08)
+
+    return _drawn(draw, height=3.2)
+
+
+def pit_sizes(pits: Sequence[Pit], depths: Mapping[int, PitDepth], *, units: str = "metric") -> np.ndarray | None:
+    """How many pits of which opening and, where depths were measured, each depth against its opening; None for fewer than five."""
+    sized = [pit for pit in pits if pit.equivalent_diameter_mm is not None]
+    if len(sized) < 5:
+        return None
+    unit, factor = _length(units)
+    diameters = [pit.equivalent_diameter_mm.value for pit in sized if pit.equivalent_diameter_mm is not None]
+    counts, edges = size_classes(diameters)
+    measured = [(pit, depth) for pit in sized if (depth := _measured(depths.get(pit.id))) is not None]
+
+    def draw(axes: Axes) -> None:
+        axes.bar(edges[:-1] * factor, counts, np.diff(edges) * factor, align="edge", color=SHADE, edgecolor=MAIN)
+        axes.set_xlabel(f"opening, {unit}")
+        axes.set_ylabel("pits")
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+        if measured:
+            other = axes.twinx()
+            for pit, depth in measured:
+                told = depths[pit.id].depth_mm
+                assert told is not None and pit.equivalent_diameter_mm is not None
+                low, high = (bound * factor for bound in told.interval_95)
+                x = pit.equivalent_diameter_mm.value * factor
+                other.plot([x, x], [max(low, 0), high], color=SECOND, linewidth=1)
+                other.plot([x], [depth * factor], "o", color=SECOND, markersize=4)
+            other.set_ylim(bottom=0)
+            other.set_ylabel(f"depth with its 95 % interval, {unit}", color=SECOND)
+
+    return _drawn(draw, height=2.8)
+
+
+def _measured(depth: PitDepth | None) -> float | None:
+    if depth is None or depth.indicative or depth.depth_mm is None:
+        return None
+    return depth.depth_mm.value
+
+
+def for_and_against(findings: Sequence[Finding], *, most: int = 6) -> np.ndarray | None:
+    """Each leading cause with the facts for it to the right and against it to the left, longer for weightier ones.
+
+    The length is the rule's own weight, no probability: nothing here was calibrated to be one.
+    """
+    shown = [finding for finding in findings if finding.facts_for or finding.facts_against][:most]
+    if not shown:
+        return None
+    length = {"weak": 1, "moderate": 2, "strong": 3, "decisive": 4}
+
+    def draw(axes: Axes) -> None:
+        for row, finding in enumerate(shown):
+            for reasons, sign, colour in ((finding.facts_for, 1, MAIN), (finding.facts_against, -1, SECOND)):
+                start = 0.0
+                for reason in sorted(reasons, key=lambda reason: -length.get(reason.weight, 1)):
+                    wide = sign * length.get(reason.weight, 1)
+                    axes.barh(row, wide, left=start, height=0.6, color=colour, edgecolor="white", linewidth=1.5)
+                    start += wide
+        axes.axvline(0, color=INK, linewidth=1)
+        axes.set_yticks(range(len(shown)), [f"{_wrapped(f.name)}\n({f.standing})" for f in shown], fontsize=8)
+        axes.invert_yaxis()
+        axes.grid(False)
+        axes.xaxis.set_major_formatter(lambda value, place: f"{abs(value):g}")
+        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.set_xlabel(
+            "against  |  for: weak 1, moderate 2, strong 3, decisive 4; a rank of evidence, no probability", fontsize=8
+        )
+
+    return _drawn(draw, height=0.8 + 0.5 * len(shown))
+
+
+def _wrapped(name: str) -> str:
+    return "\n".join(textwrap.wrap(name, 44))
 
 
 def depth_map(heights: Heights, *, units: str = "metric") -> np.ndarray:

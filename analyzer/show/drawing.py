@@ -8,19 +8,22 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from matplotlib import font_manager
 from PIL import Image, ImageDraw, ImageFont
 
+from analyzer.base import display
 from analyzer.base.measured import MM_PER_INCH
+from analyzer.base.text import one_line
 from analyzer.marks.bands import KINDS, Bands
 from analyzer.marks.catalogue import Mound, PitCatalogue
 from analyzer.photo.reading import Photo
 from analyzer.piece.surface import Surface
 from analyzer.piece.unroll import unrolled
+from analyzer.result.examination import Examination
 from analyzer.ring.cut_ring import Ring
 from analyzer.scale.calibration import Calibration
 
@@ -169,7 +172,182 @@ def unrolled_map(
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cv2.polylines(flat, contours, True, DARK, 3 * line, cv2.LINE_AA)
     cv2.polylines(flat, contours, True, PIT, line, cv2.LINE_AA)
-    return _with_rules(flat, surface, step, units)
+    return _with_rules(_numbered(flat, surface, pits, step, line), surface, step, units)
+
+
+def _numbered(flat: np.ndarray, surface: Surface, pits: PitCatalogue, step: float, line: int) -> np.ndarray:
+    """The map with each pit's number beside its mouth."""
+    start = float(np.nanmin(surface.axial[surface.metal])), float(np.nanmin(surface.around[surface.metal]))
+    canvas = Image.fromarray(flat)
+    draw = ImageDraw.Draw(canvas)
+    letters = font(max(11, round(max(flat.shape[:2]) / 80)))
+    for pit in pits.pits:
+        if pit.axial_mm is None or pit.around_mm is None:
+            continue  # without a scale the map is in pixels and the pit's place on it is not kept
+        x, y = (pit.axial_mm - start[0]) / step, (pit.around_mm - start[1]) / step
+        radius = pit.equivalent_diameter_mm.value / 2 / step if pit.equivalent_diameter_mm else 0.0
+        corner = (x + 0.75 * radius + 2, y - 0.75 * radius - letters.size)
+        draw.text(corner, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
+    return np.asarray(canvas)
+
+
+def close_up(photo: Photo, pits: PitCatalogue, number: int, *, side_px: int = 360) -> tuple[np.ndarray, float]:
+    """(side, side, 3) uint8 round one pit with its outline, and how many of its pixels one pixel of the photo makes."""
+    pit = next(pit for pit in pits.pits if pit.id == number)
+    half = max(24.0, 1.6 * pit.equivalent_diameter_px)
+    left, top = (round(v - half) for v in (pit.x_px, pit.y_px))
+    size = round(2 * half)
+    padded = np.full((size, size, 3), 245, np.uint8)
+    rows, columns = (
+        slice(max(0, start), min(end, start + size)) for start, end in ((top, photo.height_px), (left, photo.width_px))
+    )
+    padded[rows.start - top : rows.stop - top, columns.start - left : columns.stop - left] = photo.rgb[rows, columns]
+    enlarge = side_px / size
+    picture = cv2.resize(padded, (side_px, side_px), interpolation=cv2.INTER_CUBIC)
+    colour = PIT if pit.confidence >= SURE_FROM else UNSURE
+    for contour in _contours(pits.labels, pit.id, pit.x_px, pit.y_px, pit.equivalent_diameter_px):
+        points = [np.round((contour + 0.5 - (left, top)) * enlarge - 0.5).astype(np.int32)]
+        cv2.polylines(picture, points, True, DARK, 3, cv2.LINE_AA)
+        cv2.polylines(picture, points, True, colour, 1, cv2.LINE_AA)
+    return picture, enlarge
+
+
+def marked_ring(photo: Photo, ring: Ring, *, longest_px: int = 1300) -> tuple[np.ndarray, float]:
+    """(h, w, 3) uint8: the cut ring on its own photo with both edges and the thinnest place, and its enlargement."""
+    low, high = ring.outer_contour_px.min(axis=0), ring.outer_contour_px.max(axis=0)
+    margin = 0.2 * float((high - low).max())
+    left, top = (max(0, int(v - margin)) for v in low)
+    right, bottom = (
+        min(size, int(v + margin)) for v, size in zip(high, (photo.width_px, photo.height_px), strict=True)
+    )
+    enlarge = float(np.clip(longest_px / max(right - left, bottom - top), 0.1, 3.0))
+    size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
+    picture = cv2.resize(photo.rgb[top:bottom, left:right], size, interpolation=cv2.INTER_AREA)
+    _ring(picture, ring, (left, top), enlarge, max(1, round(max(size) / 900)))
+    return picture, enlarge
+
+
+def thinnest_close_up(photo: Photo, ring: Ring, *, side_px: int = 700) -> tuple[np.ndarray, float]:
+    """(side, side, 3) uint8 round the ring's thinnest place with both edges, and its enlargement."""
+    place = round(ring.minimum_image_angle_deg + 180) % 360  # the contours start at -180 degrees
+    outer, inner = ring.outer_contour_px[place], ring.inner_contour_px[place]
+    half = max(20, round(2.5 * float(np.hypot(*(outer - inner)))))
+    x, y = (round(float(v)) for v in (outer + inner) / 2)
+    left, top = max(0, x - half), max(0, y - half)
+    part = photo.rgb[top : y + half, left : x + half]
+    enlarge = side_px / max(part.shape[:2])
+    size = (max(1, round(part.shape[1] * enlarge)), max(1, round(part.shape[0] * enlarge)))
+    picture = cv2.resize(part, size, interpolation=cv2.INTER_CUBIC)
+    _ring(picture, ring, (left, top), enlarge, 1)
+    return picture, enlarge
+
+
+@dataclass(frozen=True, kw_only=True)
+class Foot:
+    """What stands under a picture that leaves the program."""
+
+    name: str  # of the photo's file
+    sha256: str
+    legend: tuple[tuple[str, tuple[int, int, int]], ...]  # words, colour of their sign
+    mm_per_px: float | None  # of the picture; None: no bar
+    units: str = "metric"
+
+
+def foot_of(
+    examination: Examination, units: str, *, bar: bool = True, whole: bool = False, longest_px: int = 2400
+) -> Foot:
+    """The foot of the marked photo (``bar``; ``whole`` as there) or of the map, which has rules of its own."""
+    surface, pits, bands = examination.standing_surface, examination.standing_pits, examination.standing_bands
+    legend: list[tuple[str, tuple[int, int, int]]] = []
+    if surface.view == "end":
+        if examination.standing_ring is not None:
+            legend = [("edges of the wall", PIT), ("thinnest place", MARKER)]
+    else:
+        if pits.pits:
+            legend.append(("pit", PIT))
+        if bar and any(pit.confidence < SURE_FROM for pit in pits.pits):
+            legend.append(("doubtful pit", UNSURE))
+        if bar and pits.mounds:
+            legend.append(("mound (triangle)", LIGHT))
+        legend += [
+            (display.BAND_WORDS[kind] + " (hatched)", BAND_COLOURS[kind])
+            for kind in KINDS
+            if any(band.kind == kind for band in bands.bands)
+        ]
+        if bar:
+            legend.append(("metal looked at (dashed)", LIGHT))
+    mm_per_px = None
+    if bar and surface.mm_per_px is not None:
+        photo = examination.photo
+        left, top, right, bottom = (0, 0, photo.width_px, photo.height_px) if whole else window(photo, surface)
+        enlarge = float(np.clip(longest_px / max(right - left, bottom - top), 0.1, 3.0))
+        mm_per_px = surface.mm_per_px.value / enlarge
+    photo = examination.photo
+    return Foot(name=photo.name, sha256=photo.sha256, legend=tuple(legend), mm_per_px=mm_per_px, units=units)
+
+
+def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
+    """The picture with a strip below: scale bar, legend, the photo's file name and hash."""
+    height, width = picture.shape[:2]
+    size = max(11, round(width / 70))
+    letters, small = font(size), font(max(9, round(width / 85)))
+    rows: list[list[tuple[str, tuple[int, int, int] | None, float]]] = [[]]
+    room = float(width - 2 * size)
+    used = 0.0
+    entries: list[tuple[str, tuple[int, int, int] | None]] = list(foot.legend)
+    bar_px, bar_words = _bar(foot, width)
+    if bar_px:
+        used = bar_px + size + letters.getlength(bar_words) + 2 * size
+    for words, colour in entries:
+        wide = 1.8 * size + letters.getlength(words) + 1.5 * size
+        if used + wide > room and rows[-1]:
+            rows.append([])
+            used = 0.0
+        rows[-1].append((words, colour, used))
+        used += wide
+    named = one_line(f"{foot.name}   SHA-256 {foot.sha256}", longest=300)
+    while small.getlength(named) > room and small.size > 6:
+        small = font(int(small.size) - 1)
+    strip = Image.new("RGB", (width, round(size * (1.7 * len(rows) + 2.6))), "white")
+    draw = ImageDraw.Draw(strip)
+    for place, row in enumerate(rows):
+        middle = size * (1.2 + 1.7 * place)
+        if place == 0 and bar_px:
+            draw.rectangle([size, middle - size * 0.2, size + bar_px, middle + size * 0.2], fill=DARK)
+            draw.text((size + bar_px + size * 0.7, middle), bar_words, font=letters, fill=DARK, anchor="lm")
+        for words, colour, at in row:
+            x = size + at
+            draw.rectangle(
+                [x, middle - size * 0.45, x + 1.2 * size, middle + size * 0.45], fill=colour, outline=DARK, width=2
+            )
+            draw.text((x + 1.8 * size, middle), words, font=letters, fill=DARK, anchor="lm")
+    draw.text((size, strip.height - size * 0.9), named, font=small, fill=(90, 98, 106), anchor="lm")
+    return np.vstack([picture, np.asarray(strip)])
+
+
+def _bar(foot: Foot, width: int) -> tuple[int, str]:
+    """Length of the scale bar in the picture's pixels and its words; 0 where there is no scale."""
+    if foot.mm_per_px is None:
+        return 0, ""
+    unit, per_mm = ("mm", 1.0) if foot.units == "metric" else ("in", 1 / MM_PER_INCH)
+    length = _round_step(0.5 * 0.2 * width * foot.mm_per_px * per_mm)
+    return round(length / per_mm / foot.mm_per_px), f"{length:g} {unit} (median scale of the metal)"
+
+
+def with_bar(picture: np.ndarray, mm_per_px: float | None, units: str) -> np.ndarray:
+    """A close-up with a scale bar in its corner; as it is where there is no scale."""
+    foot = Foot(name="", sha256="", legend=(), mm_per_px=mm_per_px, units=units)
+    length, words = _bar(foot, 2 * picture.shape[1])
+    if not length:
+        return picture
+    canvas = Image.fromarray(picture)
+    draw = ImageDraw.Draw(canvas)
+    size = max(12, picture.shape[1] // 20)
+    base = picture.shape[0] - size * 0.7
+    draw.rectangle([0, base - 1.9 * size, length + 1.6 * size, picture.shape[0]], fill=(255, 255, 255))
+    draw.rectangle([0.8 * size, base - 0.2 * size, 0.8 * size + length, base + 0.1 * size], fill=DARK)
+    draw.text((0.8 * size, base - 0.4 * size), words.split(" (")[0], font=font(size), fill=DARK, anchor="ld")
+    return np.asarray(canvas)
 
 
 def png(picture: np.ndarray) -> bytes:

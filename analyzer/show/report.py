@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 from analyzer.result.examination import Examination
 from analyzer.show.blocks import Section
+from analyzer.show.edition import Edition
 from analyzer.show.sections import (
     answer,
     causes,
@@ -18,34 +19,41 @@ from analyzer.show.sections import (
     pictures,
     pits,
     record,
+    step_sources,
     steps,
+    uncertainty,
     wall,
 )
 
-# In the order of the report: answer, plain page, pictures, measures, wall, causes, steps, record.
-SECTIONS: Mapping[str, Callable[[Examination, str], Section | None]] = {
+# In the order of the report: page one, plain page, evidence, figures, causes, steps; then the annex.
+SECTIONS: Mapping[str, Callable[[Examination, Edition], Section | None]] = {
     "answer": answer.build,
     "homeowner": homeowner.build,
     "pictures": pictures.build,
     "measures": measures.build,
-    "pits": pits.build,
     "wall": wall.build,
     "causes": causes.build,
     "steps": steps.build,
     "house": house.build,
+    "uncertainty": uncertainty.build,
+    "corrections": corrections.build,
+    "pits": pits.build,
     "installation": installation.build,
     "facts": facts.build,
-    "corrections": corrections.build,
+    "step_sources": step_sources.build,
     "record": record.build,
 }
 
 
-def section(examination: Examination, name: str, *, units: str = "metric") -> Section | None:
+def section(
+    examination: Examination, name: str, *, units: str = "metric", edition: Edition | None = None
+) -> Section | None:
     """One section by its id, of ``SECTIONS``; None where this case has nothing to tell there."""
-    return SECTIONS[name](examination, units)
+    return SECTIONS[name](examination, edition or Edition(units=units))
 
 
-def sections(examination: Examination, *, units: str = "metric") -> tuple[Section, ...]:
+def sections(examination: Examination, *, units: str = "metric", edition: Edition | None = None) -> tuple[Section, ...]:
     """All sections that this case has, in the report's order."""
-    built = (build(examination, units) for build in SECTIONS.values())
+    edition = edition or Edition(units=units)
+    built = (build(examination, edition) for build in SECTIONS.values())
     return tuple(part for part in built if part is not None)

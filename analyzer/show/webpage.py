@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from importlib import resources
 
 import jinja2
 
 from analyzer.result.examination import Examination
 from analyzer.show import report
+from analyzer.show.blocks import Section
+from analyzer.show.edition import Edition
 
 
-def html(examination: Examination, *, units: str = "metric") -> str:
+def html(
+    examination: Examination,
+    *,
+    units: str = "metric",
+    edition: Edition | None = None,
+    sections: Sequence[Section] | None = None,
+) -> str:
     """One page that stands alone: no file beside it, nothing fetched."""
+    edition = edition or Edition(units=units)
     template = resources.files("analyzer").joinpath("data/report.html.jinja").read_text(encoding="utf-8")
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
@@ -20,5 +30,7 @@ def html(examination: Examination, *, units: str = "metric") -> str:
     environment.filters["base64"] = lambda data: base64.b64encode(data).decode()
     environment.tests["kind"] = lambda block, name: type(block).__name__ == name
     return environment.from_string(template).render(
-        title=f"Examination of {examination.photo.name}", sections=report.sections(examination, units=units)
+        title=f"Examination of {examination.photo.name}",
+        case=[(heading, words) for heading, words in edition.case.rows if words],
+        sections=report.sections(examination, edition=edition) if sections is None else sections,
     )

@@ -82,12 +82,12 @@ def test_the_record_holds_both_figures(corrected, six):
 
 
 def test_the_table_of_pits_and_their_picture_are_those_that_stand(corrected):
-    rows = list(csv.DictReader(io.StringIO(output.FILES["pits.csv"](corrected, "metric").decode())))
+    rows = list(csv.DictReader(io.StringIO(output.FILES["pits.csv"](output.Work(corrected)).decode())))
     assert [row["id"] for row in rows] == ["2", "3", "4", "5", "6", "7"]
     assert [row["judged_by"] for row in rows] == ["by hand", *["program"] * 4, "by hand"]
     assert float(rows[-1]["equivalent_diameter_mm"]) == 1.0 and rows[-1]["counted"] == "yes"
     picture = cv2.imdecode(
-        np.frombuffer(output.FILES["pit-labels.png"](corrected, "metric"), np.uint8), cv2.IMREAD_UNCHANGED
+        np.frombuffer(output.FILES["pit-labels.png"](output.Work(corrected)), np.uint8), cv2.IMREAD_UNCHANGED
     )
     assert set(np.unique(picture)) == {0, 2, 3, 4, 5, 6, 7}
 
@@ -97,7 +97,7 @@ def test_the_marked_photo_follows_the_corrections(six):
     first = six.pits.pits[0]
     pictures = []
     for entries in ((), [entry(kind="remove_pit", pit=1)]):
-        data = output.FILES["overlay.png"](conclude(six, corrections=entries), "metric")
+        data = output.FILES["overlay.png"](output.Work(conclude(six, corrections=entries)))
         pictures.append(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR).astype(int))
     changed = np.argwhere(np.abs(pictures[0] - pictures[1]).max(axis=2) > 40)
     enlarge = pictures[0].shape[1] / six.photo.width_px

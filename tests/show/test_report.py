@@ -149,11 +149,12 @@ def test_letter_and_inches(demo_examination):
 class _Reader(HTMLParser):
     def __init__(self):
         super().__init__()
-        self.links, self.images, self.open, self.text = [], [], [], []
+        self.links, self.images, self.open, self.text, self.ids = [], [], [], [], []
 
     def handle_starttag(self, tag, attrs):
         attrs = dict(attrs)
         self.links += [attrs[k] for k in ("src", "href") if k in attrs]
+        self.ids += [attrs["id"]] if "id" in attrs else []
         if tag == "img":
             self.images.append(attrs)
         if tag not in ("meta", "img", "br"):
@@ -170,7 +171,9 @@ def test_html_stands_alone(demo_examination):
     reader = _Reader()
     reader.feed(webpage.html(demo_examination))
     assert not reader.open
-    assert all(link.startswith("data:") for link in reader.links)
+    assert all(link.startswith(("data:", "#")) for link in reader.links)
+    named = [link[1:] for link in reader.links if link.startswith("#")]
+    assert named and set(named) <= set(reader.ids) and len(set(reader.ids)) == len(reader.ids)
     assert reader.images and all(image["alt"] for image in reader.images)
     assert "never proves a cause" in " ".join(reader.text)
 

@@ -14,10 +14,12 @@ from ui import blocks, state
 
 WORDS = {
     "report.pdf": ("Report to print or send (PDF)", "application/pdf"),
+    "homeowner.pdf": ("The homeowner's page (PDF)", "application/pdf"),
     "report.html": ("Report as a web page that stands alone", "text/html"),
     "examination.json": ("All figures for another program (JSON)", "application/json"),
     "pits.csv": ("Pits as a table", "text/csv"),
     "bands.csv": ("Marks and lines as a table", "text/csv"),
+    "pits-coco.json": ("Pits as annotations (COCO form, JSON)", "application/json"),
     "overlay.png": ("Marked photo", "image/png"),
     "unrolled.png": ("Metal laid flat", "image/png"),
     "pit-labels.png": ("Pits as numbered pixels (16 bit)", "image/png"),

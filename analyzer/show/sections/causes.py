@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from analyzer.causes.rules import STANDINGS
-from analyzer.causes.steps import EFFORT_WORDS
 from analyzer.house import facts
 from analyzer.result.examination import Examination
-from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table
+from analyzer.show import charts
+from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table, picture
+from analyzer.show.edition import Edition
 
 MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
 
 
-def build(examination: Examination, units: str) -> Section:
+def build(examination: Examination, edition: Edition) -> Section:
     judgement = examination.judgement
     blocks: list[Block] = [
         Paragraph(text=judgement.summary, strong=True),
@@ -32,6 +33,16 @@ def build(examination: Examination, units: str) -> Section:
             widths=(2.2, 9),
         ),
     ]
+    plot = charts.for_and_against(judgement.findings)
+    if plot is not None:
+        blocks.append(
+            picture(
+                plot,
+                "What speaks for and against each cause by the rules; the facts themselves stand below.",
+                "Bars for and against each leading cause; the facts follow in words.",
+                page_share=0.17,
+            )
+        )
     shown = [f for f in judgement.findings if f.standing in ("fits well", "fits")] or list(judgement.findings[:2])
     shown = shown[:MOST_CAUSES_TOLD]
     for finding in shown:
@@ -54,12 +65,4 @@ def build(examination: Examination, units: str) -> Section:
         if lines:
             blocks.append(Paragraph(text=title, strong=True))
             blocks.append(Bullets(items=tuple(lines)))
-    if judgement.checks:
-        blocks.append(Paragraph(text="Checks that would tell most, best first:", strong=True))
-        blocks.append(
-            Bullets(
-                items=tuple(f"{c.question} {c.how} ({EFFORT_WORDS[c.effort]})" for c in judgement.checks[:5]),
-                numbered=True,
-            )
-        )
-    return Section(id="causes", title="Why it failed", blocks=tuple(blocks), new_page=True)
+    return Section(id="causes", title="Why it failed", blocks=tuple(blocks))

@@ -8,9 +8,11 @@ from analyzer.piece.surface import Surface
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
 from analyzer.show.blocks import Section, Table
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section | None:
+def build(examination: Examination, edition: Edition) -> Section | None:
+    units = edition.units
     if not examination.corrections:
         return None
     automatic, by_hand = examination.pattern, examination.standing_pattern
@@ -46,6 +48,7 @@ def build(examination: Examination, units: str) -> Section | None:
     )
     return Section(
         id="corrections",
+        annex=True,
         title="Corrected by hand",
         blocks=(
             Table(head=("Measure", "Automatic", "Corrected"), rows=rows, widths=(3, 5, 5)),

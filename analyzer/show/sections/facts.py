@@ -5,9 +5,11 @@ from __future__ import annotations
 from analyzer.house import facts
 from analyzer.result.examination import Examination
 from analyzer.show.blocks import Section, Table
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section | None:
+def build(examination: Examination, edition: Edition) -> Section | None:
+    units = edition.units
     if not examination.facts:
         return None
     rows = tuple(
@@ -15,6 +17,7 @@ def build(examination: Examination, units: str) -> Section | None:
     )
     return Section(
         id="facts",
+        annex=True,
         title="Facts of the installation, as told",
         blocks=(Table(head=("Fact", "Told"), rows=rows, widths=(4, 6)),),
     )

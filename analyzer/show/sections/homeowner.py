@@ -1,13 +1,15 @@
-"""The homeowner's page, in plain words."""
+"""The homeowner's page, in plain words; it is also a file of its own."""
 
 from __future__ import annotations
 
+from analyzer.base.words import say
 from analyzer.causes.steps import homeowner_page
 from analyzer.result.examination import Examination
 from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Section
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section:
+def build(examination: Examination, edition: Edition) -> Section:
     page = homeowner_page(examination.quantities, examination.judgement, examination.steps)
     blocks: list[Block] = [Caution(text=danger) for danger in page.dangers]
     for heading, lines, numbered in (
@@ -15,6 +17,7 @@ def build(examination: Examination, units: str) -> Section:
         ("How sure is that?", page.how_sure, False),
         ("Do these first", page.first_three, True),
         ("Whom to call", page.whom_to_call, False),
+        ("What it may cost", _cost(examination), False),
         ("What not to do", page.what_not_to_do, False),
     ):
         if lines:
@@ -22,3 +25,17 @@ def build(examination: Examination, units: str) -> Section:
             blocks.append(Bullets(items=tuple(lines), numbered=numbered))
     blocks.append(Caution(text=page.limits))
     return Section(id="homeowner", title="For the homeowner, in plain words", blocks=tuple(blocks), new_page=True)
+
+
+def _cost(examination: Examination) -> tuple[str, ...]:
+    """From the owner's own prices only: this program knows none."""
+    house = examination.house
+    if house is None or house.costs is None or house.history.worthless_ahead:
+        return (say("show.cost_not_known"),)
+    return (
+        *(
+            say("show.cost", name=o.name, low=f"{o.low:,.0f}", high=f"{o.high:,.0f}", middle=f"{o.present_value:,.0f}")
+            for o in house.costs.options
+        ),
+        say("show.cost_rests_on"),
+    )

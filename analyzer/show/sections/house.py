@@ -5,9 +5,10 @@ from __future__ import annotations
 from analyzer.result.examination import Examination
 from analyzer.show import charts
 from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table, picture
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section | None:
+def build(examination: Examination, edition: Edition) -> Section | None:
     """Repair or replace: only where leaks were told."""
     house = examination.house
     if house is None:
@@ -48,4 +49,4 @@ def build(examination: Examination, units: str) -> Section | None:
                 house.costs.says,
             )
         )
-    return Section(id="house", title="Repair or replace", blocks=tuple(blocks), new_page=True)
+    return Section(id="house", title="Repair or replace", blocks=tuple(blocks))

@@ -6,10 +6,12 @@ from analyzer.base import display
 from analyzer.house.water import copper_warning
 from analyzer.result.examination import Examination
 from analyzer.show.blocks import Block, Paragraph, Section, Table
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section | None:
+def build(examination: Examination, edition: Edition) -> Section | None:
     """Water, flow, pressure and metals: only what could be computed from the facts."""
+    units = edition.units
     known = examination.installation
     blocks: list[Block] = []
     if known.water:
@@ -49,5 +51,7 @@ def build(examination: Examination, units: str) -> Section | None:
     for couple in known.couples:
         blocks.append(Paragraph(text=f"{couple.says} [{couple.source}]"))
     return (
-        Section(id="installation", title="Water, flow, pressure and metals", blocks=tuple(blocks)) if blocks else None
+        Section(id="installation", annex=True, title="Water, flow, pressure and metals", blocks=tuple(blocks))
+        if blocks
+        else None
     )

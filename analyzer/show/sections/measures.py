@@ -5,11 +5,13 @@ from __future__ import annotations
 from analyzer.base import display
 from analyzer.base.measured import Measure
 from analyzer.result.examination import Examination
-from analyzer.show import phrases
-from analyzer.show.blocks import Block, Paragraph, Section, Table
+from analyzer.show import charts, phrases
+from analyzer.show.blocks import Block, Bullets, Gallery, Paragraph, Section, Table, picture
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section:
+def build(examination: Examination, edition: Edition) -> Section:
+    units = edition.units
     surface, pattern, pits = examination.standing_surface, examination.standing_pattern, examination.standing_pits
     scale = surface.mm_per_px
     rows: list[tuple[str, str, str, str]] = []
@@ -123,4 +125,24 @@ def build(examination: Examination, units: str) -> Section:
                 + f" ({white.get(bands.white_source, bands.white_source)})."
             )
         )
-    return Section(id="measures", title="Measures", blocks=tuple(blocks), new_page=True)
+    depths = examination.wall.pit_depths
+    plots = (
+        (
+            charts.pit_map(pits.pits, depths, surface.radius_mm, units=units),
+            "Where the pits lie, seen flat; larger circles for wider mouths. Hours count from the middle of the metal seen, not from the crown.",
+            "Map of the pits along and round the pipe; each place stands in the table of pits.",
+        ),
+        (
+            charts.pit_sizes(pits.pits, depths, units=units),
+            "Sizes of the openings, and each measured depth with its interval.",
+            "Number of pits by the width of their opening.",
+        ),
+    )
+    drawn = tuple(picture(rgb, caption, words) for rgb, caption, words in plots if rgb is not None)
+    if drawn and not ring:
+        blocks.append(Gallery(items=drawn, columns=2, page_share=0.15))
+    serious = [flag for flag in examination.flags if flag.severity != "note"]
+    if serious:
+        blocks.append(Paragraph(text="What limits this result, and how to do better", strong=True))
+        blocks.append(Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in serious)))
+    return Section(id="measures", title="Measures", blocks=tuple(blocks))

@@ -5,12 +5,14 @@ from __future__ import annotations
 from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show.blocks import Block, Paragraph, Section, Table
+from analyzer.show.edition import Edition
 from analyzer.wall.remaining import PitDepth
 
 MOST_PITS_LISTED = 40  # the largest; all stand in pits.csv
 
 
-def build(examination: Examination, units: str) -> Section | None:
+def build(examination: Examination, edition: Edition) -> Section | None:
+    units = edition.units
     pits = examination.standing_pits.pits
     if not pits:
         return None
@@ -71,7 +73,7 @@ def build(examination: Examination, units: str) -> Section | None:
     blocks: list[Block] = [Table(head=tuple(head), rows=tuple(rows), widths=tuple(widths), caption=" ".join(notes))]
     if len(pits) > MOST_PITS_LISTED:
         blocks.append(Paragraph(text=f"The {MOST_PITS_LISTED} largest of {len(pits)}; all stand in pits.csv."))
-    return Section(id="pits", title="Pits", blocks=tuple(blocks))
+    return Section(id="pits", annex=True, title="Pits", blocks=tuple(blocks))
 
 
 def _depth(depth: PitDepth | None, units: str, *, mark: bool) -> str:

@@ -6,9 +6,11 @@ from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
 from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table
+from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, units: str) -> Section:
+def build(examination: Examination, edition: Edition) -> Section:
+    units = edition.units
     rows = tuple(
         (
             photo.role,
@@ -19,7 +21,7 @@ def build(examination: Examination, units: str) -> Section:
         )
         for photo in examination.photos
     )
-    notes = tuple(f"{flag.severity}: {phrases.flag_in_words(flag, units)}" for flag in examination.flags)
+    notes = tuple(phrases.flag_in_words(flag, units) for flag in examination.flags if flag.severity == "note")
     settings = examination.settings
     told = ", ".join(
         (
@@ -35,4 +37,4 @@ def build(examination: Examination, units: str) -> Section:
     if notes:
         blocks.append(Paragraph(text="Notes on quality", strong=True))
         blocks.append(Bullets(items=notes))
-    return Section(id="record", title="Record", blocks=tuple(blocks))
+    return Section(id="record", annex=True, title="Record", blocks=tuple(blocks))

@@ -5,11 +5,13 @@ from __future__ import annotations
 from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show import charts, phrases, wall_words
-from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Section, Table, picture
+from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Section, Table, picture
+from analyzer.show.edition import Edition
 from analyzer.wall import capacity
 
 
-def build(examination: Examination, units: str) -> Section:
+def build(examination: Examination, edition: Edition) -> Section:
+    units = edition.units
     wall = examination.wall
     rows = [
         (
@@ -59,11 +61,21 @@ def build(examination: Examination, units: str) -> Section:
         )
     plot = charts.ring_profile(wall, units=units)
     if plot is not None:
-        blocks.append(
+        around = charts.ring_round(wall, units=units)
+        drawn = [
             picture(
                 plot, "Wall thickness round the ring.", "Plot of the wall's thickness against the angle in the photo."
             )
-        )
+        ]
+        if around is not None:
+            drawn.append(
+                picture(
+                    around,
+                    "The same round the ring, the thinnest place marked.",
+                    "Polar plot of the wall with the thinnest place marked.",
+                )
+            )
+        blocks.append(Gallery(items=tuple(drawn), columns=2))
     if wall.deepest is not None and (plot := charts.probability_paper(wall.deepest, units=units)) is not None:
         blocks.append(
             picture(

@@ -1,0 +1,54 @@
+"""For whom and on what a report is made: units, paper, and whose case it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import Literal
+
+from analyzer.base.text import one_line
+
+Paper = Literal["a4", "letter"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CaseData:
+    """What a person says of the case; empty where it is not said. Cleaned as every text that a person typed."""
+
+    name: str = ""
+    place: str = ""
+    who: str = ""  # examined by
+    when: str = ""
+    claim: str = ""  # the insurer's number
+    firm: str = ""
+
+    def __post_init__(self) -> None:
+        for part in fields(self):
+            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=200))
+
+    @property
+    def rows(self) -> tuple[tuple[str, str], ...]:
+        """Each field with its heading, in the order of the page."""
+        return (
+            ("Case", self.name),
+            ("Place", self.place),
+            ("Examined by", ", ".join(part for part in (self.who, self.firm) if part)),
+            ("Date", self.when),
+            ("Claim", self.claim),
+        )
+
+    @property
+    def short(self) -> str:
+        """What stands on every page; empty where the case has neither name nor claim."""
+        return ", ".join(part for part in (self.name, f"claim {self.claim}" if self.claim else "") if part)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Edition:
+    units: str = "metric"
+    paper: Paper | None = None  # None: A4, with US units Letter
+    case: CaseData = field(default_factory=CaseData)
+    agreement: str = ""  # of a second examiner with the first, in one sentence
+
+    @property
+    def sheet(self) -> Paper:
+        return self.paper or ("a4" if self.units == "metric" else "letter")
