@@ -454,7 +454,7 @@ def _ring(picture: np.ndarray, ring: Ring, origin: tuple[int, int], enlarge: flo
     """Both edges of the wall and, across its thinnest place, a line that reaches beyond it."""
     edges = [(contour - origin) * enlarge for contour in (ring.outer_contour_px, ring.inner_contour_px)]
     for edge in edges:
-        seen = np.isfinite(edge).all(axis=1)  # where part of the ring was left out by hand there is none
+        seen = np.asarray(np.isfinite(edge).all(axis=1))  # where part of the ring was left out by hand there is none
         points = np.round(np.where(seen[:, None], edge, 0)).astype(np.int32)
         ends = np.roll(points, -1, axis=0)
         pairs = [np.stack(pair) for pair in zip(points[seen & np.roll(seen, -1)], ends[seen & np.roll(seen, -1)])]

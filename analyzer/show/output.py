@@ -89,10 +89,10 @@ class NotAllMade(InputError):
 
 
 def make(
-    examination: Examination, edition: Edition = Edition(), only: tuple[str, ...] | None = None
+    examination: Examination, edition: Edition | None = None, only: tuple[str, ...] | None = None
 ) -> tuple[dict[str, bytes], dict[str, str]]:
     """The files of ``FILES`` (or those of ``only``) by name, and why those that are missing could not be made: one never costs the others."""
-    work = Work(examination, edition)
+    work = Work(examination, edition or Edition())
     made: dict[str, bytes] = {}
     faults: dict[str, str] = {}
     for name, making in FILES.items():
