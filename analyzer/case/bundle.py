@@ -28,10 +28,12 @@ from analyzer.base.tomlfile import shown
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, state_of
 from analyzer.case.log import Entry, faults, from_lines, to_lines
 from analyzer.case.store import CaseStore
-from analyzer.case.work import examine_case, versions
+from analyzer.case.work import case_data, examine_case, versions
 from analyzer.photo.metadata import without_place
 from analyzer.result.examination import Examination
+from analyzer.result.record import to_json
 from analyzer.show import output
+from analyzer.show.edition import Edition
 
 ALGORITHMS = ("sha256", "sha512")
 SIGNATURE = "signature.json"
@@ -114,8 +116,10 @@ def seal(
     for section, piece in state.pieces.items():
         if piece.of("main"):
             examination = examine_case(state, bundled.__getitem__, section=section)
-            for name, make in output.FILES.items():
-                files[f"data/section-{_plain(section)}/{name}"] = make(examination, units)
+            made, faults = output.make(examination, Edition(units=units, case=case_data(state)))
+            if faults:
+                raise InputError(output.not_made(faults))
+            files |= {f"data/section-{_plain(section)}/{name}": data for name, data in made.items()}
     place = (
         " as they came" if with_place else ", without place data and serial numbers (the picture itself is unchanged)"
     )
@@ -435,7 +439,7 @@ def _measured_again(
 
 
 def _again(examination: Examination) -> Any:
-    return json.loads(output.FILES["examination.json"](examination, "metric"))
+    return json.loads(to_json(examination))
 
 
 def compare(sealed: Any, now: Any, place: str = "") -> tuple[list[Difference], int]:

@@ -261,14 +261,15 @@ def _redo(options: argparse.Namespace) -> int:
 def _examine(options: argparse.Namespace) -> int:
     import hashlib
 
-    from analyzer.case.work import examine_case, versions
+    from analyzer.case.work import case_data, examine_case, versions
     from analyzer.result.record import to_json
     from analyzer.show import output
 
     store = _open(options)
-    result = examine_case(store.state(), store.original, section=options.section)
+    state = store.state()
+    result = examine_case(state, store.original, section=options.section)
     folder = Path(options.out) if options.out else Path(f"{Path(options.folder).name}-examined")
-    output.write(result, folder, units=options.units)
+    output.write(result, folder, units=options.units, case=case_data(state))
     content = {
         "section": options.section,
         "examination_sha256": hashlib.sha256(to_json(result).encode()).hexdigest(),

@@ -14,9 +14,24 @@ from analyzer.house.facts import check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result.examination import Examination, Progress, examine, program_version
+from analyzer.show.edition import CaseData
 from analyzer.wall.readings import readings_from_rows
 
 _ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
+
+
+def case_data(state: CaseState) -> CaseData:
+    """What was told of the case, for the head of its reports."""
+    told = state.description
+    return CaseData(
+        id=state.case_id,
+        name=told.get("name", ""),
+        place=told.get("place", ""),
+        who=told.get("examiner", ""),
+        when=state.last_when[:10],
+        claim=told.get("claim_number", ""),
+        firm=told.get("firm", ""),
+    )
 
 
 def examine_case(

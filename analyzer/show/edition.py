@@ -14,6 +14,7 @@ Paper = Literal["a4", "letter"]
 class CaseData:
     """What a person says of the case; empty where it is not said. Cleaned as every text that a person typed."""
 
+    id: str = ""  # the case's own, given by the program
     name: str = ""
     place: str = ""
     who: str = ""  # examined by
@@ -38,8 +39,9 @@ class CaseData:
 
     @property
     def short(self) -> str:
-        """What stands on every page; empty where the case has neither name nor claim."""
-        return ", ".join(part for part in (self.name, f"claim {self.claim}" if self.claim else "") if part)
+        """What stands on every page; empty where nothing is known of the case."""
+        parts = (self.name, f"claim {self.claim}" if self.claim else "", f"case {self.id[:12]}" if self.id else "")
+        return ", ".join(part for part in parts if part)
 
 
 @dataclass(frozen=True, kw_only=True)
