@@ -90,4 +90,6 @@ class _OpenCV:
         with self._alone:
             net = self._of_shape(values.shape)
             net.setInput(np.ascontiguousarray(values, np.float32))
-            return list(net.forward(self._outputs or net.getUnconnectedOutLayersNames()))
+            names = tuple(net.getUnconnectedOutLayersNames())
+            given = dict(zip(names, net.forward(names), strict=True))  # OpenCV 5.0 gives all outputs or fails
+            return [given[name] for name in self._outputs or names]

@@ -1,6 +1,7 @@
 """The learned networks: two independent runtimes of the ONNX standard agree, and the work stays in proportion to the metal."""
 
 import sys
+import tomllib
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
@@ -28,7 +29,7 @@ def smooth(shape: tuple[int, ...]) -> np.ndarray:
 def test_opencv_and_onnx_runtime_agree(name):
     """Neither runtime shares code with the other; what they differ by moves no reported figure by a ten-thousandth."""
     pytest.importorskip("onnxruntime", reason="onnxruntime is not installed: the second runtime cannot be asked")
-    outputs = ("classes", "view") if name == "specimen" else None
+    outputs = ("classes", "view", "metal", "framing") if name == "specimen" else None
     engines = [room._made(name, outputs, engine, 2) for engine in room.ENGINES]
     for shape in SHAPES[name]:
         values = smooth(shape)
@@ -99,3 +100,20 @@ def test_a_piece_in_the_middle_is_looked_at_twice(monkeypatch):
     monkeypatch.setattr(specimen, "_run", lambda square: run.append(square.shape) or real(square))
     assert specimen.find_specimen(rgb) is not None
     assert len(run) <= 8
+
+
+def test_the_record_names_what_the_specimen_network_answers():
+    """Names in the record against the widths of the answers in the ONNX file itself, read by the second runtime."""
+    record = tomllib.loads((ROOT / "analyzer/models/specimen.toml").read_text(encoding="utf-8"))
+    answers = dict(
+        zip(
+            record["outputs"],
+            room._made("specimen", tuple(record["outputs"]), "opencv", 1)(smooth((1, 12, 128, 128))),
+            strict=True,
+        )
+    )
+    for name in ("view", "metal", "framing"):
+        assert answers[name].size == len(record[f"{name}s"]) == len(record[name]["answers"])
+        assert record[name]["answers"] == record[f"{name}s"]
+        assert 1 <= record[name]["temperature"] < 5
+    assert record["views"] == list(specimen.VIEWS)
