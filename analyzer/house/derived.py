@@ -72,6 +72,7 @@ def derive(quantities: Mapping[str, Any]) -> tuple[dict[str, float | str | bool]
     """
     known = installation(quantities)
     out: dict[str, float | str | bool] = {i.id: i.value for i in known.water if i.id in _INDEX_QUANTITIES}
+    out.update(_anion_ratios(quantities))
     if known.speed is not None:
         if known.speed.low_m_per_s == known.speed.high_m_per_s:
             out["velocity_m_per_s"] = known.speed.low_m_per_s
@@ -87,6 +88,30 @@ def derive(quantities: Mapping[str, Any]) -> tuple[dict[str, float | str | bool]
     if len(roles) == 1:  # one metal eats copper and another guards it: then it is not known
         out["contact_copper_is_cathode"] = roles.pop()
     return out, known.flags
+
+
+BICARBONATE_PER_CACO3 = 2 * 61.0168 / 100.0869  # mg/L HCO3 for 1 mg/L CaCO3 of alkalinity, by molar masses
+
+
+def _anion_ratios(quantities: Mapping[str, Any]) -> dict[str, float | str | bool]:
+    """Bicarbonate against sulfate by mass, and the quotient S1 of EN 12502-3 (from memory), by amount of charge.
+
+    Alkalinity is taken for bicarbonate up to pH 8.3, the end point of the titration of carbonate; above it nothing is given.
+    Worked value: alkalinity 82.02 mg/L CaCO3 is 100 mg/L bicarbonate; with 50 mg/L sulfate the ratio is 2.0.
+    """
+    out: dict[str, float | str | bool] = {}
+    alkalinity, ph = quantities.get("water_alkalinity_mg_per_l_caco3"), quantities.get("water_ph")
+    if not alkalinity or (ph is not None and ph > 8.3):
+        return out
+    bicarbonate = alkalinity * BICARBONATE_PER_CACO3
+    sulfate = quantities.get("water_sulfate_mg_per_l")
+    if sulfate:
+        out["bicarbonate_to_sulfate_ratio"] = bicarbonate / sulfate
+    chloride, nitrate = quantities.get("water_chloride_mg_per_l"), quantities.get("water_nitrate_mg_per_l")
+    if chloride is not None and sulfate is not None and nitrate is not None:
+        charge = chloride / 35.453 + nitrate / 62.0049 + 2 * sulfate / 96.0626
+        out["chloride_sulfate_nitrate_to_bicarbonate"] = charge / (bicarbonate / 61.0168)
+    return out
 
 
 def installation(quantities: Mapping[str, Any]) -> Installation:

@@ -116,3 +116,18 @@ def test_pages_get_words_with_the_figures():
     assert page.speed.friction_kpa_per_m > 0 and page.speed.hammer_kpa > 1000.0
     assert page.couples[0].anode == "galvanised_steel"
     assert "context" in copper_warning()
+
+
+def test_bicarbonate_against_sulfate_is_by_molar_masses():
+    """61.0168 g/mol HCO3, 100.0869 CaCO3 (IUPAC atomic weights): 82.02 mg/L CaCO3 are 100 mg/L bicarbonate."""
+    known = derive({"water_alkalinity_mg_per_l_caco3": 82.02, "water_sulfate_mg_per_l": 50.0, "water_ph": 7.2})[0]
+    assert known["bicarbonate_to_sulfate_ratio"] == pytest.approx(2.0, rel=1e-3)
+    assert "chloride_sulfate_nitrate_to_bicarbonate" not in known, "nitrate is not known"
+    whole = {
+        "water_alkalinity_mg_per_l_caco3": 50.04345,
+        "water_sulfate_mg_per_l": 48.0313,
+        "water_chloride_mg_per_l": 35.453,
+    }
+    known = derive({**whole, "water_nitrate_mg_per_l": 62.0049})[0]  # one of each charge against one of bicarbonate
+    assert known["chloride_sulfate_nitrate_to_bicarbonate"] == pytest.approx(3.0, rel=1e-6)
+    assert "bicarbonate_to_sulfate_ratio" not in derive({**whole, "water_ph": 9.0})[0], "carbonate counts then"
