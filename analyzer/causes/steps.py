@@ -299,7 +299,7 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
         alike = [names[c] for c in standing[0].cannot_be_told_from if c in names]
         if alike:
             how_sure.append(
-                f"No photo can tell {standing[0].name.lower()} from {listed([name.lower() for name in alike], 'or')}."
+                f"No photo can tell {_inside(standing[0].name)} from {listed([_inside(name) for name in alike], 'or')}."
             )
         if any(f.needs_laboratory for f in standing[:2]):
             how_sure.append("Only a section in a laboratory would settle it.")
@@ -313,7 +313,7 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
         how_sure = [
             say(
                 "steps.would_allow" if all(f.by_circumstance for f in possible[:3]) else "steps.still_open",
-                names=listed([f.name.lower() for f in possible[:3]], "or"),
+                names=listed([_inside(f.name) for f in possible[:3]], "or"),
             )
             if possible
             else say("steps.too_little")
@@ -352,3 +352,8 @@ def _first_three(steps: tuple[Step, ...]) -> tuple[Step, ...]:
     own = [s for s in steps if s.phase == "next check" and s.who == "homeowner"]
     rest = [s for s in steps if s.phase in ("next check", "remedy", "whom to call")]
     return tuple((picked + (own or rest))[:3])
+
+
+def _inside(name: str) -> str:
+    """A cause's name in the middle of a sentence: MIC and "type I" keep their capitals."""
+    return name if name[:2].isupper() else name[:1].lower() + name[1:]
