@@ -214,7 +214,7 @@ def close_up(photo: Photo, pits: PitCatalogue, number: int, *, side_px: int = 36
 
 def marked_ring(photo: Photo, ring: Ring, *, longest_px: int = 1300) -> tuple[np.ndarray, float]:
     """(h, w, 3) uint8: the cut ring on its own photo with both edges and the thinnest place, and its enlargement."""
-    low, high = ring.outer_contour_px.min(axis=0), ring.outer_contour_px.max(axis=0)
+    low, high = np.nanmin(ring.outer_contour_px, axis=0), np.nanmax(ring.outer_contour_px, axis=0)
     margin = 0.2 * float((high - low).max())
     left, top = (max(0, int(v - margin)) for v in low)
     right, bottom = (

@@ -93,16 +93,16 @@ def without_mark(seen):
 
 def test_the_bands_left_out_are_gone_from_every_file(seen, without_mark):
     assert [band.kind for band in seen.bands.bands] == ["contact_mark"]
-    assert list(csv.DictReader(io.StringIO(output.FILES["bands.csv"](without_mark, "metric").decode()))) == []
+    assert list(csv.DictReader(io.StringIO(output.FILES["bands.csv"](output.Work(without_mark)).decode()))) == []
     labels = cv2.imdecode(
-        np.frombuffer(output.FILES["band-labels.png"](without_mark, "metric"), np.uint8), cv2.IMREAD_UNCHANGED
+        np.frombuffer(output.FILES["band-labels.png"](output.Work(without_mark)), np.uint8), cv2.IMREAD_UNCHANGED
     )
     assert labels.max() == 0
-    document = json.loads(output.FILES["examination.json"](without_mark, "metric"))
+    document = json.loads(output.FILES["examination.json"](output.Work(without_mark)))
     assert document["corrected"]["bands"] == [] and len(document["bands"]) == 1
     assert without_mark.quantities["contact_mark_seen"] is False
     assert "pits_in_contact_mark_share" not in without_mark.quantities
-    assert "No contact mark or water line was found" in output.FILES["report.html"](without_mark, "metric").decode()
+    assert "No contact mark or water line was found" in output.FILES["report.html"](output.Work(without_mark)).decode()
 
 
 def test_the_rim_of_a_band_that_a_rough_outline_leaves_is_no_band(seen):
@@ -163,7 +163,7 @@ def test_mounds_and_light_left_out_are_gone(seen, without_mark):
     assert without_mark.quantities["mound_count"] == 1 and conclude(seen).quantities["mound_count"] == 2
     assert without_mark.standing_relief.holes == seen.relief.holes[1:]
     assert without_mark.quantities["through_hole_count"] == 1 and conclude(seen).quantities["through_hole_count"] == 2
-    document = json.loads(output.FILES["examination.json"](without_mark, "metric"))
+    document = json.loads(output.FILES["examination.json"](output.Work(without_mark)))
     assert len(document["wall"]["light_without_pit"]) == 1
     assert [mound["id"] for mound in document["corrected"]["standing_mounds"]] == [2]
     (flag,) = [flag for flag in without_mark.flags if flag.id == "light_without_pit"]
@@ -265,10 +265,10 @@ def test_a_cut_ring_left_out_where_it_is_thinnest_is_measured_elsewhere(ring):
     assert left.minimum_mm.value > found.minimum_mm.value
     assert left.mean_mm.value == pytest.approx(found.wall_mm[~out].mean())
     assert less.wall.minimum_mm == left.minimum_mm and whole.wall.minimum_mm == found.minimum_mm
-    document = json.loads(output.FILES["examination.json"](less, "metric"))
+    document = json.loads(output.FILES["examination.json"](output.Work(less)))
     assert len(document["wall"]["profile"]["wall_mm"]) == 360 - out.sum()
     for name in ("overlay.png", "unrolled.png", "report.html"):
-        assert output.FILES[name](less, "metric")
+        assert output.FILES[name](output.Work(less))
     away = [[0, 0], [20, 0], [20, 20], [0, 20]]
     with pytest.raises(InputError, match="left"):
         conclude(ring, corrections=[entry("examine_only", away)])
