@@ -45,7 +45,8 @@ def test_every_cause_of_the_catalogue_has_a_remedy_of_its_own(cause):
 @pytest.mark.parametrize("record", RECORDS, ids=[r.id for r in RECORDS])
 def test_every_step_can_be_reached_and_says_what_it_must(record):
     assert record.title and record.what and record.why and record.effort and record.source and record.who in WHO
-    found = plan({}, judgement(*(finding(c) for c in record.causes)))
+    served = {"service": record.only_for[0]} if record.only_for else {}
+    found = plan(served, judgement(*(finding(c) for c in record.causes)))
     if record.causes or not record.when_any:
         assert record.id in [s.id for s in found]
     for group in record.when_any:
