@@ -12,6 +12,7 @@ from analyzer.house.facts import describe, read_value, told_quantities
 from analyzer.result import record
 from analyzer.result.corrections import make_correction
 from analyzer.show import output
+from analyzer.show.edition import Edition
 from analyzer.wall.readings import read_readings, readings_from_rows
 from tests.joints.test_files_tell_the_result import _look, page_text, pdf_text
 
@@ -73,7 +74,7 @@ def test_every_quantity_at_its_ends_goes_through_to_all_nine_files(seen, number)
     result = conclude(replace(seen, tube=None), facts=check_facts(told))
     files, faults = output.make(
         result,
-        "us" if number % 2 else "metric",
+        Edition(units="us" if number % 2 else "metric"),
         None if number % 4 == 0 else ("examination.json", "pits.csv", "bands.csv", "report.html"),
     )
     assert not faults
