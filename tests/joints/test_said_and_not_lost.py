@@ -138,15 +138,18 @@ def test_a_file_that_cannot_be_made_never_costs_the_others(seen, tmp_path, monke
 
     from analyzer import cli
 
-    def broken(examination, units):
+    def broken(work):
         raise ValueError("no such font")
 
     monkeypatch.setitem(output.FILES, "report.pdf", broken)
     result = conclude(seen)
-    with pytest.raises(output.NotAllMade, match="report.pdf could not be made, all other files could") as caught:
+    with pytest.raises(output.NotAllMade, match="report.pdf could not be made, .*no such font") as caught:
         output.write(result, tmp_path / "result")
-    assert {path.name for path in caught.value.paths} == set(output.FILES) - {"report.pdf"}
-    assert {path.name for path in (tmp_path / "result").iterdir()} == set(output.FILES) - {"report.pdf"}
+    others = set(output.FILES) - {"report.pdf"}
+    assert {path.name for path in caught.value.paths} == others | {output.MANIFEST}
+    assert {path.name for path in (tmp_path / "result").iterdir()} == others | {output.MANIFEST}
+    listed = (tmp_path / "result" / output.MANIFEST).read_text().splitlines()
+    assert {line.split("  ")[1] for line in listed} == others  # the list names what is there and nothing else
     Image.effect_noise((400, 300), 60).convert("RGB").save(tmp_path / "piece.png")
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("analyzer.result.examination.examine", lambda *_, **__: result)
