@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from analyzer.result.examination import Examination
-from analyzer.show.drawing import pit_outlines
+from analyzer.show.drawing import pit_parts
 
 _PIT, _MOUND = 1, 2
 
@@ -21,16 +21,16 @@ _PIT, _MOUND = 1, 2
 def pits_as_coco(examination: Examination) -> str:
     """One annotation a pit that stands after any corrections, and one a mound; ``score`` is the confidence, null by hand."""
     photo, catalogue = examination.photo, examination.standing_pits
-    outlines = pit_outlines(catalogue)
+    outlines = pit_parts(catalogue)
     rows: list[dict[str, Any]] = []
     for pit in catalogue.pits:
-        outline = outlines.get(pit.id)
-        if outline is None:
+        parts = outlines.get(pit.id, [])
+        if not parts:
             half = pit.equivalent_diameter_px / 2
             box = (pit.x_px - half, pit.y_px - half, 2 * half, 2 * half)
             polygons: list[list[float]] = []
         else:
-            box, polygons = _box(outline), _polygons(outline)
+            box, polygons = _box(np.concatenate(parts)), _polygons(parts)
         rows.append(
             {
                 "id": len(rows) + 1,
@@ -86,5 +86,6 @@ def _box(outline: np.ndarray) -> tuple[float, float, float, float]:
     return float(x), float(y), float(width), float(height)
 
 
-def _polygons(outline: np.ndarray) -> list[list[float]]:
-    return [[round(float(v), 2) for v in outline.reshape(-1)]] if len(outline) >= 3 else []
+def _polygons(parts: list[np.ndarray]) -> list[list[float]]:
+    """A mouth that a scratch or the edge parts has several."""
+    return [[round(float(v), 2) for v in part.reshape(-1)] for part in parts if len(part) >= 3]

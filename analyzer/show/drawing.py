@@ -400,8 +400,13 @@ def _contours(labels: np.ndarray, number: int, x: float, y: float, diameter: flo
     return [contour[:, 0, :].astype(np.float32) + (left, top) for contour in found]
 
 
+def pit_parts(pits: PitCatalogue) -> dict[int, list[np.ndarray]]:
+    """Each pit's outlines by its number, (N, 2) x, y in the upright photo; a pit in several parts has several."""
+    return {pit.id: _contours(pits.labels, pit.id, pit.x_px, pit.y_px, pit.equivalent_diameter_px) for pit in pits.pits}
+
+
 def pit_outlines(pits: PitCatalogue) -> dict[int, np.ndarray]:
-    """Each pit's outline, (N, 2) x, y in the upright photo, by its number."""
+    """Each pit's longest outline, (N, 2) x, y in the upright photo, by its number."""
     outlines = {}
     for pit in pits.pits:
         found = _contours(pits.labels, pit.id, pit.x_px, pit.y_px, pit.equivalent_diameter_px)
