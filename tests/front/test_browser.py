@@ -212,9 +212,17 @@ def test_bad_file_gets_a_sentence(page, address, tmp_path):
 
 def chosen(page, label: str, option: str) -> None:
     box = page.get_by_test_id("stSelectbox").filter(has_text=label)
-    box.locator("input").click(timeout=20_000)
-    box.locator("input").fill(option)  # a long list shows only part of itself
-    page.get_by_role("option", name=option, exact=True).wait_for(timeout=20_000)
+    row = page.get_by_role("option", name=option, exact=True)
+    for _ in range(
+        4
+    ):  # a list shuts when the page scrolls beneath it, as while a group unfolds; a person opens it again
+        box.locator("input").click(timeout=20_000)
+        box.locator("input").fill(option)  # a long list shows only part of itself
+        page.wait_for_timeout(1500)
+        if row.is_visible():
+            break
+        page.keyboard.press("Escape")
+    row.wait_for(timeout=20_000)
     page.keyboard.press("Enter")
     settled(page)
     assert box.is_visible(), f"the form folded shut over {label!r}"
@@ -247,4 +255,5 @@ def test_forms_stay_open_and_keep_the_first_choice_on_a_new_photo(page, address,
         box = page.get_by_test_id("stSelectbox").filter(has_text=label)
         if not box.is_visible():
             page.get_by_text(f"{title} (").click(timeout=20_000)
+            page.wait_for_timeout(800)  # while a group unfolds, its page scrolls, and a list opened meanwhile shuts
         chosen(page, label, option)

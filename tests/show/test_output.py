@@ -35,8 +35,9 @@ for _ in range(rounds):
             while True:
                 output.write(letter, folder)
         children.append(child)
+    chance.shuffle(children)  # whoever is killed last has usually written last: both letters are to be seen
     for child in children:
-        time.sleep(chance.uniform(0.0, 0.06))
+        time.sleep(chance.uniform(0.0, 0.15))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
     lines = (folder / output.MANIFEST).read_text().splitlines()
