@@ -99,7 +99,7 @@ def read_pattern(
     known_through = [pit.through for pit in counted if pit.through is not None]
     if known_through and len(known_through) == len(counted) or any(known_through) or holes:
         quantities["through_hole_count"] = sum(known_through) + holes
-    density = _density(examined, surface)
+    density = _density(examined, surface, pits.count)
     diameters = [pit.equivalent_diameter_mm for pit in counted if pit.equivalent_diameter_mm is not None]
     areas = [pit.opening_area_mm2 for pit in counted if pit.opening_area_mm2 is not None]
     if density is not None:
@@ -254,22 +254,33 @@ def _in_mask(pit: Pit, surface: Surface, mask: np.ndarray) -> bool:
     return 0 <= row < mask.shape[0] and 0 <= column < mask.shape[1] and bool(mask[row, column])
 
 
-def _density(examined: list[Pit], surface: Surface) -> Measure | None:
-    """Pits per cm2 of examined metal, with the Poisson interval widened by the area's own uncertainty."""
+def _density(examined: list[Pit], surface: Surface, counted: Measure | None) -> Measure | None:
+    """Pits per cm2 of examined metal, for the run of pipe.
+
+    Its interval holds three things, independent of one another and so added in quadrature: few pits say little about the rest of
+    the run (exact Poisson), pits are missed and mistaken (the count's own interval), and the area is measured. In logs, since
+    a density is off by a factor; so it always holds what the count beside it says of this piece.
+    """
     area = surface.examined_area
     if surface.unit != "mm" or area.value <= 0:
         return None
     area_cm2, count = area.value / 100, len(examined)
-    low, high = poisson_interval(count)
-    relative = area.standard_uncertainty / area.value
     value = count / area_cm2
-    down, up = (value - low / area_cm2), (high / area_cm2 - value)
-    half = stats.norm.ppf(0.975) * relative * value
+    few = tuple(limit / area_cm2 for limit in poisson_interval(count))
+    seen = few  # where no count is told apart, nothing is added
+    if counted is not None:
+        share = count / counted.value if counted.value > 0 else 1.0  # of the counted pits, those on examined metal
+        seen = tuple(limit * share / area_cm2 for limit in counted.interval_95)
+    size = stats.norm.ppf(0.975) * area.standard_uncertainty / area.value
     budget = {source: -contribution / area.value * value for source, contribution in area.budget.items()}
     budget["number of pits"] = math.sqrt(count) / area_cm2
-    return Measure(
-        value=value, budget=budget, interval=(max(0.0, value - math.hypot(down, half)), value + math.hypot(up, half))
-    )
+    if value == 0:
+        return Measure(value=0.0, budget=budget, interval=(0.0, max(few[1], seen[1])))
+    apart = [] if counted is None else [seen]
+    up = math.hypot(size, *(math.log(max(limits[1], value) / value) for limits in (few, *apart)))
+    least = [min(limits[0], value) for limits in (few, *apart)]
+    low = value * math.exp(-math.hypot(size, *(math.log(value / limit) for limit in least))) if min(least) > 0 else 0.0
+    return Measure(value=value, budget=budget, interval=(low, value * math.exp(up)))
 
 
 def _mean(measures: list[Measure]) -> Measure | None:

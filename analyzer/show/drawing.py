@@ -317,12 +317,32 @@ def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
             draw.text((size + bar_px + size * 0.7, middle), bar_words, font=letters, fill=DARK, anchor="lm")
         for words, colour, at in row:
             x = size + at
-            draw.rectangle(
-                [x, middle - size * 0.45, x + 1.2 * size, middle + size * 0.45], fill=colour, outline=DARK, width=2
-            )
+            _sign(draw, words, colour, (x, middle - size * 0.45, x + 1.2 * size, middle + size * 0.45))
             draw.text((x + 1.8 * size, middle), words, font=letters, fill=DARK, anchor="lm")
     draw.text((size, strip.height - size * 0.9), named, font=small, fill=(90, 98, 106), anchor="lm")
     return np.vstack([picture, np.asarray(strip)])
+
+
+def _sign(
+    draw: ImageDraw.ImageDraw, words: str, colour: tuple[int, int, int] | None, box: tuple[float, float, float, float]
+) -> None:
+    """A sign of the legend in the form that the thing has in the picture, so that two of one colour are told apart."""
+    left, top, right, bottom = box
+    thick = max(2, round((bottom - top) / 5))
+    if "triangle" in words:
+        draw.polygon([((left + right) / 2, top), (right, bottom), (left, bottom)], fill=colour, outline=DARK, width=2)
+    elif "dashed" in words:
+        middle, step = (top + bottom) / 2, (right - left) / 5
+        draw.rectangle([left - 2, middle - thick, right + 2, middle + thick], fill=DARK)
+        for k in (0, 2, 4):
+            draw.rectangle(
+                [left + k * step, middle - thick / 2, left + (k + 1) * step, middle + thick / 2], fill=colour
+            )
+    elif words.endswith("pit"):
+        draw.ellipse([left, top, right, bottom], outline=DARK, width=thick + 2)
+        draw.ellipse([left + 1, top + 1, right - 1, bottom - 1], outline=colour, width=thick)
+    else:
+        draw.rectangle([left, top, right, bottom], fill=colour, outline=DARK, width=2)
 
 
 def _bar(foot: Foot, width: int) -> tuple[int, str]:

@@ -237,6 +237,18 @@ def test_density_counts_on_examined_metal_with_the_poisson_interval():
     assert "rating_on_small_area" in {flag.id for flag in pattern.flags}
 
 
+@pytest.mark.parametrize("low, high", [(4, 25), (10, 10), (0, 40), (9, 11)])
+def test_density_never_contradicts_the_count_beside_it(low, high):
+    """What the count says of this piece lies within what the density says of the run, and neither source is lost."""
+    surface = flat_piece(length_mm=50, width_mm=40)  # 20 cm2
+    found = catalogue(surface, *np.random.default_rng(0).uniform(0, 1, (2, 10)))
+    found = replace(found, count=Measure(value=10.0, interval=(float(low), float(high))))
+    least, most = read_pattern(surface, found, no_bands(surface)).pits_per_cm2.interval_95
+    assert least <= low / 20 and most >= high / 20
+    assert least <= 4.7954 / 20 and most >= 18.3904 / 20  # the published Poisson limits of ten
+    assert (least == 0) == (low == 0)
+
+
 def test_size_is_rated_by_the_mean_opening_not_the_largest():
     """ASTM G46 rates a mean size (figures from memory): 0.65 mm2 is nearest to B-1 (0.5), while the largest, 3 mm2, alone were B-2 (2.0)."""
     surface = flat_piece()
