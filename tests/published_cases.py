@@ -150,14 +150,14 @@ def read_case(case: Mapping[str, object]) -> tuple[Facts, list[str]]:
             unread.append(str(error))
             del told[name]
     facts = check_facts(told)
-    known: dict[str, Value] = {**with_coarse_words(facts.values), **computed}
+    known: dict[str, Value] = {**with_coarse_words(facts.by_id), **computed}
     if "velocity_m_per_s" in known:
         service = {"cold": "cold", "hot": "hot", "recirculated": "hot"}.get(str(known.get("service")))
         over = flow.velocity_over_limit(known["velocity_m_per_s"], service, known.get("service_temperature_c"))
         if over is not None:
             known["velocity_over_limit"] = over
     follows, _ = derive(known)
-    return Facts(values={**follows, **known}, flags=facts.flags), unread
+    return Facts(by_id={**follows, **known}, flags=facts.flags), unread
 
 
 def _water(case: Mapping[str, object], told: dict[str, object], computed: dict[str, float]) -> None:

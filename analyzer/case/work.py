@@ -59,8 +59,7 @@ def examine_case(
         if kept.purpose == "light":
             if kept.azimuth_deg is None:
                 raise InputError(f"Say where the torch was for {kept.file_name}, or take the photo out of the case.")
-            height = {} if kept.elevation_deg is None else {"elevation_deg": kept.elevation_deg}
-            lights.append(Light(photo=photo, azimuth_deg=kept.azimuth_deg, **height))
+            lights.append(Light(photo=photo, azimuth_deg=kept.azimuth_deg, elevation_deg=kept.elevation_deg))
     return examine(
         [*opened["main"], *opened["ring"], *opened["backlit"]],
         facts=check_facts(dict(state.answers), today=day_of(state)),

@@ -36,7 +36,7 @@ class Prices:
     part_share_of_leaks: float | None = None  # share of the leaks to come that replacing the part would end, 0 to 1
     moving_out: float = 0.0  # once, with replacing all
     discount_rate: float = 0.03  # a year, without inflation
-    horizon_years: int = 20
+    horizon_years: float = 20  # a whole number; a kept case holds every price as a float
     leaks_after_replacement_per_year: float = 0.0  # in all new pipe; 0 is an assumption, and said
 
     def __post_init__(self) -> None:
@@ -58,6 +58,11 @@ class Prices:
             raise InputError("Replacing a part needs both its price and the share of the leaks that it would end.")
         if self.cost_of_leak <= 0:
             raise InputError("A leak must cost something: enter the price of a repair.")
+
+    @property
+    def years(self) -> int:
+        """The horizon as a count of years."""
+        return int(self.horizon_years)
 
     @property
     def cost_of_leak(self) -> float:
@@ -191,7 +196,7 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
 
 def _discounted(law: PowerLaw, region: Region, prices: Prices) -> tuple[Array, Array, Array]:
     """Discounted expected leaks up to each coming year (year 0 first): best, low, high."""
-    years, rate = prices.horizon_years, prices.discount_rate
+    years, rate = prices.years, prices.discount_rate
     best = law.number * np.cumsum(yearly_factor(law.record, law.beta, years, rate), axis=1)[0]
     low, high = region.interval(np.cumsum(yearly_factor(law.record, region.beta, years, rate), axis=1))
     zero = np.zeros(1)
@@ -200,10 +205,10 @@ def _discounted(law: PowerLaw, region: Region, prices: Prices) -> tuple[Array, A
 
 def _steady_factor(prices: Prices) -> Array:
     """Discounted years: the present value of one a year, spread over each coming year."""
-    edges = np.arange(prices.horizon_years + 1.0)
+    edges = np.arange(prices.years + 1.0)
     force = math.log1p(prices.discount_rate)
     if force == 0:
-        return np.ones(prices.horizon_years)
+        return np.ones(prices.years)
     present = np.exp(-force * edges)
     return (present[:-1] - present[1:]) / force
 
@@ -264,7 +269,7 @@ def _cost_words(
     level: float,
 ) -> tuple[str, str]:
     figures = "; ".join(f"{o.name.lower()} {o.present_value:,.0f} ({o.low:,.0f} to {o.high:,.0f})" for o in options)
-    lead = f"Present value over {prices.horizon_years} years at {prices.discount_rate:.1%}: {figures}, 95 % limits of the leaks to come. "
+    lead = f"Present value over {prices.years} years at {prices.discount_rate:.1%}: {figures}, 95 % limits of the leaks to come. "
     if cheaper == "repair":
         return (
             f"{lead}On these prices and this record, repairing costs less anywhere within the limits. {leak_words().honest}",
@@ -329,7 +334,7 @@ def repair_or_replace(
     record = read_record(quantities)
     if record is None:
         return None
-    history = read_history(record, prices.horizon_years if prices else years_ahead)
+    history = read_history(record, prices.years if prices else years_ahead)
     costs = compare_costs(history, prices) if prices is not None else None
     persisting = tuple(
         f"{f.name}: {leak_words().persists[f.cause]}"

@@ -84,7 +84,7 @@ def derive(quantities: Mapping[str, Any]) -> tuple[dict[str, float | str | bool]
     gaps = [pair.gap_v for pair in known.couples if pair.gap_v is not None]
     if gaps:
         out["anodic_gap_v"] = max(gaps)
-    roles = {pair.copper_is_cathode for pair in known.couples} - {None}
+    roles = {pair.copper_is_cathode for pair in known.couples if pair.copper_is_cathode is not None}
     if len(roles) == 1:  # one metal eats copper and another guards it: then it is not known
         out["contact_copper_is_cathode"] = roles.pop()
     return out, known.flags

@@ -121,6 +121,8 @@ class Quantity(BaseModel):
             raise ValueError("a number has a unit and a possible range, and nothing else has")
         if self.origin in ("told", "either") and not self.question:
             raise ValueError("what a person tells needs a question")
+        if self.usual and self.kind != "number":
+            raise ValueError("only a number has a usual range")
         if self.classes and set(self.classes) != set(self.choices):
             raise ValueError("every choice needs its class")
         return self
@@ -177,24 +179,24 @@ def told_quantities() -> tuple[Quantity, ...]:
 class Facts(Mapping[str, Value]):
     """What is known of the installation: values by id, in the units of the vocabulary; what is not known is not there."""
 
-    values: Mapping[str, Value]
+    by_id: Mapping[str, Value]
     flags: tuple[Flag, ...] = ()
 
     def __getitem__(self, quantity_id: str) -> Value:
-        return self.values[quantity_id]
+        return self.by_id[quantity_id]
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self.values)
+        return iter(self.by_id)
 
     def __len__(self) -> int:
-        return len(self.values)
+        return len(self.by_id)
 
     def with_measured(self, measured: Mapping[str, float | str | bool]) -> dict[str, Value]:
         """Facts and measured quantities in one mapping; what a person told goes before what was measured."""
-        return {**measured, **self.values}
+        return {**measured, **self.by_id}
 
 
-NOTHING_KNOWN = Facts(values=MappingProxyType({}))
+NOTHING_KNOWN = Facts(by_id=MappingProxyType({}))
 
 
 def read_facts(path: str | Path, *, today: date | None = None) -> Facts:
@@ -236,12 +238,15 @@ def check_facts(source: Mapping[str, object], *, today: date | None = None) -> F
         if flag is not None:
             flags.append(flag)
     _check_together(values)
-    return Facts(values=MappingProxyType(values), flags=tuple(flags))
+    return Facts(by_id=MappingProxyType(values), flags=tuple(flags))
 
 
 def unusual(quantity: Quantity, value: Value) -> Flag | None:
     """The flag of a number outside its usual range: it is taken, and asked again."""
-    if quantity.usual is None or quantity.usual[0] <= value <= quantity.usual[1]:
+    if quantity.usual is None:
+        return None
+    assert isinstance(value, (int, float))  # the vocabulary gives a usual range to numbers alone
+    if quantity.usual[0] <= value <= quantity.usual[1]:
         return None
     low, high = (f"{bound:g}" for bound in quantity.usual)
     unit = _shown_unit(quantity)
@@ -254,9 +259,15 @@ def with_coarse_words(values: Mapping[str, Value]) -> dict[str, Value]:
     for fine, coarse in COARSE.items():
         if fine in whole:
             classes = quantities()[fine].classes
-            words = [*whole.get(coarse, ()), *(classes[word] for word in whole[fine])]
+            words = [*_words(whole.get(coarse, ())), *(classes[word] for word in _words(whole[fine]))]
             whole[coarse] = tuple(dict.fromkeys(words))
     return whole
+
+
+def _words(value: Value) -> tuple[str, ...]:
+    """The words of a choice that takes several answers, or the days of a list of them."""
+    assert isinstance(value, tuple)  # as the readers of those kinds return them
+    return tuple(word for word in value if isinstance(word, str))
 
 
 def in_vocabulary(values: Mapping[str, Value]) -> Mapping[str, Value]:
@@ -389,13 +400,12 @@ def _entries(source: Mapping[str, object], prefix: str = "") -> list[tuple[str, 
         key = str(key)
         if key == "schema" and not prefix:
             continue
-        nested = isinstance(raw, Mapping) and not (key in quantities() and quantities()[key].kind == "counts")
-        if nested and not prefix and key in GROUPS:
-            entries += _entries(raw, f"{key}.")
-        elif nested:
-            raise InputError(f"facts: {prefix}{key}: no such section; the sections are {', '.join(_told_groups())}.")
-        else:
+        if not isinstance(raw, Mapping) or (key in quantities() and quantities()[key].kind == "counts"):
             entries.append((f"{prefix}{key}", key, raw))
+        elif not prefix and key in GROUPS:
+            entries += _entries(raw, f"{key}.")
+        else:
+            raise InputError(f"facts: {prefix}{key}: no such section; the sections are {', '.join(_told_groups())}.")
     return entries
 
 
@@ -458,6 +468,7 @@ def _number(quantity: Quantity, raw: object) -> float:
     else:
         raise _Wrong(f"{quantity.label} is a number{' in' + unit if unit else ''}, not '{shown(raw)}'.")
     value = (number + offset) * factor
+    assert quantity.possible is not None  # every number of the vocabulary has one
     low, high = quantity.possible
     if not math.isfinite(value) or not low <= value <= high:
         raise _Wrong(
@@ -529,7 +540,7 @@ def _day(quantity: Quantity, raw: object) -> str:
             year, day = int(match["year"]), int(match["day"] or MIDDLE_OF_A_MONTH)
             month = _MONTHS.index(match["month"].lower()[:3]) + 1
     try:
-        if year is not None:
+        if year is not None and month is not None and day is not None:
             return date(year, month, day).isoformat()
     except ValueError:
         pass
@@ -589,12 +600,14 @@ _READERS: Mapping[str, Callable[[Quantity, object], Value | None]] = MappingProx
 
 def _check_not_ahead(quantity: Quantity, value: Value, today: date, path: str) -> None:
     """Nothing told of the past lies ahead. By the month: "2024-11" stands for the middle of it."""
+    month = f"{today:%Y-%m}"
     if quantity.kind == "date":
-        ahead = str(value) if value[:7] > f"{today:%Y-%m}" else ""
+        ahead = str(value) if str(value)[:7] > month else ""
     elif quantity.kind == "dates":
-        ahead = next((day for day in value if day[:7] > f"{today:%Y-%m}"), "")
+        ahead = next((day for day in _words(value) if day[:7] > month), "")
     elif quantity.kind == "counts":
-        ahead = next((str(year) for year, _ in value if year > today.year), "")
+        assert isinstance(value, tuple)  # as _counts returns them
+        ahead = next((str(row[0]) for row in value if isinstance(row, tuple) and row[0] > today.year), "")
     else:
         return
     if ahead:
@@ -603,7 +616,10 @@ def _check_not_ahead(quantity: Quantity, value: Value, today: date, path: str) -
 
 def _check_together(values: Mapping[str, Value]) -> None:
     """Answers that cannot both hold."""
-    since, until, leaks = (values.get(key) for key in ("history_from", "history_to", "leak_dates"))
+    since, until = values.get("history_from"), values.get("history_to")
+    leaks = _words(values.get("leak_dates", ()))
+    # days are kept as year-month-day, so that their order is that of the letters
+    assert isinstance(since, str | None) and isinstance(until, str | None)
     if since is not None and until is not None and since > until:
         raise FactError(
             "history_to",
@@ -622,7 +638,8 @@ def _check_together(values: Mapping[str, Value]) -> None:
             )
     for several in ("contacts", "joined_metals"):
         none = "nothing" if several == "contacts" else "none"
-        if none in values.get(several, ()) and len(values[several]) > 1:
+        words = _words(values.get(several, ()))
+        if none in words and len(words) > 1:
             quantity = quantities()[several]
             raise FactError(
                 several,
@@ -634,7 +651,9 @@ def _example(quantity: Quantity) -> str:
     if quantity.example:
         return quantity.example
     if quantity.kind == "number":
-        low, high = quantity.usual or quantity.possible
+        ends = quantity.usual or quantity.possible
+        assert ends is not None  # every number of the vocabulary has a possible range
+        low, high = ends
         value = f"{(low + high) / 2:.2g}"
         value = value if "e" not in value else f"{float(value):.0f}"
         return f"{value}{'   # ' + quantity.unit if _shown_unit(quantity) else ''}"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from scipy.constants import foot, g, gallon, psi
 from scipy.optimize import brentq
 
@@ -157,9 +157,16 @@ class _LimitRecord(BaseModel):
     source: str = ""
     decides: bool = False
 
+    @model_validator(mode="after")
+    def _one_source(self) -> _LimitRecord:
+        if (self.row is None) == (self.upper_m_per_s is None):
+            raise ValueError("a limit stands in a row of the published table or is stated here, one of the two")
+        return self
+
     def resolve(self) -> VelocityLimit:
         """The limit in m/s, from the published table where it stands there."""
         if self.row is None:
+            assert self.upper_m_per_s is not None  # as _one_source holds
             return VelocityLimit(
                 practice=self.practice,
                 lower_m_per_s=None,

@@ -87,10 +87,9 @@ def couple(first: str, second: str) -> Couple:
         )
     one, two = anodic_index_v(first), anodic_index_v(second)
     gap = round(abs(one - two), 9)
-    anode = None if gap == 0 else (first if one < two else second)
-    cathode = None if anode is None else (second if anode == first else first)
+    anode, cathode = (None, None) if gap == 0 else (first, second) if one < two else (second, first)
     has_copper = "copper" in (first, second) and anode is not None
-    if anode is None:
+    if anode is None or cathode is None:
         says = f"{_named(first).capitalize()} and {_named(second)} are alike: no couple, but a wet crevice between them can still pit."
     else:
         says = f"{_named(anode).capitalize()} gives way where both are wet; {_named(cathode)} is the protected side."

@@ -152,16 +152,17 @@ def read_tube(text: str) -> Tube:
     if type:
         return b88(size, type)
     kinds = types_of(size)
-    walls = [tube.wall_mm for tube in kinds]
+    walls = [tube.wall_mm for tube in kinds if tube.wall_mm is not None]  # B88 states a wall and a tolerance for each
+    tolerances = [tube.wall_tolerance_mm for tube in kinds if tube.wall_tolerance_mm is not None]
     return Tube(
         label=size,
         outside_diameter_mm=kinds[0].outside_diameter_mm,
         wall_mm=None,
-        wall_tolerance_mm=max(tube.wall_tolerance_mm for tube in kinds),
+        wall_tolerance_mm=max(tolerances),
         size=size,
         wall_range_mm=(min(walls), max(walls)),
         outside_diameter_tolerance_mm=kinds[0].outside_diameter_tolerance_mm,
-        source=f"ASTM B88 types {', '.join(tube.type for tube in kinds)}",
+        source=f"ASTM B88 types {', '.join(tube.type or '' for tube in kinds)}",
     )
 
 

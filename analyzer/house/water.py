@@ -349,7 +349,7 @@ def _values(test: WaterTest) -> Mapping[str, float]:
     )
     if strength is not None:
         values["ionic_strength_mol_per_l"] = strength
-    if None not in (ph, t, alk, strength):
+    if ph is not None and t is not None and alk is not None and strength is not None:
         carbon = dic_mg_per_l(ph=ph, temperature_c=t, alkalinity_mg_per_l_as_caco3=alk, ionic_strength=strength)
         if carbon > 0:
             values["dic_mg_per_l"] = carbon
@@ -365,10 +365,10 @@ def _values(test: WaterTest) -> Mapping[str, float]:
             values["langelier_index"] = langelier_index(ph, saturation)
             values["ryznar_index"] = ryznar_index(ph, saturation)
             values["puckorius_index"] = puckorius_index(alk, saturation)
-    if None not in (ph, ca, alk):
+    if ph is not None and ca is not None and alk is not None:
         values["aggressive_index"] = aggressive_index(ph, ca, alk)
     chloride, sulfate = test.chloride_mg_per_l, test.sulfate_mg_per_l
-    if None not in (chloride, sulfate, alk):
+    if chloride is not None and sulfate is not None and alk is not None:
         values["larson_skold_index"] = larson_skold_index(chloride, sulfate, alk)
     if chloride is not None and sulfate is not None and sulfate > 0:
         values["chloride_to_sulfate_ratio"] = chloride_to_sulfate_ratio(chloride, sulfate)

@@ -188,7 +188,9 @@ def apply_corrections(
     found, kept_surface = catalogue, kept.surface
     if not kept.everything:
         found = found.restricted(kept)
-        bands, relief, ring = (None if part is None else part.restricted(kept) for part in (bands, relief, ring))
+        bands = None if bands is None else bands.restricted(kept)
+        relief = None if relief is None else relief.restricted(kept)
+        ring = None if ring is None else ring.restricted(kept)
     whole = surface
     if factor is not None:
         scaled = _Rescaled(surface, factor, frozenset(lasting))

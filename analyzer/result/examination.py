@@ -243,7 +243,8 @@ def look(
         say("Looking for marks and colours", 0.75)
         bands = other.result()
     say("Measuring the wall", 0.85)
-    ring, ring_flags = None, ()
+    ring: Ring | None = None
+    ring_flags: tuple[Flag, ...] = ()
     if surface.view == "end":
         ring = measure_ring(photo, calibration, surface, tube)
         surface = _at_the_cut(surface, ring)
@@ -397,7 +398,7 @@ def conclude(
         flags.append(raise_flag("prices_not_used"))
     return Examination(
         look=seen,
-        facts=Facts(values=MappingProxyType(told), flags=facts.flags if facts is not None else ()),
+        facts=Facts(by_id=MappingProxyType(told), flags=facts.flags if facts is not None else ()),
         readings=readings,
         corrections=corrections,
         corrected=corrected,

@@ -440,6 +440,16 @@ def test_impossible_prices_are_refused(changes):
         _prices(**changes)
 
 
+def test_a_horizon_kept_as_a_float_is_the_same_count_of_years():
+    # a kept case holds every price as a float; at no discount the horizon is a count of years itself
+    history = leak_history.read_history(MANY)
+    whole, kept = (
+        repair.compare_costs(history, _prices(horizon_years=years, discount_rate=0.0)) for years in (20, 20.0)
+    )
+    assert kept.says == whole.says and "over 20 years" in kept.says
+    assert [option.by_year for option in kept.options] == [option.by_year for option in whole.options]
+
+
 def test_a_thin_record_has_no_comparison():
     thin = leak_history.read_history(LeakRecord(start=0.0, end=20.0, times=(6.0,)))
     assert repair.compare_costs(thin, _prices()) is None
@@ -467,6 +477,8 @@ def test_the_whole_answer_has_pictures_causes_and_evidence():
                                               answer.history.forecast.high, strict=True))  # fmt: skip
     assert all(len(o.by_year) == 21 for o in answer.costs.options)
     assert answer == repair.repair_or_replace(facts, _judgement("cold_pitting_type_I", "freeze_burst"), _prices())
+    kept = repair.repair_or_replace(facts, _judgement(), _prices(horizon_years=20.0))  # as a kept case holds it
+    assert kept.history == answer.history
 
 
 @settings(max_examples=25, deadline=None)
