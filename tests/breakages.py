@@ -34,7 +34,7 @@ BREAKAGES = [
     Breakage("the size of a pit typed in inches is taken for mm", "ui/sections/marks.py", 'row["diameter_mm"] = size * factor', 'row["diameter_mm"] = size', f"{ONE_WAY} -k 'correction and width and inches'"),
     Breakage("a length marked in inches is taken for mm", "ui/sections/marks.py", 'row["length_mm"] = length * factor', 'row["length_mm"] = length', f"{ONE_WAY} -k 'correction and length and inches'"),
     Breakage("places on the photo are not brought back from the shown picture", "ui/sections/marks.py", "[x / enlarge + left, y / enlarge + top]", "[x + left, y + top]", f"{ONE_WAY} -k 'correction and mouth'"),
-    Breakage("the reason for a correction is dropped", "ui/sections/marks.py", '"why": why}', '"why": ""}', f"{ONE_WAY} -k 'correction and not'"),
+    Breakage("the reason for a correction is dropped", "ui/sections/marks.py", '"why": why}', '"why": ""}', f"{ONE_WAY} -k 'correction and mound'"),
     Breakage("a reading in inches is taken for mm", "ui/sections/wall.py", '"unit": unit,', '"unit": "mm",', f"{ONE_WAY} -k 'reading and inches and depth'"),
     Breakage("the method of a reading is dropped", "ui/sections/wall.py", '                "method": method,\n', "", f"{ONE_WAY} -k 'reading and sound'"),
     Breakage("the torch's direction is dropped", "ui/state.py", "azimuth_deg=extra.azimuth_deg", "azimuth_deg=0.0", f"{ONE_WAY} -k 'further and light'"),

@@ -337,10 +337,11 @@ CORRECTIONS = {
 
 
 @pytest.mark.parametrize("kind", CORRECTIONS)
-def test_a_correction_of_each_kind(ways, kind):
+def test_a_correction_of_each_kind(ways, monkeypatch, kind):
     from ui.sections import marks
 
     units, tool, typed, where, row = CORRECTIONS[kind]
+    monkeypatch.setattr(marks, "LONGEST_PX", 700)  # so that what is pointed at is not already in pixels of the photo
     app = ways.page(units)
     app.selectbox(key="tool").set_value(tool).run()
     for key, said in typed.items():

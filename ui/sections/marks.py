@@ -15,6 +15,7 @@ from ui import blocks, state
 from ui.photo_points import photo_points
 from ui.sections import first
 
+LONGEST_PX = 2000  # of the picture that is sent to the browser
 MODES = {
     "Just look": "look",
     "Not a pit": "pit",
@@ -187,7 +188,7 @@ def _enter(row: dict[str, object]) -> None:
 def _picture(examination: Examination) -> tuple[int, int, int, int, float, bytes]:
     """The piece cut out of the photo, small enough to send once: left, top, width, height, enlargement, JPEG."""
     left, top, right, bottom = drawing.window(examination.photo, examination.surface)
-    enlarge = min(1.0, 2000 / max(right - left, bottom - top))
+    enlarge = min(1.0, LONGEST_PX / max(right - left, bottom - top))
     size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
     part = cv2.resize(examination.photo.rgb[top:bottom, left:right], size, interpolation=cv2.INTER_AREA)
     return left, top, size[0], size[1], enlarge, drawing.jpeg(part)
