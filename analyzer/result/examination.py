@@ -385,6 +385,8 @@ def conclude(
             if told.get(name, value) != value:
                 flags.append(raise_flag("told_twice", f"{value} beside the photo and {told[name]} in the facts"))
         told = {**told, **known}
+    elif "tube_size" in told:
+        flags.append(raise_flag("tube_not_beside_photo", str(told["tube_size"])))
     wall = assess_wall(
         tube=seen.tube, surface=surface, pits=pits, ring=ring, relief=relief, readings=readings, facts=told
     )

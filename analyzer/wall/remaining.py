@@ -167,7 +167,13 @@ def _with_told(readings: Readings, facts: Mapping[str, Any]) -> Readings:
         more.append(
             Reading(kind="pit", depth_mm=float(depth), resolution_mm=0.02, method="dial depth gauge", confirmed=True)
         )
-    return Readings(readings=(*readings.readings, *more), flags=readings.flags)
+    unused = [
+        f"{what} of {value:g} mm"
+        for what, value, kind in (("wall by gauge", wall, "thin_wall"), ("depth of the deepest pit", depth, "pit"))
+        if value is not None and readings.of(kind)
+    ]
+    flags = (raise_flag("told_not_used", " and the ".join(unused)),) if unused else ()
+    return Readings(readings=(*readings.readings, *more), flags=(*readings.flags, *flags))
 
 
 def _check_readings(readings: Readings, sound: Measure | None, nominal: Measure | None, tube: Tube | None) -> None:

@@ -122,15 +122,12 @@ def test_a_told_depth_or_wall_reaches_the_wall(seen, quantity):
 
 
 def test_a_long_remark_costs_no_file(seen):
-    why = "solder drip, " * 230  # 2990 letters
+    why = "solderdrip, " * 250  # 3000 letters
     entry = make_correction({"kind": "remove_pit", "pit": 3, "who": "R. Field", "why": why})
     files, faults = output.make(conclude(seen, corrections=[entry]))
     assert not faults and set(files) == set(output.FILES)
-    assert (
-        pdf_text(files["report.pdf"]).count("solder drip")
-        == 230
-        == page_text(files["report.html"].decode()).count("solder drip")
-    )
+    for text in (pdf_text(files["report.pdf"]), page_text(files["report.html"].decode())):
+        assert text.count("solderdrip") == 250
 
 
 def test_a_file_that_cannot_be_made_never_costs_the_others(seen, tmp_path, monkeypatch, capsys):
@@ -206,6 +203,20 @@ def test_a_list_that_gives_no_reading_is_told(tmp_path, text, words):
     (tmp_path / "gauge.toml").write_text('unit = "mm"\n')
     with pytest.raises(InputError, match="holds no readings"):
         read_readings(tmp_path / "gauge.toml")
+
+
+def test_a_told_wall_or_depth_beside_readings_is_said_to_be_unused(seen):
+    told = check_facts({"gauge_wall_mm": 0.35, "pit_depth_mm": 0.3})
+    rows = [{"kind": "thin_wall", "wall_mm": 0.4}, {"kind": "pit", "id": 1, "depth_mm": 0.25}]
+    message = flags(conclude(seen, facts=told, readings=readings_from_rows(rows)))["told_not_used"]
+    assert "wall by gauge of 0.35 mm and the depth of the deepest pit of 0.3 mm" in message
+    assert "told_not_used" not in flags(conclude(seen, facts=told))
+
+
+def test_a_tube_told_only_in_the_facts_is_said_to_count_for_less(seen):
+    told = check_facts({"tube_size": "1/2", "tube_type": "M"})
+    assert "1/2" in flags(conclude(replace(seen, tube=None), facts=told))["tube_not_beside_photo"]
+    assert "tube_not_beside_photo" not in flags(conclude(seen, facts=check_facts({"tube_size": "3/4"})))
 
 
 # --- the place on the metal ---
