@@ -11,7 +11,7 @@ from analyzer.causes.judge import judge
 from analyzer.causes.rules import STANDINGS, causes, causes_map, read_cause, rules_table
 from analyzer.house.facts import check_facts, quantities, with_coarse_words
 
-# The catalogue of causes that the project works to: 21 ids, and nine of our own.
+# The catalogue of causes that the project works to: 21 ids, and those of our own.
 CATALOGUE = {
     "erosion_corrosion", "cold_pitting_type_I", "hot_pitting_type_II", "soft_high_pH_pitting_type_III", "flux_pitting",
     "uniform_cuprosolvency", "galvanic_contact", "stray_current", "velocity_pressure_hammer", "MIC",
@@ -20,7 +20,8 @@ CATALOGUE = {
 }  # fmt: skip
 OURS = {
     "mechanical_damage", "joint_defect", "stainless_pitting", "stainless_cracking", "heating_oxygen", "cast_iron_graphitisation",
-    "lead_creep", "outside_chemical", "seal_or_foreign_matter",
+    "lead_creep", "outside_chemical", "seal_or_foreign_matter", "cavitation", "over_pressure_burst", "wrong_part", "plastic_pipe_insert",
+    "metal_sound",
 }  # fmt: skip
 
 
