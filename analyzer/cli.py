@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from analyzer.base.flags import CutpipeError, InputError
-from analyzer.base.tomlfile import shown
+from analyzer.base.text import shown
 from analyzer.case.commands import add_commands
 
 MARKER_HELP = (

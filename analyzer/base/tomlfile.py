@@ -66,13 +66,3 @@ def parse_table(text: str, *, what: str) -> dict[str, Any]:
 def read_table(path: str | Path, *, what: str) -> dict[str, Any]:
     """The table in a TOML file. Raises InputError, one sentence that names the file by ``what``."""
     return parse_table(read_text(path, what=what), what=what)
-
-
-def shown(value: object) -> str:
-    """What somebody wrote, fit for a sentence: one line, no control signs, not longer than 60 letters."""
-    try:
-        text = str(value)
-    except ValueError:  # a whole number too long to write out
-        return "a number of thousands of digits"
-    text = "".join(letter if letter.isprintable() else " " for letter in text)
-    return text if len(text) <= 60 else f"{text[:57]}..."

@@ -24,7 +24,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from analyzer.base.flags import CutpipeError, InputError
-from analyzer.base.tomlfile import shown
+from analyzer.base.text import file_stem, shown
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, state_of
 from analyzer.case.log import Entry, faults, from_lines, to_lines
 from analyzer.case.store import CaseStore
@@ -101,7 +101,9 @@ def seal(
             ending = ending if ending.isascii() and ending[1:].isalnum() and len(ending) < 6 else ".photo"
             if not with_place:
                 data, ending = without_place(data, photo.file_name)
-            name = f"data/photographs/section-{_plain(section)}-{number:02d}-{photo.purpose}{ending}"
+            name = (
+                f"data/photographs/section-{file_stem(section, otherwise='other')}-{number:02d}-{photo.purpose}{ending}"
+            )
             files[name] = data
             bundled[photo.sha256] = data
             row = {
@@ -119,7 +121,9 @@ def seal(
             made, faults = output.make(examination, Edition(units=units, case=case_data(state)))
             if faults:
                 raise InputError(output.not_made(faults))
-            files |= {f"data/section-{_plain(section)}/{name}": data for name, data in made.items()}
+            files |= {
+                f"data/section-{file_stem(section, otherwise='other')}/{name}": data for name, data in made.items()
+            }
     place = (
         " as they came" if with_place else ", without place data and serial numbers (the picture itself is unchanged)"
     )
@@ -142,10 +146,6 @@ def seal(
     finally:
         shutil.rmtree(working, ignore_errors=True)
     return out
-
-
-def _plain(section: str) -> str:
-    return "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in section)[:40]
 
 
 def _json(value: Any) -> bytes:
@@ -422,7 +422,7 @@ def _measured_again(
     for section, piece in state.pieces.items():
         if not piece.of("main"):
             continue
-        folder = f"section-{_plain(section)}"
+        folder = f"section-{file_stem(section, otherwise='other')}"
         try:
             for photo in piece.photos:
                 if photo.purpose in READ_BY_THE_PROGRAM and photo.sha256 not in photographs:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from analyzer.base.flags import InputError
-from analyzer.base.tomlfile import shown
+from analyzer.base.text import LONGEST_NAME, all_visible, file_stem, shown
 from analyzer.case.log import Entry
 from analyzer.result.corrections import Correction, make_correction
 from analyzer.result.examination import Settings
@@ -30,7 +30,16 @@ READ_BY_THE_PROGRAM = ("main", "ring", "light", "backlit")
 # Who and where: told to the case, left out of what leaves it unless asked for.
 DESCRIPTION = ("name", "place", "examiner", "firm", "claim_number")
 PRIVATE = ("who", "to", *DESCRIPTION)
-Section = str
+
+
+def _plain_name(section: str) -> str:
+    """A section's name is part of the names of its files, so two may not differ only in what those cannot hold."""
+    if not section.isascii() or file_stem(section, otherwise="?") != section:
+        raise ValueError("name a section with letters, digits, - and _, such as 1 or bath-left")
+    return section
+
+
+Section = Annotated[str, AfterValidator(_plain_name)]
 
 
 class _Content(BaseModel):
@@ -51,7 +60,7 @@ class Described(_Content):
 class PhotoAdded(_Content):
     section: Section = "1"
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
-    file_name: str = Field(max_length=300)
+    file_name: str = Field(max_length=LONGEST_NAME)
     purpose: Literal["in_place", "removed", "main", "cleaned", "ring", "light", "backlit", "other"]
     azimuth_deg: float | None = None
     elevation_deg: float | None = None
@@ -148,7 +157,7 @@ def checked(kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
     if kind not in KINDS:
         raise InputError(f"A case keeps no entry of kind {shown(kind)}; use one of {', '.join(KINDS)}.")
     try:
-        return KINDS[kind].model_validate(dict(content)).model_dump(mode="json")
+        return KINDS[kind].model_validate(all_visible(dict(content))).model_dump(mode="json")
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any
 
 from analyzer.base.flags import InputError
-from analyzer.base.tomlfile import shown
-from analyzer.case.contents import DESCRIPTION, PRIVATE, CaseState, checked, state_of
+from analyzer.base.text import LONGEST_NAME, shown, whole_line
+from analyzer.case.contents import PRIVATE, CaseState, checked, state_of
 from analyzer.case.log import Entry, canonical, faults, from_lines, make_entry
 
 FILE = "case.sqlite"
@@ -62,7 +62,7 @@ class CaseStore:
         first = make_entry(
             "begun",
             checked("begun", {"case_id": uuid.uuid4().hex}),
-            private={"who": who},
+            private={"who": whole_line(who, "The who", longest=LONGEST_NAME)},
             when=when,
             last=None,
         )
@@ -153,9 +153,11 @@ class CaseStore:
         unknown = set(private or {}) - set(PRIVATE)
         if unknown:
             raise InputError(f"A case does not keep {', '.join(sorted(unknown))}; it keeps {', '.join(PRIVATE)}.")
-        for name in ("who", *DESCRIPTION):
-            if len(str((private or {}).get(name) or "")) > 300:
-                raise InputError(f"The {name.replace('_', ' ')} is longer than 300 letters; shorten it.")
+        told = {
+            name: whole_line(value, f"The {name.replace('_', ' ')}", longest=LONGEST_NAME)
+            for name, value in (private or {}).items()
+            if value is not None
+        }
         kept = checked(kind, content)
         with self._base() as base:
             base.execute("BEGIN IMMEDIATE")
@@ -167,7 +169,7 @@ class CaseStore:
                     raise CaseChanged(
                         "This case was changed in another window meanwhile; look at what it shows now, then do it again."
                     )
-                entry = make_entry(kind, kept, private=private, when=when, last=last)
+                entry = make_entry(kind, kept, private=told, when=when, last=last)
                 state_of((*before, entry))  # an entry that cannot be played is refused before it is kept
                 base.execute("INSERT INTO entry VALUES (?, ?)", (entry.number, _line(entry)))
                 base.execute("COMMIT")

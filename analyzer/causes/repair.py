@@ -15,7 +15,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from analyzer.base.flags import InputError
-from analyzer.base.tomlfile import read_table, shown
+from analyzer.base.text import shown
+from analyzer.base.tomlfile import read_table
 from analyzer.base.words import say
 from analyzer.causes.verdict import Judgement
 from analyzer.house.leak_history import LeakHistory, leak_words, read_history

@@ -23,7 +23,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI, MM_PER_INCH
-from analyzer.base.tomlfile import decoded, parse_table, read_text, shown
+from analyzer.base.text import LONGEST_ANSWER, shown, whole_line
+from analyzer.base.tomlfile import decoded, parse_table, read_text
 
 Value = float | str | bool | tuple[str, ...] | tuple[tuple[int, int], ...]
 
@@ -307,10 +308,10 @@ def _flag(quantity: Quantity, raw: object) -> bool:
 
 
 def _text(quantity: Quantity, raw: object) -> str:
-    text = str(raw).strip()
-    if len(text) > 500:
-        raise _Wrong(f"{quantity.label} is longer than 500 letters; shorten it.")
-    return text
+    try:
+        return whole_line(raw, quantity.label, longest=LONGEST_ANSWER)
+    except InputError as error:
+        raise _Wrong(str(error)) from None
 
 
 def facts_template() -> str:

@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from analyzer.base.flags import InputError
 from analyzer.base.measured import MM_PER_INCH
-from analyzer.base.tomlfile import shown
+from analyzer.base.text import shown
 
 Row = Mapping[str, str]
 

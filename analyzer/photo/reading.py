@@ -13,6 +13,7 @@ import pillow_heif
 from PIL import ExifTags, Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from analyzer.base.flags import Flag, PhotoError, raise_flag
+from analyzer.base.text import visible
 from analyzer.photo.wholeness import TORN_SHARE, decoder_complaints, even_share, torn_share
 
 pillow_heif.register_heif_opener()
@@ -76,9 +77,7 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
             raise PhotoError(f"{path} is a folder; name the photo in it.") from None
         except OSError as error:
             raise PhotoError(f"{path} cannot be read ({error.strerror}); check the file's permissions.") from None
-    name = "".join(
-        sign if sign.isprintable() else " " for sign in name
-    )  # a line break in a name would break every sentence
+    name = visible(name)  # a line break in a name would break every sentence
     if not data:
         raise PhotoError(f"{name} is empty (0 bytes); copy it from the phone again.")
     image, frames = _decode(data, name)

@@ -17,7 +17,8 @@ import numpy as np
 
 from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
-from analyzer.base.tomlfile import read_table, shown
+from analyzer.base.text import LONGEST, LONGEST_NAME, shown, whole_line
+from analyzer.base.tomlfile import read_table
 from analyzer.marks.bands import Bands
 from analyzer.marks.catalogue import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel, pit_at
 from analyzer.piece.restrict import Kept, keep
@@ -94,6 +95,10 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
         raise wrong(f"pit is the pit's number on the marked photo, not {shown(pit)}")
     if not all(isinstance(row.get(name, ""), str) for name in ("who", "when", "why")):
         raise wrong("who, when and why are texts in quotes")
+    who, when, why = (
+        whole_line(row.get(name, ""), f"Correction {number}: {name}", longest=longest)
+        for name, longest in (("who", LONGEST_NAME), ("when", LONGEST_NAME), ("why", LONGEST))
+    )
     if points_px is not None and not all(abs(v) < MOST_PX for point in points_px for v in point):  # nan too
         raise wrong("points are x, y in pixels of the upright photo; a point lies far outside any photo")
     diameter = numbers["diameter_px"]
@@ -116,9 +121,9 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
         raise wrong("known_length has two different points and length_mm")
     return Correction(
         kind=str(kind),
-        who=str(row.get("who", "")),
-        when=str(row.get("when", "")),
-        why=str(row.get("why", "")),
+        who=who,
+        when=when,
+        why=why,
         pit=pit,
         points_px=points_px,
         **numbers,

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from analyzer.base.flags import Flag, InputError, raise_flag
+from analyzer.base.text import LONGEST_NAME, one_line, shown
 from analyzer.causes import judge as causes
 from analyzer.causes import steps
 from analyzer.causes.repair import Prices, RepairOrReplace, repair_or_replace
@@ -60,7 +61,9 @@ class Settings:
 
     def __post_init__(self) -> None:
         if self.view is not None and self.view not in VIEWS:
-            raise InputError(f"The view is one of {', '.join(VIEWS)}, not {self.view!r}.")
+            raise InputError(f"The view is one of {', '.join(VIEWS)}, not {shown(self.view)}.")
+        if self.tube is not None:
+            object.__setattr__(self, "tube", one_line(self.tube, longest=LONGEST_NAME))
 
     def as_json(self) -> dict[str, Any]:
         return {

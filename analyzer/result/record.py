@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from analyzer.base.measured import Measure
+from analyzer.base.text import spreadsheet_cell
 from analyzer.causes.repair import CostComparison
 from analyzer.door.shown import looks_like
 from analyzer.marks.catalogue import Pit, PitCatalogue
@@ -623,16 +624,5 @@ def _table(columns: list[str], rows: list[dict[str, Any]]) -> str:
     text = io.StringIO()
     writer = csv.DictWriter(text, columns, lineterminator="\n")
     writer.writeheader()
-    writer.writerows({key: _cell(value) for key, value in row.items()} for row in rows)
+    writer.writerows({key: spreadsheet_cell(value) for key, value in row.items()} for row in rows)
     return text.getvalue()
-
-
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    # A text that a spreadsheet would run as a formula is kept as text.
-    if isinstance(value, str) and value[:1] in "=+-@\t\r":
-        return "'" + value
-    return value

@@ -305,7 +305,7 @@ def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
             used = 0.0
         rows[-1].append((words, colour, used))
         used += wide
-    named = one_line(f"{foot.name}   SHA-256 {foot.sha256}", longest=300)
+    named = f"{one_line(foot.name, longest=200)}   SHA-256 {foot.sha256}"
     while small.getlength(named) > room and small.size > 6:
         small = font(int(small.size) - 1)
     strip = Image.new("RGB", (width, round(size * (1.7 * len(rows) + 2.6))), "white")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Literal
 
-from analyzer.base.text import one_line
+from analyzer.base.text import LONGEST_NAME, one_line
 
 Paper = Literal["a4", "letter"]
 
@@ -24,7 +24,7 @@ class CaseData:
 
     def __post_init__(self) -> None:
         for part in fields(self):
-            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=200))
+            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=LONGEST_NAME))
 
     @property
     def rows(self) -> tuple[tuple[str, str], ...]:

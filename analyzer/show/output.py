@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzer.base.flags import InputError
-from analyzer.base.tomlfile import shown
+from analyzer.base.text import shown
 from analyzer.result import record
 from analyzer.result.examination import Examination
 from analyzer.show import charts, coco, drawing, paper, report, webpage

@@ -32,7 +32,8 @@ from typing import Any
 
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import MM_PER_INCH, Measure
-from analyzer.base.tomlfile import parse_table, read_text, shown
+from analyzer.base.text import LONGEST_NAME, shown, whole_line
+from analyzer.base.tomlfile import parse_table, read_text
 
 KINDS = ("pit", "sound_wall", "thin_wall")
 LARGEST_MM = 12.0  # no wall in a house is thicker, nor a pit deeper: 2 in pipe of the heaviest kind has 11.07 mm (ASME B36.10M, from memory)
@@ -224,7 +225,8 @@ def _reading(row: Mapping[str, Any], name: str) -> Reading:
             f"{name} gives a {wanted} of {value:g} mm, hardly more than a gauge can tell: if it was read in inches write "
             'unit = "in", if it is right write confirmed = true beside it.'
         )
-    method = " ".join(str(row.get("method", "dial depth gauge" if kind == "pit" else "caliper")).lower().split())
+    usual = "dial depth gauge" if kind == "pit" else "caliper"
+    method = whole_line(row.get("method", usual), f"{name}: the method", longest=LONGEST_NAME).lower()
     known = METHODS.get(method)
     resolution = _length(row, "resolution", unit, factor, name)
     if resolution is None:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
-import re
 import zipfile
 
 import streamlit as st
 
+from analyzer.base.text import file_stem
 from analyzer.result.examination import Examination
 from analyzer.show import output
 from ui import blocks, state
@@ -29,8 +29,7 @@ WORDS = {
 
 def show(examination: Examination) -> None:
     st.subheader("Save")
-    stem = state.case().name.rsplit(".", 1)[0] or "piece"
-    stem = re.sub(r"[^\w.-]+", "-", stem).strip("-.") or "piece"  # fit for a file's name everywhere
+    stem = file_stem(state.case().name.rsplit(".", 1)[0], otherwise="piece")
     with st.spinner("Writing the report"):
         made, faults = state.files(examination)
     if faults:
