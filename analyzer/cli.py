@@ -11,10 +11,15 @@ import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from analyzer.base.flags import CutpipeError, InputError
 from analyzer.base.text import shown
 from analyzer.case.commands import add_commands
+
+if TYPE_CHECKING:
+    from analyzer.relief.lights import Light
+    from analyzer.scale.calibration import Marker
 
 MARKER_HELP = (
     "what lies beside the piece: auto (look for the card, then a ruler), card, ruler, disc:DIAMETER_MM (a coin, for "
@@ -234,7 +239,7 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def read_marker(text: str) -> object:
+def read_marker(text: str) -> Marker:
     """The Marker that ``--marker`` names. Raises InputError saying what it takes."""
     from analyzer.scale.calibration import DISC_RANGE_MM, Marker
 
@@ -314,7 +319,7 @@ def _examine(options: argparse.Namespace) -> int:
     return 0
 
 
-def _lights(entries: Sequence[str]) -> tuple[object, ...]:
+def _lights(entries: Sequence[str]) -> tuple[Light, ...]:
     if not entries:
         return ()
     from analyzer.photo.reading import read_photo
@@ -324,9 +329,9 @@ def _lights(entries: Sequence[str]) -> tuple[object, ...]:
     for entry in entries:
         path, at, place = entry.rpartition("@")
         try:
-            numbers = tuple(float(part) for part in place.split(","))
+            numbers = [float(part) for part in place.split(",")]
         except ValueError:
-            numbers = ()
+            numbers = []
         if not at or len(numbers) not in (2, 3):
             raise InputError(
                 f"--light {entry!r} is not understood; write PHOTO@DIRECTION,HEIGHT in degrees, for example left.jpg@180,30."
@@ -335,7 +340,7 @@ def _lights(entries: Sequence[str]) -> tuple[object, ...]:
         if len(numbers) == 2:
             lights.append(Light(photo=photo, azimuth_deg=numbers[0], elevation_deg=numbers[1]))
         else:
-            lights.append(Light(photo=photo, position_mm=numbers))
+            lights.append(Light(photo=photo, position_mm=(numbers[0], numbers[1], numbers[2])))
     return tuple(lights)
 
 

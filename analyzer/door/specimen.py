@@ -97,7 +97,8 @@ def _run(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def _look(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Class and view shares of a square, as the geometric mean over the square turned and mirrored: errors that come of
     one way to see it fall out."""
-    logs, view = 0.0, 0.0
+    logs: np.ndarray = np.zeros(1, np.float32)
+    view: np.ndarray = np.zeros(1, np.float32)
     for turn in (lambda a: a, lambda a: a[:, ::-1], lambda a: a[::-1], lambda a: a[::-1, ::-1]):
         shares, views = _run(np.ascontiguousarray(turn(square)))
         logs = logs + np.stack([turn(plane) for plane in np.log(shares + 1e-6)])
@@ -168,7 +169,8 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
     """
     height, width = rgb.shape[:2]
     span = float(max(height, width))
-    if _version() is None:
+    version = _version()
+    if version is None:
         return _by_colour(rgb)
     square, origin, step = window_of(rgb, (width - span) / 2, (height - span) / 2, span)
     far, view = _look(square)
@@ -201,7 +203,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         gone[MARKER] = 1
         shares = np.where(free, shares, gone[:, None, None])
     return Specimen(
-        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=_version(), far=far
+        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=version, far=far
     )
 
 
@@ -257,7 +259,10 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     marks[near & inside] = cv2.GC_PR_BGD
     marks[piece] = cv2.GC_PR_FGD
     cv2.setRNGSeed(1)
-    cv2.grabCut(square[..., ::-1].copy(), marks, None, np.zeros((1, 65)), np.zeros((1, 65)), 4, cv2.GC_INIT_WITH_MASK)
+    # begun from the marks, the rectangle is not read
+    unread = (0, 0, SIDE, SIDE)
+    models = np.zeros((1, 65)), np.zeros((1, 65))
+    cv2.grabCut(square[..., ::-1].copy(), marks, unread, *models, 4, cv2.GC_INIT_WITH_MASK)
     piece = largest((marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD))
     if piece is None or piece.mean() < SMALLEST_SHARE:
         return None

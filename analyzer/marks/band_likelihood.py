@@ -31,7 +31,7 @@ def features(linear: np.ndarray, spread: np.ndarray, seen: np.ndarray) -> np.nda
 
 def _median(lab: np.ndarray, seen: np.ndarray, axis: int) -> np.ndarray:
     """Median along an axis over the seen cells, 0 where none is seen."""
-    none = ~seen.any(axis=axis, keepdims=True)
+    none = np.asarray(~seen.any(axis=axis, keepdims=True))
     masked = np.where((seen | none)[..., None], lab, np.nan)
     median = np.nanmedian(masked, axis=axis, keepdims=True)
     return np.where(none[..., None], 0.0, median)

@@ -111,7 +111,7 @@ def _stated(
     window = labels[top : top + height, left : left + width]
     window[to_pixels(mark, cells) & surface.metal] = 1
     window[to_pixels(line, cells) & surface.metal] = 2  # a water line that crosses a mark stays a water line
-    bands = []
+    bands: list[Band] = []
     parts, count = ndimage.label(mark > 0.5)
     places = [("contact_mark", parts == part) for part in range(1, count + 1)] + [("water_line", line > 0.5)]
     for kind, here in places:
@@ -189,16 +189,16 @@ def _band(
     )
     if colour == "red_brown_oxide" and lighter >= BRIGHTER_BY:
         colour = "bright_metal"  # matt bare copper and its first film share their hue; rubbed metal is the lighter of the two
-    common = {
-        "id": number,
-        "kind": kind,
-        "colour_class": colour,
-        "area_px": float(pixels.sum()),
-        "share_of_metal": area / total if total > 0 else 0.0,
-        "confidence": "clear" if contrast >= FAINT_DELTA_E else "faint",
-    }
+    band = Band(
+        id=number,
+        kind=kind,
+        colour_class=colour,
+        area_px=float(pixels.sum()),
+        share_of_metal=area / total if total > 0 else 0.0,
+        confidence="clear" if contrast >= FAINT_DELTA_E else "faint",
+    )
     if surface.unit != "mm" or surface.mm_per_px is None:
-        return Band(**common)
+        return band
     edge_length = (
         2 * (surface.around[pixels].max() - surface.around[pixels].min())
         if kind == "contact_mark"
@@ -209,9 +209,14 @@ def _band(
         for source, contribution in surface.mm_per_px.budget.items()
     }
     budget["band edge"] = float(edge_length) / np.sqrt(2) * BAND_EDGE_MM[kind]
-    return Band(
-        **common,
-        axial_mm=tuple(float(v) for v in np.percentile(surface.axial[pixels], (2.5, 97.5))),
-        around_mm=tuple(float(v) for v in np.percentile(surface.around[pixels], (2.5, 97.5))),
+    return replace(
+        band,
+        axial_mm=_middle_95(surface.axial[pixels]),
+        around_mm=_middle_95(surface.around[pixels]),
         area_mm2=Measure(value=area, budget=budget),
     )
+
+
+def _middle_95(values: np.ndarray) -> tuple[float, float]:
+    low, high = np.percentile(values, (2.5, 97.5))
+    return float(low), float(high)

@@ -231,7 +231,9 @@ def _appearance(
     ring, ring_of = _ring(parts, metal, round(near), RING_MM[1] / step)
     ring_size = np.bincount(ring_of, minlength=n)
     values["ring_share"] = np.minimum(ring_size * step**2, 4.0)
-    inside, around, spread_in, spread_out = [], [], [], []
+    inside: list[np.ndarray] = []
+    around: list[np.ndarray] = []
+    spread_in = spread_out = np.zeros(n)  # of the lightness
     mass = np.maximum(np.bincount(of, share, minlength=n), 1e-9)
     for k in range(3):
         v, r = lab[..., k][at], lab[..., k][ring]

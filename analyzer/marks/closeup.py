@@ -146,7 +146,8 @@ def candidates(
     for level in BREAK_LEVELS:
         region = np.zeros(metal.shape, np.uint8)
         for z, integration in zip(maps.breaks, INTEGRATION_PX, strict=True):
-            region |= cv2.erode((z > level).astype(np.uint8), _disc(round(0.9 * integration)))
+            held: np.ndarray = cv2.erode((z > level).astype(np.uint8), _disc(round(0.9 * integration)))
+            region |= held
         region = ndi.binary_fill_holes(_closed(region.astype(bool) & metal, 2))
         _gather(out, seen, maps, region, 0, 0.15, most)
     for k in range(len(lengths)):
@@ -282,7 +283,7 @@ def select(found: list[Candidate], weights: tuple[float, ...], threshold: float)
 
 def _log_brightness(rgb: np.ndarray, metal: np.ndarray) -> np.ndarray:
     """Natural log of brightness, (h, w) float32: a difference is a ratio of light. Off the metal the nearest metal goes on."""
-    grey = rgb.astype(np.float32) @ np.float32([0.299, 0.587, 0.114])
+    grey = rgb.astype(np.float32) @ np.array([0.299, 0.587, 0.114], np.float32)
     shade = np.log((grey + 8) / 263)  # 8 of 255 keeps the sensor's noise in the dark from looking like contrast
     if not metal.all():
         near = ndi.distance_transform_edt(~metal, return_distances=False, return_indices=True)
@@ -318,10 +319,9 @@ def darkness(shade: np.ndarray, length: float) -> np.ndarray:
     # mirrored past the picture's edge, so that a pit that the edge cuts is still closed in
     edge = int(length / k / 2) + 1
     coarse = cv2.copyMakeBorder(coarse, edge, edge, edge, edge, cv2.BORDER_REFLECT)
-    lowest = None
+    lowest: np.ndarray = np.full(coarse.shape, np.inf, coarse.dtype)
     for step in range(12):
-        closed = cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, line(length / k, np.pi * step / 12))
-        lowest = closed if lowest is None else np.minimum(lowest, closed)
+        lowest = np.minimum(lowest, cv2.morphologyEx(coarse, cv2.MORPH_CLOSE, line(length / k, np.pi * step / 12)))
     lowest = lowest[edge:-edge, edge:-edge]
     if k > 1:
         lowest = cv2.resize(lowest, (w, h), interpolation=cv2.INTER_LINEAR)

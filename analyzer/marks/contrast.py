@@ -42,7 +42,7 @@ def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogu
         else {k: c / surface.mm_per_px.value for k, c in surface.mm_per_px.budget.items()}
     )
     lab = cielab_of_srgb(window)
-    pits = []
+    pits: list[Pit] = []
     labels = np.zeros(photo.rgb.shape[:2], np.uint16)
     for k, box in enumerate(ndi.find_objects(parts), start=1):
         if box is None:

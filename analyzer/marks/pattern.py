@@ -107,8 +107,8 @@ def read_pattern(
     if diameters:
         quantities["largest_pit_mm"] = max(d.value for d in diameters)
         quantities["median_pit_mm"] = float(np.median([d.value for d in diameters]))
-    rated = density is not None and density.value > 0
-    if rated and surface.examined_area.value < SMALL_AREA_CM2 * 100:
+    rated = density if density is not None and density.value > 0 else None
+    if rated is not None and surface.examined_area.value < SMALL_AREA_CM2 * 100:
         flags.append(raise_flag("rating_on_small_area", f" ({surface.examined_area.value / 100:.0f} cm2)"))
 
     _band_quantities(quantities, surface, bands, examined)
@@ -133,7 +133,7 @@ def read_pattern(
     _pattern_class(quantities, surface, places, drawn, in_mark, bands)
     return Pattern(
         pits_per_cm2=density,
-        density_rating=nearest_rating("density_pits_per_m2", density.value * 1e4) if rated else None,
+        density_rating=nearest_rating("density_pits_per_m2", rated.value * 1e4) if rated is not None else None,
         size_rating=nearest_rating("size_mm2", float(np.mean([a.value for a in areas]))) if areas else None,
         mean_diameter_mm=_mean(diameters),
         largest_diameter_mm=max(diameters, key=lambda d: d.value) if diameters else None,
@@ -385,19 +385,19 @@ def _direction(quantities: dict[str, float | str | bool], counted: list[Pit]) ->
     weighted V test (Rayleigh test against a known direction, here the pipe's axis), 0 where pits do not lie along the pipe.
     """
     known = [
-        p
+        (p.length_mm.value / p.width_mm.value, p.orientation_deg, p.confidence)
         for p in counted
         if p.length_mm is not None and p.width_mm is not None and p.width_mm.value > 0 and p.orientation_deg is not None
     ]
     if len(known) < LEAST_PITS:
         return 0.0
-    elongation = np.array([p.length_mm.value / p.width_mm.value for p in known])
-    weight = np.clip(1 - 1 / elongation, 0, 0.5) * [p.confidence for p in known]
+    elongation, orientation_deg, confidence = np.array(known, float).T
+    weight = np.clip(1 - 1 / elongation, 0, 0.5) * confidence
     quantities["elongation_median"] = float(np.median(elongation))
     if not weight.sum() > 0:
         quantities["pits_flow_directional"] = False
         return 0.0
-    doubled = np.radians([2 * p.orientation_deg for p in known])
+    doubled = np.radians(2 * orientation_deg)
     quantities["direction_agreement"] = float(abs((weight * np.exp(1j * doubled)).sum()) / weight.sum())
     deviate = float((weight * np.cos(doubled)).sum() / math.sqrt((weight**2).sum() / 2))
     drawn_out = float(np.median(elongation)) >= DRAWN_OUT

@@ -188,9 +188,11 @@ def _to_srgb(image: Image.Image, name: str) -> np.ndarray:
         image = Image.alpha_composite(paper, image).convert("RGB")
     if profile and image.mode in ("RGB", "CMYK", "L"):
         try:
-            image = ImageCms.profileToProfile(
+            converted = ImageCms.profileToProfile(
                 image, ImageCms.ImageCmsProfile(io.BytesIO(profile)), ImageCms.createProfile("sRGB"), outputMode="RGB"
             )
+            assert converted is not None  # None only where an image is converted in its own place
+            image = converted
         except (ImageCms.PyCMSError, OSError, ValueError):
             pass  # an unusable profile: the plain conversion below is the best guess, colours are checked by the card
     try:

@@ -98,9 +98,9 @@ def cast_surface(
     if min(shape) < 8:
         raise SurfaceError("The pipe is too small in the picture; take the photo again from nearer.")
     # the outline of the cast itself decides; the polygon only saves casting what is far off
-    near = np.zeros(shape, np.uint8)
-    cv2.fillPoly(near, [np.round(polygon - [x0, y0]).astype(np.int32)], 1)
-    near = (cv2.dilate(near, np.ones((9, 9), np.uint8)) > 0) & (share_in(found, found.shares[COVERED], window) <= 0.5)
+    drawn = np.zeros(shape, np.uint8)
+    cv2.fillPoly(drawn, [np.round(polygon - [x0, y0]).astype(np.int32)], 1)
+    near = (cv2.dilate(drawn, np.ones((9, 9), np.uint8)) > 0) & (share_in(found, found.shares[COVERED], window) <= 0.5)
     strip = max(1, PIXELS_AT_ONCE // shape[1])
     rays = _Rays(camera, window, strip)
     metal = np.zeros(shape, bool)
@@ -142,7 +142,7 @@ def cast_surface(
         scale_budget["height above the table"] = scale * height_sd / middle
     if view == "flat":
         sag = fit.sd.get("shape", 0.0) * (piece.radius * 2 * piece.half_span) ** 2 / 24
-        scale_budget["curl"] = scale * sag / middle
+        scale_budget["curl"] = float(scale * sag / middle)
     power = 2.0
     edge = _outline_share(fit, view)
     area_relative = {name: power * part for name, part in shared.items()}
@@ -151,7 +151,7 @@ def cast_surface(
     area_relative["outline edge"] = edge
     if any(flag.id == "outline_poor" for flag in flags):
         area_relative["outline not seen"] = 0.1 * max(1, fit.loose_sides)
-    lengths = {name: piece.length * part for name, part in shared.items()}
+    lengths = {name: float(piece.length) * part for name, part in shared.items()}
     lengths["outline edge"] = fit.sd["length"]
 
     area_relative["hidden by roughness"] = bare_mm2 / seen_mm2 - 1.0

@@ -83,15 +83,10 @@ class Piece:
     concave: bool | np.ndarray
     radius: float | np.ndarray  # of the examined face, mm
     half_span: float | np.ndarray  # radians; pi for a whole tube
-    centre: tuple[float, float, float] | tuple[np.ndarray, ...]  # middle of the axis in the table's frame, mm
+    centre: tuple[float | np.ndarray, ...]  # middle of the axis in the table's frame, mm
     heading: float | np.ndarray  # of the axis in the table's frame, radians
     length: float | np.ndarray  # mm
-    slopes: tuple[float, ...] | tuple[np.ndarray, ...] = (
-        0.0,
-        0.0,
-        0.0,
-        0.0,
-    )  # across and up at the first end, then at the last
+    slopes: tuple[float | np.ndarray, ...] = (0.0, 0.0, 0.0, 0.0)  # across and up at the first end, then at the last
 
     @property
     def axes(self) -> np.ndarray:
@@ -103,7 +98,7 @@ class Piece:
     def sign(self) -> float | np.ndarray:
         return 1.0 - 2.0 * self.concave
 
-    def ends(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def ends(self, theta: float | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """First and last s at each theta."""
         across, up = self.radius * np.sin(theta), self.radius * self.sign * (np.cos(theta) - 1.0)
         first = -self.length / 2 + self.slopes[0] * across + self.slopes[1] * up

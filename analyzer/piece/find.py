@@ -183,6 +183,7 @@ def _in_millimetres(
     radius = tube.outside_diameter_mm / 2 if tube else None
     relative: dict[str, float]
     if camera is None:
+        assert tube is not None  # without a pose and a tube the surface stays in pixels
         camera = square_on(calibration, found, mask, view, tube)
         flags.append(raise_flag("scale_from_tube"))
         relative = {"tube as scale": 0.03 if view != "flat" else 0.05}

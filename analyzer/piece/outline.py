@@ -112,12 +112,12 @@ def outer_ellipse(share: np.ndarray, ring: np.ndarray) -> tuple[tuple[float, flo
             break
         (cx, cy), axes, angle = cv2.fitEllipse(points[kept])
         c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
-        local = (points - np.float32([cx, cy])) @ np.array([[c, -s], [s, c]])
+        local = (points - np.array([cx, cy], np.float32)) @ np.array([[c, -s], [s, c]])
         ratio = np.hypot(local[:, 0] / (axes[0] / 2), local[:, 1] / (axes[1] / 2))
         distance = (ratio - 1) * np.hypot(local[:, 0], local[:, 1])
         spread = float(1.4826 * np.median(np.abs(distance[kept] - np.median(distance[kept]))))
         kept = np.abs(distance - np.median(distance[kept])) < max(2.5 * spread, 0.3)
-    return (cx, cy), axes, angle, spread
+    return (cx, cy), (axes[0], axes[1]), angle, spread
 
 
 def _dense(polygon: np.ndarray, count: int) -> np.ndarray:

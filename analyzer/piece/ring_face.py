@@ -29,9 +29,10 @@ def ring_face(
         rim = part
     (cx, cy), axes, angle, spread = outer_ellipse(found.shares[RIM] if rim is not part else found.pipe, rim)
     long_px = max(axes) * found.step
-    outline = found.to_photo(
-        cv2.ellipse2Poly((round(cx), round(cy)), (round(axes[0] / 2), round(axes[1] / 2)), round(angle), 0, 360, 5)
+    polygon = cv2.ellipse2Poly(
+        (round(cx), round(cy)), (round(axes[0] / 2), round(axes[1] / 2)), round(angle), 0, 360, 5
     )
+    outline = found.to_photo(np.asarray(polygon))
     window = window_of(outline, photo, 8)
     near = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
     metal = share_in(found, found.shares[RIM] * near, window) > 0.5
@@ -49,6 +50,7 @@ def ring_face(
     elif calibration.mm_per_px_marker is not None:
         x, y = outline.mean(0)
         camera = camera_of(calibration)
+        assert camera is not None  # a scale at the marker comes with the pose that it was read from
         depth = _plane_depth(camera, np.array([[x, y]]))
         focal = float(math.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
         height, height_sd = 20.0, 8.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypedDict
 
 import cv2
 import numpy as np
@@ -78,7 +79,17 @@ class Surface:
         )
 
 
-def flat_maps(metal: np.ndarray) -> dict[str, np.ndarray]:
+class FlatMaps(TypedDict):
+    """The four maps of a ``Surface`` that are lengths, angles and areas, (h, w) float32."""
+
+    axial: np.ndarray
+    around: np.ndarray
+    obliquity_deg: np.ndarray
+    area_per_px: np.ndarray
+
+
+def flat_maps(metal: np.ndarray) -> FlatMaps:
+    """The maps of metal that is taken as flat and seen squarely, in pixels."""
     rows, columns = np.indices(metal.shape, dtype=np.float32)
     blank = np.float32(np.nan)
     return {
@@ -92,7 +103,7 @@ def flat_maps(metal: np.ndarray) -> dict[str, np.ndarray]:
 def largest_outline(metal: np.ndarray, origin_px: tuple[int, int]) -> np.ndarray:
     """(N, 2) float32 in the upright photo: the outer outline of the largest part of a mask over a window."""
     contours, _ = cv2.findContours(metal.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    return read_only(max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.float32(origin_px))
+    return read_only(max(contours, key=cv2.contourArea)[:, 0].astype(np.float32) + np.array(origin_px, np.float32))
 
 
 def read_only(array: np.ndarray) -> np.ndarray:

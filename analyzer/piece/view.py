@@ -41,6 +41,7 @@ def view_by_fit(photo: Photo, calibration: Calibration, found: Specimen, tube: T
     mask = face_mask(found)
     target, outline = edge_target(found, mask, photo), outline_points(found, mask)
     camera = camera_of(calibration)
+    assert camera is not None  # asked only where a marker tells where the camera was
     wall, wall_sd = wall_known(tube)
     costs = []
     for view, share in zip(VIEWS[:3], found.view_shares if found.view_shares is not None else np.ones(3)):

@@ -290,7 +290,8 @@ class _Problem:
             ).T
             rest = np.concatenate([part[0] * f for part, f in zip(parts, factors, strict=True)])
             curvature, gradient = slopes.T @ slopes, slopes.T @ rest
-            now = float(self._value(*(part[:1] for part in parts), scale)[0])
+            miss, texture, priors = (part[:1] for part in parts)
+            now = float(self._value(miss, texture, priors, scale)[0])
             dampings = [damping * f for f in (0.2, 1.0, 5.0, 30.0)]
             tries = np.stack(
                 [state - np.linalg.solve(curvature + d * np.diag(np.diag(curvature)), gradient) for d in dampings]

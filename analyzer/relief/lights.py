@@ -155,7 +155,7 @@ def _flags_of(
 def _heights_left(heights: Heights, kept: Kept) -> Heights:
     """The map with what is left out not seen: a place of it belongs to the pixels of the photo that show it."""
     surface = kept.surface
-    left = np.zeros(heights.mm.shape, np.uint8)
+    left: np.ndarray = np.zeros(heights.mm.shape, np.uint8)
     row = np.rint((surface.around[surface.metal] - heights.around_mm) / heights.step_mm).astype(int)
     column = np.rint((surface.axial[surface.metal] - heights.axial_mm) / heights.step_mm).astype(int)
     left[np.clip(row, 0, left.shape[0] - 1), np.clip(column, 0, left.shape[1] - 1)] = 1
@@ -236,6 +236,7 @@ def _check_lights(lights: Sequence[Light]) -> None:
 
 
 def _direction(light: Light) -> np.ndarray:
+    assert light.azimuth_deg is not None and light.elevation_deg is not None  # a light without a place has both
     azimuth, elevation = math.radians(light.azimuth_deg), math.radians(light.elevation_deg)
     return np.array(
         [math.cos(elevation) * math.cos(azimuth), math.cos(elevation) * math.sin(azimuth), math.sin(elevation)]
@@ -295,7 +296,7 @@ def _aligned(photo: Photo, other: Photo, calibration: Calibration, surface: Surf
     if np.hypot(*moved) <= NUDGE_PX:
         return other.rgb
     flags.append(raise_flag("pose_nudged", f"{np.hypot(*moved):.1f} pixels in {other.name}"))
-    back = np.float32([[1, 0, moved[0]], [0, 1, moved[1]]])
+    back = np.array([[1, 0, moved[0]], [0, 1, moved[1]]], np.float32)
     return cv2.warpAffine(
         other.rgb,
         back,
@@ -351,6 +352,7 @@ def _torch_places(lights: Sequence[Light], calibration: Calibration, surface: Su
     outline = surface.outline_px.astype(np.float64)
     pixel = (0.5 * (outline.min(axis=0) + outline.max(axis=0))).reshape(1, 1, 2)
     ray = np.append(cv2.undistortPoints(pixel, calibration.camera_matrix, calibration.distortion).ravel(), 1.0)
+    assert calibration.rotation is not None  # as find_relief asks for
     up = calibration.rotation[:, 2]
     piece = ray * float(up @ calibration.translation_mm) / float(ray @ up)
     return np.array(
@@ -379,7 +381,8 @@ def _exposures(
     torch, and places that the piece shades fall out by the median.
     """
     height, width = ambient.shape
-    metal = np.zeros(ambient.shape, np.uint8)
+    assert calibration.rotation is not None  # as find_relief asks for
+    metal: np.ndarray = np.zeros(ambient.shape, np.uint8)
     x0, y0 = surface.origin_px
     metal[y0 : y0 + surface.metal.shape[0], x0 : x0 + surface.metal.shape[1]] = surface.metal
     metal = cv2.dilate(metal, np.ones((41, 41), np.uint8))
@@ -491,11 +494,12 @@ def _place(pit: Pit, calibration: Calibration, surface: Surface) -> _Place | Non
     at = (np.arange(CELLS) - (CELLS - 1) / 2) * step
     along, across = np.meshgrid(at, at, indexing="xy")
     offsets = np.linalg.inv(jacobian) @ np.stack([along.ravel(), across.ravel()])
+    along_px_mm, around_px_mm = np.linalg.norm(jacobian, axis=1)
     return _Place(
         columns=(offsets[0] + pit.x_px).reshape(CELLS, CELLS).astype(np.float32),
         rows=(offsets[1] + pit.y_px).reshape(CELLS, CELLS).astype(np.float32),
         step_mm=step,
-        px_mm=tuple(float(v) for v in np.linalg.norm(jacobian, axis=1)),
+        px_mm=(float(along_px_mm), float(around_px_mm)),
         frame=np.stack([axial_way, around_way, normal]),
         point_mm=by_pixel[0],
     )
@@ -560,7 +564,7 @@ def _cups(
             mouth,
             cell_mm=place.step_mm,
             cell_per_px=pixel_mm / place.step_mm,
-            blur_cells=tuple(blur_px * px_mm / place.step_mm for px_mm in place.px_mm),
+            blur_cells=(blur_px * place.px_mm[0] / place.step_mm, blur_px * place.px_mm[1] / place.step_mm),
             curvature_by_mm=curvature,
         )
         if cup is not None:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypedDict
 
 import cv2
 import numpy as np
@@ -81,10 +81,11 @@ class Ring:
                 "No part of the cut ring's wall is left inside the outlines; draw them so that some of it is."
             )
 
-        def part(values: np.ndarray | None) -> np.ndarray | None:
-            if values is None:
-                return None
+        def part(values: np.ndarray) -> np.ndarray:
             return _read_only(np.where(left.reshape(-1, *[1] * (values.ndim - 1)), values, np.nan))
+
+        def part_of_known(values: np.ndarray | None) -> np.ndarray | None:
+            return None if values is None else part(values)
 
         wall = self.wall_px if self.wall_mm is None else self.wall_mm
         thinnest, thickest = (
@@ -105,12 +106,24 @@ class Ring:
             outer_contour_px=part(self.outer_contour_px),
             inner_contour_px=part(self.inner_contour_px),
             wall_px=part(self.wall_px),
-            wall_mm=part(self.wall_mm),
-            loss_outside_mm=part(self.loss_outside_mm),
-            loss_inside_mm=part(self.loss_inside_mm),
+            wall_mm=part_of_known(self.wall_mm),
+            loss_outside_mm=part_of_known(self.loss_outside_mm),
+            loss_inside_mm=part_of_known(self.loss_inside_mm),
             minimum_image_angle_deg=self.minimum_image_angle_deg if still else float(thinnest - 180),
             **changed,
         )
+
+
+class _InMillimetres(TypedDict):
+    """The fields of a ``Ring`` that need a scale."""
+
+    minimum_mm: Measure | None
+    maximum_mm: Measure | None
+    mean_mm: Measure | None
+    outside_diameter_mm: Measure | None
+    wall_mm: np.ndarray | None
+    loss_outside_mm: np.ndarray | None
+    loss_inside_mm: np.ndarray | None
 
 
 def _moved(measure: Measure, value: float) -> Measure:
@@ -694,15 +707,13 @@ class _Plane:
 
     def flatten(self, points_px: np.ndarray) -> np.ndarray:
         """(N, 2) pixels to (N, 2) plane coordinates, x right and y up, such that one unit is one pixel at the ring's centre."""
-        if self.rotation is None or self.matrix is None:
+        if self.rotation is None or self.matrix is None or self.distortion is None:
             return (np.asarray(points_px) - self.centre_px) * (1.0, -1.0)
         focal = math.sqrt(self.matrix[0, 0] * self.matrix[1, 1])
-        return (
-            (self._rays(np.asarray(points_px)) - self._rays(np.array([self.centre_px]))) * focal / self.depth_per_unit
-        )
-
-    def _rays(self, points_px: np.ndarray) -> np.ndarray:
-        return _plane_rays(points_px, self.matrix, self.distortion, self.rotation)[0]
+        camera = self.matrix, self.distortion, self.rotation
+        rays, _ = _plane_rays(np.asarray(points_px), *camera)
+        middle, _ = _plane_rays(np.array([self.centre_px]), *camera)
+        return (rays - middle) * focal / self.depth_per_unit
 
 
 def _plane_rays(
@@ -788,7 +799,10 @@ def _deepest_wall(tube: Tube | None) -> float:
     """The thickest wall looked for, as a share of the outside radius."""
     if tube is None:
         return 0.24  # 1/4 and 3/8 K have 0.19, with their tolerance
-    wall = tube.wall_mm if tube.wall_mm is not None else tube.wall_range_mm[1]
+    wall = tube.wall_mm
+    if wall is None:
+        assert tube.wall_range_mm is not None  # a size without a type has the walls of all types sold in it
+        wall = tube.wall_range_mm[1]
     return min(0.6, 1.25 * wall / (0.5 * tube.outside_diameter_mm) + 0.02)
 
 
@@ -851,16 +865,16 @@ def _find_outline(photo: Photo, calibration: Calibration, tube: Tube | None) -> 
     _, centre, outline, firm = best
     for _ in range(2):
         left, upper, window = _window(photo.rgb, *centre, 1.3 * float(outline.mean()))
-        radius, measured, weight = _refine_outer(linear(window), (centre[0] - left, centre[1] - upper), outline)
+        profile, measured, weight = _refine_outer(linear(window), (centre[0] - left, centre[1] - upper), outline)
         # move the centre so that the first harmonics vanish
         basis = _harmonics(1)
-        first = np.linalg.lstsq(basis, radius, rcond=None)[0]
+        first = np.linalg.lstsq(basis, profile, rcond=None)[0]
         if math.hypot(first[1], first[2]) < 0.02:
             break
-        points = _points(centre, radius)
+        points = _points(centre, profile)
         centre = (centre[0] + float(first[1]), centre[1] - float(first[2]))
         outline = _radius_about(centre, points)
-    return _Outline(centre_px=centre, radius=radius, measured=measured, weight=weight, firm=firm)
+    return _Outline(centre_px=centre, radius=profile, measured=measured, weight=weight, firm=firm)
 
 
 def _held(
@@ -974,7 +988,7 @@ def measure_ring(
     angle = (place * 360.0 / ANGLES + 180.0) % 360.0 - 180.0
     outer_radius = np.hypot(*outer_flat.T)
     ovality = 100.0 * _ovality(whole_flat)
-    measure = dict(
+    measure = _InMillimetres(
         minimum_mm=None,
         maximum_mm=None,
         mean_mm=None,
@@ -1004,7 +1018,7 @@ def measure_ring(
 
         sound = float(np.quantile(true_wall_px, 0.9))
         outside_loss = np.maximum(np.hypot(*whole_flat.T) - outer_radius, 0.0)
-        measure = dict(
+        measure = _InMillimetres(
             wall_mm=_read_only(wall_mm),
             minimum_mm=of(float(true_wall_px.min()) * k, *at(place)),
             maximum_mm=of(float(true_wall_px.max()) * k, *at(int(true_wall_px.argmax()))),

@@ -75,7 +75,7 @@ def half_height_edges(profiles: np.ndarray, offsets: np.ndarray) -> tuple[np.nda
 def fit_line(points: np.ndarray, *, rounds: int = 4) -> tuple[np.ndarray, np.ndarray, float, np.ndarray] | None:
     """Line through points (N, 2), outliers left out: (centre, direction, rms across, kept); None with fewer than 4 left."""
     kept = np.all(np.isfinite(points), axis=1)
-    centre = direction = None
+    centre = direction = np.full(2, np.nan)
     rms = 0.0
     for _ in range(rounds):
         if np.count_nonzero(kept) < 4:

@@ -51,9 +51,9 @@ def detect_markers(rgb: np.ndarray) -> dict[int, np.ndarray]:
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, settings).detectMarkers(grey)
     found: dict[int, np.ndarray] = {}
-    for quad, marker_id in zip(corners, [] if ids is None else np.ravel(ids), strict=True):
-        quad = (np.reshape(quad, (4, 2)).astype(np.float64) + 0.5) / shrink - 0.5
-        marker_id = int(marker_id)
+    for corner_points, number in zip(corners, [] if ids is None else np.ravel(ids), strict=True):
+        quad = (np.reshape(corner_points, (4, 2)).astype(np.float64) + 0.5) / shrink - 0.5
+        marker_id = int(number)
         if marker_id not in MARKER_IDS:
             continue
         if marker_id in found and cv2.contourArea(found[marker_id].astype(np.float32)) >= cv2.contourArea(

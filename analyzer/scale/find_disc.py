@@ -205,7 +205,7 @@ def _outline(rgb: np.ndarray, centre: np.ndarray, radius: float) -> _Outline | N
     if edges is None:
         return None
     fitted = edges
-    points, scatter = None, 0.0
+    points, finite, scatter = np.empty((0, 2)), np.zeros(0, bool), 0.0
     for _ in range(3):
         points = _boundary(rgb, fitted)
         finite = np.all(np.isfinite(points), axis=1)
@@ -267,8 +267,8 @@ def _best_ellipse(contrast: np.ndarray, places: np.ndarray) -> np.ndarray | None
     rays = len(contrast)
     first = np.argmax(contrast, axis=1)
     second = contrast.copy()
-    for ray, place in enumerate(first):
-        second[ray, max(place - 6, 0) : place + 7] = 0
+    for row, place in enumerate(first):
+        second[row, max(place - 6, 0) : place + 7] = 0
     second = np.argmax(second, axis=1)
     ray = np.tile(np.arange(rays), 2)
     step = np.concatenate([first, second])

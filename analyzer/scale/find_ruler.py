@@ -203,6 +203,23 @@ class _Readings:
     place_px: np.ndarray
     contrast: np.ndarray
 
+    def at(self, kept: np.ndarray) -> _Readings:
+        """Those of the readings that ``kept``, an index or a mask, takes."""
+        return _Readings(
+            number=self.number[kept], depth=self.depth[kept], place_px=self.place_px[kept], contrast=self.contrast[kept]
+        )
+
+    def with_more(self, other: _Readings) -> _Readings:
+        return _Readings(
+            number=np.concatenate([self.number, other.number]),
+            depth=np.concatenate([self.depth, other.depth]),
+            place_px=np.concatenate([self.place_px, other.place_px]),
+            contrast=np.concatenate([self.contrast, other.contrast]),
+        )
+
+
+NO_READINGS = _Readings(number=np.zeros(0, int), depth=np.zeros(0), place_px=np.zeros((0, 2)), contrast=np.zeros(0))
+
 
 def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes) -> FoundRuler | None:
     """Follow the row that a chain of strokes belongs to; None where it is no graduation."""
@@ -211,7 +228,7 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
     if begun is None:
         return None
     fit, short, first, last = begun
-    readings = None
+    readings = NO_READINGS
     for round_number in range(5):
         before = (first, last)
         first, last = _within_picture(fit, first - 12, last + 12, rgb.shape)
@@ -221,7 +238,7 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
         readings = _read(rgb, fit, np.arange(first, last + 1), bands)
         first, last = _longest_run(readings, first, last)
         inside = (readings.number >= first) & (readings.number <= last)
-        readings = _Readings(**{name: getattr(readings, name)[inside] for name in readings.__dataclass_fields__})
+        readings = readings.at(inside)
         if len(np.unique(readings.number)) < LEAST_MARKS:
             return None
         tips = _tips(rgb, fit, np.unique(readings.number), short)
@@ -237,12 +254,7 @@ def _follow(rgb: np.ndarray, cameras: tuple[CameraPrior, ...], strokes: _Strokes
     deep = _read(rgb, fit, np.arange(first, last + 1), short * np.array([[1.1, 1.35], [1.35, 1.6], [1.6, 1.85]]))
     reach = lengths[deep.number - first]
     deep_enough = deep.depth < 0.93 * reach
-    readings = _Readings(
-        **{
-            name: np.concatenate([getattr(readings, name), getattr(deep, name)[deep_enough]])
-            for name in readings.__dataclass_fields__
-        }
-    )
+    readings = readings.with_more(deep.at(deep_enough))
     step_mm = GRADUATIONS[graduation]
     middle = np.median(readings.place_px, axis=0)
     tips = _tips(rgb, fit, np.unique(readings.number), short)

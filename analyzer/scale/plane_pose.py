@@ -189,7 +189,8 @@ class PlaneFit:
             behind = cv2.Rodrigues((self.parameters - step)[TURN : TURN + 3])[0][:, 2]
             jacobian.append((ahead - behind) / (2 * step[place]))
         matrix = np.stack(jacobian, axis=1)
-        covariance = sum(self.covariances.values())[TURN : TURN + 3, TURN : TURN + 3]
+        whole = sum(self.covariances.values(), start=np.zeros((len(self.parameters),) * 2))
+        covariance = whole[TURN : TURN + 3, TURN : TURN + 3]
         return math.degrees(math.sqrt(max(np.trace(matrix @ covariance @ matrix.T), 0.0)))
 
 
