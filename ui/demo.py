@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
+from typing import Any
 
 from analyzer.cli import read_marker
 from analyzer.house.facts import check_facts
@@ -16,7 +17,7 @@ FOLDER = (
 )  # installed they lie beside the pages
 
 
-def cases() -> dict[str, dict[str, object]]:
+def cases() -> dict[str, dict[str, Any]]:
     """Title to row of the manifest; empty where the pictures are not installed."""
     manifest = FOLDER / "manifest.toml"
     if not manifest.is_file():

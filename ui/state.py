@@ -260,10 +260,12 @@ def _look(settings: Settings) -> Look:
     place = st.empty()
     if case_key not in store:
         bar = place.progress(0.0, "Starting")
+
+        def say(words: str, share: float) -> None:
+            bar.progress(share, words)
+
         try:
-            store[case_key] = look(
-                photos, settings=settings, lights=lights, progress=lambda words, share: bar.progress(share, words)
-            )
+            store[case_key] = look(photos, settings=settings, lights=lights, progress=say)
         finally:
             place.empty()
         while len(store) > KEPT_LOOKS:

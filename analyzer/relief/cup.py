@@ -137,7 +137,19 @@ def _share(e2: np.ndarray, form: np.ndarray) -> np.ndarray:
 class _Problem:
     """The least-squares problem of one cup: shapes are solved for, torch levels too, the metal's brightness falls out."""
 
-    def __init__(self, observed, face_level, ways, power, view, mouth, cell_mm, cell_per_px, blur_cells, curvature_by_mm):  # fmt: skip
+    def __init__(
+        self,
+        observed: np.ndarray,
+        face_level: np.ndarray,
+        ways: np.ndarray,
+        power: np.ndarray,
+        view: np.ndarray,
+        mouth: np.ndarray,
+        cell_mm: float,
+        cell_per_px: float,
+        blur_cells: tuple[float, float],
+        curvature_by_mm: float,
+    ) -> None:
         self.ways, self.view, self.blur = np.asarray(ways, float), view, blur_cells
         self.face_level, self.power = np.asarray(face_level, np.float32), np.asarray(power, np.float32)
         self.lights = len(self.ways)

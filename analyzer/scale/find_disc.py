@@ -515,7 +515,9 @@ def _fit_side(
         angle = np.arctan2(points[kept, 1] - centre[1], points[kept, 0] - centre[0])
         distance = np.linalg.norm(points[kept] - centre, axis=1)
 
-        def residuals(parameters: np.ndarray, angle=angle, distance=distance, sigma=sigma) -> np.ndarray:
+        def residuals(
+            parameters: np.ndarray, angle: np.ndarray = angle, distance: np.ndarray = distance, sigma: float = sigma
+        ) -> np.ndarray:
             return (distance - _reach(parameters, diameter_mm / 2, centre, angle)) / sigma
 
         loss = "cauchy" if round_number == 0 else "linear"

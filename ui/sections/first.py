@@ -122,7 +122,7 @@ def view_question(examination: Examination) -> None:
         "The photo shows (judged from the picture: tap another if that is wrong)",
         list(SHORT_VIEWS),
         default=judged,
-        format_func=SHORT_VIEWS.get,
+        format_func=SHORT_VIEWS.__getitem__,
         key=f"view_of_{examination.photo.sha256}",
         required=True,
     )
@@ -139,7 +139,7 @@ def settings_form(examination: Examination | None = None) -> None:
     with st.expander(told, expanded=examination is None, icon=":material/tune:"):
         views = list(VIEWS)
         left, right = st.columns(2)
-        view = left.selectbox("The photo shows", views, index=views.index(current.view), format_func=VIEWS.get)
+        view = left.selectbox("The photo shows", views, index=views.index(current.view), format_func=VIEWS.__getitem__)
         tubes = ["not known", *sizes_and_types(), "other"]
         now = current.tube or "not known"
         tube = right.selectbox(
@@ -157,7 +157,9 @@ def settings_form(examination: Examination | None = None) -> None:
             )
         markers = list(MARKERS)
         kind = current.marker.kind if current.marker.kind in markers else "auto"
-        marker = left.selectbox("Beside the piece lies", markers, index=markers.index(kind), format_func=MARKERS.get)
+        marker = left.selectbox(
+            "Beside the piece lies", markers, index=markers.index(kind), format_func=MARKERS.__getitem__
+        )
         disc = _coin(left, current.marker) if marker == "disc" else None
         if marker == "none":
             left.caption(

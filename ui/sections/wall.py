@@ -69,7 +69,7 @@ def _readings(examination: Examination) -> None:
     )
     with st.form("reading", clear_on_submit=True, border=False):
         one, two, three, four = st.columns(4)
-        kind = one.selectbox("What was read", list(KINDS), format_func=KINDS.get)
+        kind = one.selectbox("What was read", list(KINDS), format_func=KINDS.__getitem__)
         numbers = [pit.id for pit in examination.standing_pits.pits]
         pit = two.selectbox("Pit", numbers, index=None, placeholder="number", help="Only for the depth of a pit.")
         value = three.number_input(f"Reading, {unit}", 0.0, 50.0, None, format="%.4f" if unit == "in" else "%.3f")
@@ -90,14 +90,14 @@ def _readings(examination: Examination) -> None:
                 st.error("Choose the number of the pit that was read.")
             else:
                 _take_readings([*rows, row])
-    for place, row in enumerate(rows):
+    for number, row in enumerate(rows):
         words, button = st.columns([6, 1], vertical_alignment="center")
         amount = row.get("depth", row.get("wall"))
         words.markdown(
             f"{KINDS[row['kind']]}{' ' + str(row['id']) if 'id' in row else ''}: **{amount:g} {row['unit']}**, {row['method']}"
         )
-        if button.button("Remove", key=f"reading_{place}", icon=":material/delete:"):
-            _take_readings(rows[:place] + rows[place + 1 :])
+        if button.button("Remove", key=f"reading_{number}", icon=":material/delete:"):
+            _take_readings(rows[:number] + rows[number + 1 :])
 
 
 def _take_readings(rows: list[dict[str, Any]]) -> None:
