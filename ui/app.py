@@ -28,33 +28,31 @@ SECTIONS = {
 }
 
 
+ADDRESSES = dict(zip(("photo", "house", "figures", "wall", "why", "to-do", "save"), SECTIONS))
+
+
 def main() -> None:
     st.set_page_config(page_title="cutpipe", page_icon=ICON, layout="wide", initial_sidebar_state="collapsed")
     style.apply()
+    state.follow_address(ADDRESSES)
     if st.query_params.get("demo") and state.case().data is None and not st.session_state.get("demo_seen"):
         st.session_state["demo_seen"] = True
         demo.open_first()
     if state.case().data is None:
         first.show()
         return
-    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-        st.markdown(f"### {blocks.safe(state.case().demo or state.case().name)}", width="content")
-        with st.container(horizontal=True, vertical_alignment="center", width="content"):
-            st.segmented_control(
-                "Units",
-                ("mm, kPa", "in, psi"),
-                default="mm, kPa",
-                key="units",
-                label_visibility="collapsed",
-                required=True,
-            )
-            if st.button("New piece", icon=":material/add_a_photo:"):
-                state.clear()
-                st.query_params.clear()
-                st.rerun()
-    chosen = st.segmented_control(
-        "Section", list(SECTIONS), default="Photo", key="section", label_visibility="collapsed", required=True
-    )
+    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="head"):
+        st.markdown(blocks.safe(state.case().demo or state.case().name))
+        if st.button("New piece", icon=":material/add_a_photo:", type="tertiary"):
+            state.clear()
+            st.query_params.clear()
+            st.rerun()
+    with st.container(key="sections"):
+        chosen = st.segmented_control(
+            "Section", list(SECTIONS), key="section", label_visibility="collapsed", required=True
+        )
+    chosen = chosen or "Photo"
+    state.write_address(next(name for name, section in ADDRESSES.items() if section == chosen))
     try:
         examination = state.examined()
     except CutpipeError as error:
@@ -70,12 +68,15 @@ def main() -> None:
         if chosen == "House facts":
             house.show(None)
         return
-    chosen = chosen or "Photo"
     SECTIONS[chosen](examination)
     names = list(SECTIONS)
-    if chosen != names[-1]:
-        following = names[names.index(chosen) + 1]
-        st.button(f"Next: {following}", icon=":material/arrow_forward:", on_click=state.go_to, args=(following,))
+    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="foot"):
+        if chosen != names[-1]:
+            following = names[names.index(chosen) + 1]
+            st.button(f"Next: {following}", icon=":material/arrow_forward:", on_click=state.go_to, args=(following,))
+        st.segmented_control(
+            "Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True
+        )
 
 
 try:

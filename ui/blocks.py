@@ -8,6 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from analyzer.result.examination import Examination
+from analyzer.show import photo_line as photo_lines
 from analyzer.show import phrases
 from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Section, Table
 from ui import state
@@ -22,6 +23,19 @@ def headline(examination: Examination) -> None:
         below = f"95 %: {span}" if " to " in span else span or "no interval"
         cells.append(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd><dd>{escape(below)}</dd></div>")
     st.html(f'<dl class="figures">{"".join(cells)}</dl>')
+
+
+def photo_line(examination: Examination) -> None:
+    """Whether the photo is good enough, in one line with the one thing to do better. The sign tells it without the colour."""
+    line = photo_lines.photo_line(examination, state.units())
+    sign = {"good": "\u2713", "fair": "\u25b3", "poor": "\u2715"}[line.verdict]
+    better = f" <b>{escape(line.better)}</b>" if line.better else ""
+    st.html(f'<p class="photo-line" role="status"><b aria-hidden="true">{sign}</b> {escape(line.sentence)}{better}</p>')
+
+
+def answer(examination: Examination) -> None:
+    """The one sentence that a person reads first."""
+    st.html(f'<p class="answer">{escape(examination.judgement.summary)}</p>')
 
 
 def section(part: Section | None, *, title: bool = True) -> None:

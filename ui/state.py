@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import secrets
 from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -24,7 +25,8 @@ from analyzer.show import output
 from analyzer.show.edition import Edition
 from analyzer.wall.readings import Readings
 
-_KEY, _BEFORE = "cutpipe_case", "cutpipe_case_before"
+_KEY, _BEFORE, _ADDRESS = "cutpipe_case", "cutpipe_case_before", "cutpipe_address"
+KEPT_CASES = 12  # a few MB each: the photos as they came
 KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
 
 
@@ -57,6 +59,10 @@ class Case:
     prices: Prices | None = None
     demo: str = ""
     who: str = ""
+    asked_later: set[str] = field(default_factory=set)  # questions answered with "don't know"
+    id: str = field(
+        default_factory=lambda: secrets.token_urlsafe(12)
+    )  # names it in the page's address; cannot be guessed
 
 
 def case() -> Case:
@@ -64,6 +70,47 @@ def case() -> Case:
     if _KEY not in st.session_state:
         st.session_state[_KEY] = Case()
     return st.session_state[_KEY]
+
+
+@st.cache_resource(show_spinner=False)
+def _cases() -> OrderedDict[str, Case]:
+    """The last cases of this server by their names in the address, so that a page that is loaded anew finds its case again."""
+    return OrderedDict()
+
+
+def follow_address(sections: Mapping[str, str]) -> None:
+    """Where the address was changed by hand, by Back or by a reload, the case and the section that it names are taken up.
+
+    ``sections``: name in the address to name on the page.
+    """
+    st.session_state.setdefault("section", next(iter(sections.values())))
+    told = (st.query_params.get("case"), st.query_params.get("section"))
+    known = st.session_state.get(_ADDRESS, (None, None))
+    if told == known:
+        return
+    st.session_state[_ADDRESS] = told
+    if told[0] != known[0]:
+        kept = _cases().get(told[0] or "")
+        if kept is not None:
+            st.session_state[_KEY] = kept
+        elif case().data is not None:
+            clear()
+    st.session_state["section"] = sections.get(told[1] or "", next(iter(sections.values())))
+
+
+def write_address(section: str) -> None:
+    """The address of what is shown, so that Back, a reload and a bookmark lead here again."""
+    current = case()
+    if current.data is None:
+        return
+    _cases()[current.id] = current
+    while len(_cases()) > KEPT_CASES:
+        _cases().popitem(last=False)
+    known = st.session_state.get(_ADDRESS, (None, None))
+    if known == (current.id, section) or (known[0] == current.id and known[1] is None and section == "photo"):
+        return
+    st.session_state[_ADDRESS] = (current.id, section)
+    st.query_params.from_dict({"case": current.id, "section": section})
 
 
 def begin(
@@ -166,6 +213,11 @@ def add_extra(extra: ExtraPhoto) -> None:
     except CutpipeError:
         current.extras = before
         raise
+
+
+def ask_later(quantity_id: str) -> None:
+    """Don't know, for now: the next question is asked; this one comes again once all others were."""
+    case().asked_later.add(quantity_id)
 
 
 def go_to(section: str) -> None:

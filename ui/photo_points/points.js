@@ -44,7 +44,8 @@ export default function (component) {
     const xs = shape.points.map((p) => p[0]), ys = shape.points.map((p) => p[1]);
     return [(Math.min(...xs) + Math.max(...xs)) / 2, (Math.min(...ys) + Math.max(...ys)) / 2];
   };
-  const fitted = () => Math.min(frame.clientWidth, (0.72 * window.innerHeight * data.width) / data.height);
+  const most = () => (window.innerWidth <= 640 ? 0.44 : 0.66) * window.innerHeight; // the answer stands on the same screen
+  const fitted = () => Math.min(frame.clientWidth, (most() * data.width) / data.height);
   const draw = () => {
     const across = fitted() * kept.zoom;
     sheet.style.width = across + 'px';

@@ -119,14 +119,12 @@ def view_question(examination: Examination) -> None:
         return
     judged = examination.surface.view
     chosen = st.segmented_control(
-        "The photo shows (judged from the picture: tap another if that is wrong)",
+        f"Judged from the picture: {SHORT_VIEWS[judged].lower()}. Tap what it shows, to confirm or to put right",
         list(SHORT_VIEWS),
-        default=judged,
         format_func=SHORT_VIEWS.__getitem__,
         key=f"view_of_{examination.photo.sha256}",
-        required=True,
     )
-    if chosen is not None and chosen != judged:
+    if chosen is not None:
         state.set_settings(replace(current, view=chosen))
         st.rerun()
 

@@ -30,6 +30,7 @@ NOT_KNOWN = "not known"
 
 def show(examination: Examination | None) -> None:
     st.subheader("Facts of the house")
+    asked = _one_question(examination)
     st.caption(
         "Everything is optional. What is left empty counts neither for nor against. The ranking changes at once."
     )
@@ -40,7 +41,7 @@ def show(examination: Examination | None) -> None:
         help="Off: the few facts that tell most. On: laboratory and expert facts too.",
     )
     for group, title in GROUPS.items():
-        rows = [q for q in told_quantities() if q.group == group and (every or q.rank == "basic")]
+        rows = [q for q in told_quantities() if q.group == group and q.id != asked and (every or q.rank == "basic")]
         if not rows:
             continue
         known = sum(q.id in state.case().answers for q in rows)
@@ -65,6 +66,37 @@ def show(examination: Examination | None) -> None:
                 st.rerun()
             except CutpipeError as error:
                 st.error(blocks.safe(str(error)), icon=":material/error:")
+
+
+def _one_question(examination: Examination | None) -> str | None:
+    """The question that would tell most, or the one that was looked for; its id. None where nothing is left to ask."""
+    told = {quantity.id: quantity for quantity in told_quantities()}
+    with st.container(border=True, key="one_question"):
+        looked_for = st.selectbox(
+            "Find a question",
+            list(told),
+            index=None,
+            format_func=lambda name: told[name].question or told[name].label,
+            placeholder="type a word, such as pressure",
+            key="find_question",
+        )
+        checks = examination.judgement.checks if examination is not None else ()
+        open_ = [check for check in checks if check.quantity in told]
+        fresh = [check for check in open_ if check.quantity not in state.case().asked_later]
+        check = next(iter(fresh or open_), None)
+        asked = looked_for or (check.quantity if check is not None else None)
+        if asked is None:
+            st.markdown("No further question would change the ranking." if checks or examination else "")
+            return None
+        if not looked_for:
+            st.markdown(f"**What would tell most** ({len(fresh or open_)} such questions)")
+        _ask(told[asked])
+        st.caption(blocks.safe(f"{told[asked].use} {told[asked].how}"))
+        if not looked_for:
+            st.button("Don't know", on_click=state.ask_later, args=(asked,))
+        if examination is not None:
+            st.caption(f"As it stands: {blocks.safe(examination.judgement.summary)}")
+    return str(asked)
 
 
 def _ask(quantity: Any) -> None:

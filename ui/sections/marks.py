@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from analyzer.base import display
 from analyzer.base.flags import CutpipeError
@@ -11,7 +14,7 @@ from analyzer.base.measured import MM_PER_INCH
 from analyzer.result.corrections import Correction, make_correction
 from analyzer.result.examination import Examination
 from analyzer.show import drawing, phrases
-from ui import blocks, state
+from ui import blocks, state, style
 from ui.photo_points import photo_points
 from ui.sections import first
 
@@ -51,12 +54,21 @@ LEGEND = {
 
 
 def show(examination: Examination) -> None:
-    st.markdown(f"**{blocks.safe(examination.judgement.summary)}**")
-    blocks.headline(examination)
-    blocks.flags(examination, ("serious",))
-    first.view_question(examination)
-    _photo(examination)
-    blocks.flags(examination, ("warning",))
+    """The picture first; beside it, or under it on a phone, the answer and what it rests on."""
+    column, beside = st.columns([3, 2], gap="medium")
+    with column:
+        if examination.surface.view != "end":
+            _, _, width, height, _ = _window(examination)
+            style.room_for_photo(width, height)
+        picture = st.container(key="photo_room")
+    with beside:
+        with st.container(key="answer"):
+            blocks.answer(examination)
+        blocks.photo_line(examination)
+        blocks.headline(examination)
+        first.view_question(examination)
+        blocks.flags(examination, ("serious", "warning"))
+    _photo(examination, picture)
     _scale(examination)
     first.settings_form(examination)
     blocks.notes(examination)
@@ -77,7 +89,8 @@ def _scale(examination: Examination) -> None:
         st.image(drawing.jpeg(picture), caption=caption, width="stretch")
 
 
-def _photo(examination: Examination) -> None:
+def _photo(examination: Examination, place: DeltaGenerator) -> None:
+    """The picture in its place; the tools to correct it below all that a person reads first."""
     if examination.surface.view == "end":
         picture = drawing.marked_photo(
             examination.photo,
@@ -88,14 +101,14 @@ def _photo(examination: Examination) -> None:
             numbers=False,
             longest_px=1400,
         )
-        st.image(
+        place.image(
             drawing.jpeg(picture),
             caption="Both edges of the wall as measured; the arrows point at the thinnest place.",
-            width=820,
+            width="stretch",
         )
         return
     current = state.case()
-    with st.container(horizontal=True, vertical_alignment="bottom"):
+    with st.container(horizontal=True, vertical_alignment="bottom", key="tools"):
         tool = st.selectbox(
             "Correct by hand",
             list(MODES),
@@ -135,19 +148,8 @@ def _photo(examination: Examination) -> None:
                 st.rerun()
     left, top, width, height, enlarge, picture = _picture(examination)
     shapes = _shapes(examination, left, top, enlarge)
-    event = photo_points(
-        jpeg=picture,
-        picture_key=f"{examination.photo.sha256}-{left}-{top}-{enlarge:.4f}",
-        width_px=width,
-        height_px=height,
-        shapes=shapes,
-        legend=[
-            (kind, words) for kind, words in LEGEND.items() if any(kind in shape["kind"].split() for shape in shapes)
-        ],
-        mode="mouth" if tool == "Add a pit" and size is None else MODES[tool],
-        key="marked_photo",
-        label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
-    )
+    with place:
+        event = _pointed(examination, shapes, picture, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
     if event:
         row = {"kind": KINDS.get(tool), "why": why}
         if event.get("pit") is not None:
@@ -175,6 +177,30 @@ def _photo(examination: Examination) -> None:
             )
 
 
+def _pointed(
+    examination: Examination,
+    shapes: list[dict[str, Any]],
+    picture: bytes,
+    window: str,
+    size_px: tuple[int, int],
+    tool: str,
+    opening: float | None,
+) -> dict[str, Any] | None:
+    """Show the picture; what was pointed at on it with this tool."""
+    drawn = [(kind, words) for kind, words in LEGEND.items() if any(kind in s["kind"].split() for s in shapes)]
+    return photo_points(
+        jpeg=picture,
+        picture_key=f"{examination.photo.sha256}-{window}",
+        width_px=size_px[0],
+        height_px=size_px[1],
+        shapes=shapes,
+        legend=drawn,
+        mode="mouth" if tool == "Add a pit" and opening is None else MODES[tool],
+        key="marked_photo",
+        label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
+    )
+
+
 def _enter(row: dict[str, object]) -> None:
     try:
         entry: Correction = make_correction(row)
@@ -185,13 +211,19 @@ def _enter(row: dict[str, object]) -> None:
     st.rerun()
 
 
-def _picture(examination: Examination) -> tuple[int, int, int, int, float, bytes]:
-    """The piece cut out of the photo, small enough to send once: left, top, width, height, enlargement, JPEG."""
+def _window(examination: Examination) -> tuple[int, int, int, int, float]:
+    """The piece's part of the photo, small enough to send once: left, top, width, height, enlargement."""
     left, top, right, bottom = drawing.window(examination.photo, examination.surface)
     enlarge = min(1.0, LONGEST_PX / max(right - left, bottom - top))
-    size = (max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)))
-    part = cv2.resize(examination.photo.rgb[top:bottom, left:right], size, interpolation=cv2.INTER_AREA)
-    return left, top, size[0], size[1], enlarge, drawing.jpeg(part)
+    return left, top, max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)), enlarge
+
+
+def _picture(examination: Examination) -> tuple[int, int, int, int, float, bytes]:
+    """The window and its JPEG."""
+    left, top, width, height, enlarge = _window(examination)
+    right, bottom = drawing.window(examination.photo, examination.surface)[2:]
+    part = cv2.resize(examination.photo.rgb[top:bottom, left:right], (width, height), interpolation=cv2.INTER_AREA)
+    return left, top, width, height, enlarge, drawing.jpeg(part)
 
 
 def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, object]]:
