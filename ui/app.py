@@ -12,7 +12,7 @@ import streamlit as st
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout that is not installed works too
 
 from analyzer.base.flags import CutpipeError
-from ui import blocks, demo, state, style
+from ui import blocks, demo, state
 from ui.sections import figures, first, house, marks, reasons, save, steps, wall
 
 # A file of our own: a named icon would be fetched from the network.
@@ -33,7 +33,6 @@ ADDRESSES = dict(zip(("photo", "house", "figures", "wall", "why", "to-do", "save
 
 def main() -> None:
     st.set_page_config(page_title="cutpipe", page_icon=ICON, layout="wide", initial_sidebar_state="collapsed")
-    style.apply()
     state.follow_address(ADDRESSES)
     if st.query_params.get("demo") and state.case().data is None and not st.session_state.get("demo_seen"):
         st.session_state["demo_seen"] = True

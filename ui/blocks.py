@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import io
+from collections.abc import Iterable, Sequence
 from html import escape
 
-import pandas as pd
 import streamlit as st
+from PIL import Image
 
 from analyzer.result.examination import Examination
 from analyzer.show import photo_line as photo_lines
@@ -65,7 +68,18 @@ def one(block: Block) -> None:
         for place, item in enumerate(block.items):
             columns[place % block.columns].image(item.jpeg, caption=item.caption, width="stretch")
     else:
-        st.image(block.jpeg, caption=block.caption, width="stretch")
+        picture(block.jpeg, block.caption, block.alternative)
+
+
+def picture(jpeg: bytes, caption: str, alt: str) -> None:
+    """With its size told beforehand, so that nothing jumps when it arrives, and its words for who cannot see it."""
+    with Image.open(io.BytesIO(jpeg)) as opened:
+        width, height = opened.size
+    data = base64.b64encode(jpeg).decode()
+    st.html(
+        f'<figure><img src="data:image/jpeg;base64,{data}" width="{width}" height="{height}" alt="{escape(alt)}">'
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
+    )
 
 
 def flags(examination: Examination, severities: tuple[str, ...]) -> None:
@@ -90,13 +104,25 @@ def notes(examination: Examination) -> None:
 
 def table(block: Table) -> None:
     """The first rows of a long table; the rest on request."""
-    frame = pd.DataFrame(block.rows, columns=list(block.head)).set_index(block.head[0])
-    if len(frame) <= LONG_TABLE:
-        st.table(frame)
+    if len(block.rows) <= LONG_TABLE:
+        _rows(block.head, block.rows, block.caption or block.head[0])
         return
-    st.table(frame.head(FIRST_ROWS))
-    with st.expander(f"The other {len(frame) - FIRST_ROWS} rows"):
-        st.table(frame.tail(len(frame) - FIRST_ROWS))
+    _rows(block.head, block.rows[:FIRST_ROWS], block.caption or block.head[0])
+    with st.expander(f"The other {len(block.rows) - FIRST_ROWS} rows"):
+        _rows(block.head, block.rows[FIRST_ROWS:], f"{block.caption or block.head[0]}, the other rows")
+
+
+def _rows(head: Sequence[str], rows: Iterable[Sequence[str]], name: str) -> None:
+    """A table that scrolls sideways by itself where it is wider than the page, by keyboard too."""
+    top = "".join(f'<th scope="col">{escape(str(cell))}</th>' for cell in head)
+    body = "".join(
+        f'<tr><th scope="row">{escape(str(first))}</th>{"".join(f"<td>{escape(str(cell))}</td>" for cell in others)}</tr>'
+        for first, *others in rows
+    )
+    st.html(
+        f'<div class="rows" tabindex="0" role="group" aria-label="{escape(name)}">'
+        f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
 
 
 def safe(text: str) -> str:

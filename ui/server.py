@@ -139,6 +139,42 @@ class Door:
             await _refuse(scope, send, 401, "That is not the code; it stands where cutpipe was started.", form=True)
 
 
+class Dressed:
+    """Puts the look into the page's head on its way out: there before anything is drawn."""
+
+    def __init__(self, app: Any, *, sheet: str) -> None:
+        self.app, self.head = app, f"<style>{sheet}</style></head>".encode()
+
+    async def __call__(self, scope: Scope, receive: Any, send: Send) -> None:
+        if scope["type"] != "http" or scope.get("method") != "GET" or scope["path"] != "/":
+            await self.app(scope, receive, send)
+            return
+        # Neither packed nor "not changed": the bytes are needed.
+        unwanted = (b"accept-encoding", b"if-none-match", b"if-modified-since", b"range")
+        asked = {
+            **scope,
+            "headers": [(name, value) for name, value in scope["headers"] if name.lower() not in unwanted],
+        }
+        start: MutableMapping[str, Any] = {}
+        body = b""
+
+        async def take(message: MutableMapping[str, Any]) -> None:
+            nonlocal body
+            if message["type"] == "http.response.start":
+                start.update(message)
+                return
+            body += message.get("body", b"")
+            if message.get("more_body"):
+                return
+            page = body.replace(b"</head>", self.head, 1)
+            stale = (b"content-length", b"etag", b"last-modified")
+            kept = [(name, value) for name, value in start["headers"] if name.lower() not in stale]
+            await send({**start, "headers": [*kept, (b"content-length", str(len(page)).encode())]})
+            await send({"type": "http.response.body", "body": page})
+
+        await self.app(asked, receive, take)
+
+
 async def _refuse(scope: Scope, send: Send, status: int, sentence: str, *, form: bool = False) -> None:
     if scope["type"] == "websocket":
         await send({"type": "websocket.close", "code": 1008})
@@ -169,7 +205,10 @@ def application(address: str, code: str = "") -> Any:
     # compared it already, and nothing may be asked elsewhere.
     net_util.get_external_ip = lambda: None
     net_util.get_internal_ip = lambda: None
-    return App(Path(__file__).with_name("app.py").resolve(), middleware=[Middleware(Door, address=address, code=code)])
+    return App(
+        Path(__file__).with_name("app.py").resolve(),
+        middleware=[Middleware(Door, address=address, code=code), Middleware(Dressed, sheet=_style().sheet())],
+    )
 
 
 def main() -> None:
@@ -177,15 +216,15 @@ def main() -> None:
     del sys.argv[1:]
     code = os.environ.pop("CUTPIPE_CODE", "")
     own = {"server.address": address, "server.port": port}
-    application(address, code).run(config=SETTINGS | own | themes())
+    application(address, code).run(config=SETTINGS | own | _style().THEME)
 
 
-def themes() -> dict[str, Any]:
-    """The look's colours and type, stated once in ``style``."""
+def _style() -> Any:
+    """The look's module, from a checkout that is not installed too."""
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
     from ui import style
 
-    return style.THEME
+    return style
 
 
 if __name__ == "__main__":

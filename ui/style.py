@@ -40,9 +40,12 @@ _RULES = """
 [data-testid=stVerticalBlock] { gap: .8rem; }
 [data-testid=stElementContainer]:has(style) { display: none; }
 [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] *, [data-testid=stImageCaption], [data-testid=stFileUploaderDropzone] * { color: INK !important; opacity: 1; }
-[data-testid=stTable] { overflow-x: auto; }
-[data-testid=stTable] th, [data-testid=stTable] td { min-width: 4.6rem; }
-[data-testid=stTable] td:last-child { min-width: 7rem; }
+.rows { overflow-x: auto; }
+.rows:focus-visible { outline: 3px solid; }
+.rows table { border-collapse: collapse; width: 100%; font-size: .92rem; font-variant-numeric: tabular-nums; }
+.rows th, .rows td { text-align: left; vertical-align: top; padding: .35rem .8rem .35rem 0; min-width: 4.6rem; border-bottom: 1px solid color-mix(in srgb, currentColor 25%, transparent); }
+.rows thead th { border-bottom: 2px solid; } .rows tbody th { font-weight: 400; } .rows td:last-child { min-width: 7rem; }
+figure { margin: 0; } figure img { max-width: 100%; height: auto; display: block; border-radius: 3px; } figcaption { font-size: .875rem; margin-top: .3rem; }
 [data-testid=stFileUploaderDropzone] { background: none; border: 2px dashed currentColor; padding: 1.4rem 1rem; }
 [data-testid=stExpander] details { border-width: 0 0 1px; border-radius: 0; background: none; }
 [data-testid=stAlertContainer] { background: none; border-left: 4px solid; border-radius: 0; padding: .3rem .8rem; color: inherit; }
@@ -82,16 +85,13 @@ h1, h2, h3 { letter-spacing: -.01em; }
 """
 
 
-def apply() -> None:
-    kind = _kind()
-    rules = _RULES.replace("BACK", THEME[f"theme.{kind}.backgroundColor"]).replace(
-        "INK", THEME[f"theme.{kind}.textColor"]
-    )
-    st.html(f"<style>{rules.replace('HEADS', HEADS)}</style>")
-
-
-def _kind() -> str:
-    return "dark" if st.context.theme.type == "dark" else "light"
+def sheet() -> str:
+    """The rules for the page's head: there before anything is drawn, so that nothing jumps when they come."""
+    return "\n".join(
+        f"@media (prefers-color-scheme: {kind}) {{ :root {{ --ground: {THEME[f'theme.{kind}.backgroundColor']}; "
+        f"--ink: {THEME[f'theme.{kind}.textColor']} }} }}"
+        for kind in ("light", "dark")
+    ) + _RULES.replace("BACK", "var(--ground)").replace("INK", "var(--ink)").replace("HEADS", HEADS)
 
 
 def room_for_photo(width_px: int, height_px: int) -> None:

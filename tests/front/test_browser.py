@@ -257,3 +257,62 @@ def test_forms_stay_open_and_keep_the_first_choice_on_a_new_photo(page, address,
             page.get_by_text(f"{title} (").click(timeout=20_000)
             page.wait_for_timeout(800)  # while a group unfolds, its page scrolls, and a list opened meanwhile shuts
         chosen(page, label, option)
+
+
+def section_shown(page) -> str:
+    return page.locator(".st-key-sections [aria-checked=true]").inner_text()
+
+
+def test_back_a_reload_and_a_bookmark_lead_where_they_say(page, address):
+    page.goto(address + "/?demo=1")
+    pits_drawn(page)
+    settled(page)
+    for name in ("Wall", "Why"):
+        section(page, name)
+    assert "section=why" in page.url and "case=" in page.url
+    page.go_back()
+    settled(page)
+    assert section_shown(page) == "Wall"
+    page.reload()
+    settled(page)
+    assert section_shown(page) == "Wall"
+    assert page.get_by_text("Bore with a contact mark").first.is_visible()
+    page.go_forward()
+    settled(page)
+    assert section_shown(page) == "Why"
+    name = page.url
+    page.goto(address)
+    settled(page)
+    page.goto(name)
+    settled(page)
+    assert section_shown(page) == "Why"
+    page.goto(re.sub("case=[^&]+", "case=AAAAAAAAAAAAAAAA", name))  # nobody's
+    settled(page)
+    assert page.get_by_text("Why did this pipe leak?").is_visible()
+
+
+@pytest.mark.parametrize("page", [(390, 844), (1280, 800)], indirect=True)
+def test_picture_and_answer_stand_on_the_first_screen(page, address):
+    """Shift of what was already shown: at most .1, "good" by the Core Web Vitals' limit for CLS."""
+    page.goto(address + "/?demo=1")
+    pits_drawn(page)
+    settled(page)
+    page.add_init_script(
+        "window.shifted = 0; new PerformanceObserver(list => { for (const entry of list.getEntries()) "
+        "if (!entry.hadRecentInput) window.shifted += entry.value }).observe({ type: 'layout-shift', buffered: true })"
+    )
+    page.reload()
+    pits_drawn(page)
+    settled(page)
+    height = page.viewport_size["height"]
+    picture, answer = page.locator(".frame").bounding_box(), page.locator(".answer").bounding_box()
+    bar = page.locator(".st-key-sections").bounding_box()
+    below = bar["y"] if page.viewport_size["width"] < 600 else height
+    assert picture["y"] >= 0 and picture["y"] + picture["height"] <= below
+    assert answer["y"] >= 0 and answer["y"] + answer["height"] <= below
+    if page.viewport_size["width"] < 600:
+        assert bar["y"] + bar["height"] == pytest.approx(height, abs=1)  # at the thumb
+        assert answer["y"] > picture["y"] + picture["height"]
+    else:
+        assert answer["x"] > picture["x"] + picture["width"]
+    assert page.evaluate("window.shifted") < 0.1

@@ -17,17 +17,18 @@ def show(examination: Examination) -> None:
     surface = examination.standing_surface
     if surface.view != "end":
         st.subheader("Laid flat")
-        st.image(
-            drawing.unrolled_map(
-                examination.photo,
-                surface,
-                examination.standing_pits,
-                examination.standing_bands,
-                units=state.units(),
-                longest_px=1600,
-            ),
-            caption="The metal laid flat, true to size along and round the pipe. Yellow: pits. Hatched: marks and lines.",
-            width="stretch",
+        flat = drawing.unrolled_map(
+            examination.photo,
+            surface,
+            examination.standing_pits,
+            examination.standing_bands,
+            units=state.units(),
+            longest_px=1600,
+        )
+        blocks.picture(
+            drawing.jpeg(flat),
+            "The metal laid flat, true to size along and round the pipe. Yellow: pits. Hatched: marks and lines.",
+            f"The metal laid flat with {len(examination.standing_pits.pits)} pits outlined; the tables above list them.",
         )
     sizes = [pit.equivalent_diameter_mm.value for pit in examination.standing_pits.pits if pit.equivalent_diameter_mm]
     if len(sizes) >= 5:

@@ -14,6 +14,7 @@ from analyzer.base.measured import MM_PER_INCH
 from analyzer.result.corrections import Correction, make_correction
 from analyzer.result.examination import Examination
 from analyzer.show import drawing, phrases
+from analyzer.show.blocks import Table
 from ui import blocks, state, style
 from ui.photo_points import photo_points
 from ui.sections import first
@@ -56,11 +57,11 @@ LEGEND = {
 def show(examination: Examination) -> None:
     """The picture first; beside it, or under it on a phone, the answer and what it rests on."""
     column, beside = st.columns([3, 2], gap="medium")
-    with column:
+    with column, st.container(key="photo_room"):
         if examination.surface.view != "end":
             _, _, width, height, _ = _window(examination)
             style.room_for_photo(width, height)
-        picture = st.container(key="photo_room")
+        picture = st.container()
     with beside:
         with st.container(key="answer"):
             blocks.answer(examination)
@@ -86,7 +87,7 @@ def _scale(examination: Examination) -> None:
         st.markdown("\n".join(f"- {blocks.safe(line)}" for line in lines))
         caption = "Light line: the marker that was measured. Dashed line: the metal."
         picture = drawing.whole_photo(examination.photo, examination.calibration, surface)
-        st.image(drawing.jpeg(picture), caption=caption, width="stretch")
+        blocks.picture(drawing.jpeg(picture), caption, "The whole photo with its marker and the metal outlined.")
 
 
 def _photo(examination: Examination, place: DeltaGenerator) -> None:
@@ -101,11 +102,12 @@ def _photo(examination: Examination, place: DeltaGenerator) -> None:
             numbers=False,
             longest_px=1400,
         )
-        place.image(
-            drawing.jpeg(picture),
-            caption="Both edges of the wall as measured; the arrows point at the thinnest place.",
-            width="stretch",
-        )
+        with place:
+            blocks.picture(
+                drawing.jpeg(picture),
+                "Both edges of the wall as measured; the arrows point at the thinnest place.",
+                "Photo of the cut ring with both edges of its wall and the thinnest place marked.",
+            )
         return
     current = state.case()
     with st.container(horizontal=True, vertical_alignment="bottom", key="tools"):
@@ -169,12 +171,10 @@ def _photo(examination: Examination, place: DeltaGenerator) -> None:
             _enter(row)
     if current.corrections:
         with st.expander(f"Corrections by hand ({len(current.corrections)})"):
-            st.table(
-                [
-                    {"Entry": phrases.entry_in_words(e, state.units()), "Who": e.who, "When": e.when, "Why": e.why}
-                    for e in current.corrections
-                ]
+            rows = tuple(
+                (phrases.entry_in_words(e, state.units()), e.who, e.when, e.why or "") for e in current.corrections
             )
+            blocks.one(Table(head=("Entry", "Who", "When", "Why"), rows=rows))
 
 
 def _pointed(
