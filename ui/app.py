@@ -19,11 +19,11 @@ from ui.sections import figures, first, house, marks, reasons, save, steps, wall
 ICON = str(Path(__file__).with_name("icon.png"))
 SECTIONS = {
     "Photo": marks.show,
-    "House facts": house.show,
+    "House": house.show,
     "Figures": figures.show,
     "Wall": wall.show,
     "Why": reasons.show,
-    "What to do": steps.show,
+    "To do": steps.show,
     "Save": save.show,
 }
 
@@ -41,7 +41,7 @@ def main() -> None:
         first.show()
         return
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="head"):
-        st.markdown(blocks.safe(state.case().demo or state.case().name))
+        blocks.title(state.case().demo or state.case().name)
         if st.button("New piece", icon=":material/add_a_photo:", type="tertiary"):
             state.clear()
             st.query_params.clear()
@@ -64,7 +64,7 @@ def main() -> None:
         if state.case().readings is not None and st.button("Take the gauge readings out", icon=":material/delete:"):
             state.set_readings([], None)
             st.rerun()
-        if chosen == "House facts":
+        if chosen == "House":
             house.show(None)
         return
     SECTIONS[chosen](examination)

@@ -36,6 +36,11 @@ def photo_line(examination: Examination) -> None:
     st.html(f'<p class="photo-line" role="status"><b aria-hidden="true">{sign}</b> {escape(line.sentence)}{better}</p>')
 
 
+def title(text: str) -> None:
+    """The case's name at the head. The first of the pages' own pieces: the browser has what draws them before the others come."""
+    st.html(f'<p class="title">{escape(text)}</p>')
+
+
 def answer(examination: Examination) -> None:
     """The one sentence that a person reads first."""
     st.html(f'<p class="answer">{escape(examination.judgement.summary)}</p>')

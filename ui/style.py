@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
-
-import streamlit as st
 
 TYPE = "'Segoe UI', 'Noto Sans', 'DejaVu Sans', system-ui, sans-serif"
 HEADS = "'Iowan Old Style', 'Palatino Linotype', 'Noto Serif', 'DejaVu Serif', Georgia, serif"
@@ -39,27 +38,27 @@ _RULES = """
 [data-testid=stMainBlockContainer] { padding: 1rem 1.5rem 4rem !important; max-width: 82rem; }
 [data-testid=stVerticalBlock] { gap: .8rem; }
 [data-testid=stElementContainer]:has(style) { display: none; }
-[data-testid=stCaptionContainer], [data-testid=stCaptionContainer] *, [data-testid=stImageCaption], [data-testid=stFileUploaderDropzone] * { color: INK !important; opacity: 1; }
+[data-testid=stCaptionContainer], [data-testid=stCaptionContainer] *, [data-testid=stImageCaption], [data-testid=stFileUploaderDropzone] * { color: INK !important; opacity: 1 !important; }
 .rows { overflow-x: auto; }
 .rows:focus-visible { outline: 3px solid; }
 .rows table { border-collapse: collapse; width: 100%; font-size: .92rem; font-variant-numeric: tabular-nums; }
 .rows th, .rows td { text-align: left; vertical-align: top; padding: .35rem .8rem .35rem 0; min-width: 4.6rem; border-bottom: 1px solid color-mix(in srgb, currentColor 25%, transparent); }
 .rows thead th { border-bottom: 2px solid; } .rows tbody th { font-weight: 400; } .rows td:last-child { min-width: 7rem; }
 figure { margin: 0; } figure img { max-width: 100%; height: auto; display: block; border-radius: 3px; } figcaption { font-size: .875rem; margin-top: .3rem; }
-[data-testid=stFileUploaderDropzone] { background: none; border: 2px dashed currentColor; padding: 1.4rem 1rem; }
+[data-testid=stFileUploaderDropzone] { background: none !important; border: 2px dashed currentColor !important; padding: 1.4rem 1rem; }
 [data-testid=stExpander] details { border-width: 0 0 1px; border-radius: 0; background: none; }
 [data-testid=stAlertContainer] { background: none; border-left: 4px solid; border-radius: 0; padding: .3rem .8rem; color: inherit; }
 [data-testid=stAlertContainer] p { color: inherit; }
 h1, h2, h3 { letter-spacing: -.01em; }
-.st-key-head p { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; opacity: .86; }
+.st-key-head .title { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; opacity: .86; }
 .st-key-sections { position: sticky; top: 0; z-index: 90; background: BACK; padding-block: .3rem; border-bottom: 2px solid; }
 .st-key-sections [role=radiogroup] { gap: 0; }
 .st-key-sections button { border: 0; border-radius: 0; background: none; min-height: 2.75rem; border-bottom: 4px solid transparent; }
 .st-key-sections button[aria-checked=true] { border-bottom-color: currentColor; font-weight: 700; }
 .st-key-sections button[aria-checked=true] p { font-weight: 700; }
+.title { margin: 0; } 
 .st-key-answer { border-left: 4px solid; padding-left: 1rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
-.st-key-photo_room { min-height: var(--photo, 0); }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
 .figures div { border-top: 1px solid color-mix(in srgb, currentColor 35%, transparent); padding: .45rem 0; }
 .figures dt, .figures dd { margin: 0; font-size: .85rem; color: inherit; }
@@ -73,9 +72,11 @@ h1, h2, h3 { letter-spacing: -.01em; }
   [data-testid=stCheckbox] label { align-items: center; }
   button, [role=radio], [role=option] { min-height: 2.75rem; }
   [data-testid=stExpander] summary { padding-block: .65rem; }
-  .st-key-sections { position: fixed; inset: auto 0 0; width: 100vw !important; border-bottom: 0; border-top: 2px solid; overflow-x: auto; padding: 0 .2rem; }
-  .st-key-sections [role=radiogroup] { flex-wrap: nowrap; }
-  .st-key-sections button { flex: 0 0 auto; max-width: none; padding: 0 .55rem; min-height: 3.2rem; white-space: nowrap; border-bottom: 0; border-top: 4px solid transparent; }
+  .st-key-sections { position: fixed; inset: auto 0 0; width: 100vw !important; border-bottom: 0; border-top: 2px solid; padding: 0; }
+  .st-key-sections [data-testid=stElementContainer], .st-key-sections [data-testid=stButtonGroup] { width: 100% !important; }
+  .st-key-sections [role=radiogroup] { flex-wrap: nowrap; width: 100%; }
+  .st-key-sections button { flex: 1 1 auto; min-width: 0; max-width: none; padding: 0 .15rem; min-height: 3.2rem; white-space: nowrap; border-bottom: 0; border-top: 4px solid transparent; }
+  .st-key-sections button p { font-size: .84rem; }
   .st-key-sections button[aria-checked=true] { border-top-color: currentColor; }
 }
 @media print {
@@ -85,19 +86,35 @@ h1, h2, h3 { letter-spacing: -.01em; }
 """
 
 
+SHAPES = range(2, 41)  # twentieths of height by width
+
+
+def room_key(width_px: int, height_px: int) -> str:
+    """The key of a container that keeps the photo's place free before it is drawn, so that nothing below it jumps.
+
+    The room is told by the key's class and not by a rule of its own, as a rule would come only with what has to be kept from jumping.
+    """
+    return f"photo_room_{min(max(math.ceil(20 * height_px / max(width_px, 1)), SHAPES[0]), SHAPES[-1])}"
+
+
+def _rooms() -> str:
+    """The drawing itself keeps to the same height (``photo_points``)."""
+    wide = "".join(
+        f".st-key-photo_room_{n} {{ min-height: calc(min(56vw * {n / 20}, 66vh, 45rem * {n / 20}) + 5.4rem) }}\n"
+        for n in SHAPES
+    )
+    narrow = "".join(
+        f".st-key-photo_room_{n} {{ min-height: calc(min(93vw * {n / 20}, 44vh) + 8rem) }}\n" for n in SHAPES
+    )
+    return f"{wide}@media (max-width: {PHONE_PX}px) {{ {narrow} }}\n"
+
+
 def sheet() -> str:
     """The rules for the page's head: there before anything is drawn, so that nothing jumps when they come."""
-    return "\n".join(
+    grounds = "\n".join(
         f"@media (prefers-color-scheme: {kind}) {{ :root {{ --ground: {THEME[f'theme.{kind}.backgroundColor']}; "
         f"--ink: {THEME[f'theme.{kind}.textColor']} }} }}"
         for kind in ("light", "dark")
-    ) + _RULES.replace("BACK", "var(--ground)").replace("INK", "var(--ink)").replace("HEADS", HEADS)
-
-
-def room_for_photo(width_px: int, height_px: int) -> None:
-    """Keep the photo's place free before it is drawn, so that nothing below it jumps. The drawing itself keeps to the same height."""
-    shape = height_px / max(width_px, 1)
-    st.html(
-        f"<style>.st-key-photo_room {{ --photo: calc(min(56vw * {shape:.3f}, 66vh, 45rem * {shape:.3f}) + 5.4rem) }} "
-        f"@media (max-width: {PHONE_PX}px) {{ .st-key-photo_room {{ --photo: calc(min(93vw * {shape:.3f}, 44vh) + 8rem) }} }}</style>"
     )
+    rules = _RULES.replace("BACK", "var(--ground)").replace("INK", "var(--ink)").replace("HEADS", HEADS)
+    return f"{grounds}\n{_rooms()}{rules}"

@@ -419,7 +419,7 @@ def _unknown_key(path: str, key: str) -> str:
     hint = (
         f"; did you mean {near[0]}?"
         if near
-        else "; the front end's House facts saves an empty facts file with all names."
+        else "; the page House saves an empty facts file with all names."
     )
     return f"facts: {shown(path)}: no such fact{hint}"
 

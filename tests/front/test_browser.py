@@ -151,7 +151,7 @@ def test_phone_width_never_scrolls_sideways(page, address):
     page.goto(address + "/?demo=1")
     page.get_by_text("Pits counted").first.wait_for()
     settled(page)
-    for name in ("Photo", "House facts", "Figures", "Wall", "Why", "What to do", "Save"):
+    for name in ("Photo", "House", "Figures", "Wall", "Why", "To do", "Save"):
         if name != "Photo":
             section(page, name)
         wider = page.evaluate("() => document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth")
@@ -247,7 +247,7 @@ def test_forms_stay_open_and_keep_the_first_choice_on_a_new_photo(page, address,
     page.get_by_role("button", name="Examine again").click()
     page.get_by_text("tube 3/4 M").first.wait_for()
     settled(page)
-    section(page, "House facts")
+    section(page, "House")
     for title, label, option in (
         ("The piece", "What ran through the pipe?", "hot drinking water"),
         ("Pressure and flow", "Does a pump keep hot water moving in this line?", "yes"),

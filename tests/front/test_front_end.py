@@ -13,7 +13,7 @@ from analyzer.house.facts import check_facts
 from tests.conftest import ROOT
 
 APP = str(ROOT / "ui/app.py")
-SECTIONS = ("Photo", "House facts", "Figures", "Wall", "Why", "What to do", "Save")
+SECTIONS = ("Photo", "House", "Figures", "Wall", "Why", "To do", "Save")
 PHOTO = (ROOT / "demo_images/bore-contact-mark.jpg").read_bytes()
 
 # Streamlit's harness itself warns of what the bare mode lacks.
@@ -73,15 +73,15 @@ def test_units_change_what_is_read(demo):
 
 
 def test_a_fact_changes_the_ranking_and_stays(demo):
-    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="section").set_value("House").run()
     demo.selectbox(key="fact_service").set_value("hot").run()
     demo.segmented_control(key="section").set_value("Why").run()
-    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="section").set_value("House").run()
     assert demo.selectbox(key="fact_service").value == "hot"
 
 
 def test_an_impossible_fact_is_refused_in_one_sentence(demo):
-    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="section").set_value("House").run()
     demo.toggle(key="every_fact").set_value(True).run()
     demo.text_input(key="fact_water_ph").set_value("15").run()
     assert any("pH" in str(error.value) for error in demo.error) and not demo.exception
@@ -91,7 +91,7 @@ def test_an_impossible_fact_is_refused_in_one_sentence(demo):
 
 def test_a_plain_number_is_read_in_the_unit_that_is_asked_for(demo):
     """NIST SP 811: 80 psi = 551.58 kPa. Switching units to and fro changes no fact."""
-    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="section").set_value("House").run()
     demo.segmented_control(key="units").set_value("in, psi").run()
     demo.text_input(key="fact_static_pressure_kpa_psi").set_value("80").run()
     told = demo.session_state["cutpipe_case"].answers
@@ -109,7 +109,7 @@ def test_a_plain_number_is_read_in_the_unit_that_is_asked_for(demo):
 
 
 def test_a_leak_that_lies_ahead_is_refused_where_it_is_typed(demo):
-    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="section").set_value("House").run()
     demo.text_input(key="fact_leak_dates").set_value("2091-03-31").run()
     assert any("ahead of today" in str(error.value) for error in demo.error)
     assert "leak_dates" not in demo.session_state["cutpipe_case"].answers
@@ -132,7 +132,7 @@ def test_prices_not_known_are_asked_for_and_not_taken_as_nothing(demo):
     facts = demo.session_state["cutpipe_case"].answers
     kept = dict(facts)
     facts.update(check_facts({"leak_dates": ["2019-03-02", "2022-11-20", "2024-05-14"]}))
-    demo.segmented_control(key="section").set_value("House facts").run()
+    demo.segmented_control(key="section").set_value("House").run()
     next(b for b in demo.button if b.label == "Compare").click().run()
     assert any("Enter what" in str(error.value) for error in demo.error)
     prices = {field.label: field for field in demo.number_input}
@@ -282,7 +282,7 @@ def test_another_photo_keeps_what_was_entered():
     app = started()
     app.file_uploader(key="photo_file").upload("table.png", png(Image.fromarray(noise)), "image/png").run()
     assert any("No pipe is found" in str(error.value) for error in app.error)
-    app.segmented_control(key="section").set_value("House facts").run()
+    app.segmented_control(key="section").set_value("House").run()
     app.selectbox(key="fact_service").set_value("hot").run()
     app.segmented_control(key="section").set_value("Photo").run()
     other = next(u for u in app.get("file_uploader") if u.label == "Another photo of the piece")

@@ -224,7 +224,7 @@ def tell(app: AppTest, key: str, said) -> None:
 
 def told_on_page(ways: Ways, units: str, typed: dict) -> AppTest:
     app = ways.page(units)
-    app.segmented_control(key="section").set_value("House facts").run()
+    app.segmented_control(key="section").set_value("House").run()
     app.toggle(key="every_fact").set_value(True).run()
     for key, said in typed.items():
         if said is not None:

@@ -57,10 +57,7 @@ LEGEND = {
 def show(examination: Examination) -> None:
     """The picture first; beside it, or under it on a phone, the answer and what it rests on."""
     column, beside = st.columns([3, 2], gap="medium")
-    with column, st.container(key="photo_room"):
-        if examination.surface.view != "end":
-            _, _, width, height, _ = _window(examination)
-            style.room_for_photo(width, height)
+    with column, st.container(key=style.room_key(*_window(examination)[2:4])):
         picture = st.container()
     with beside:
         with st.container(key="answer"):

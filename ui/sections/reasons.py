@@ -49,7 +49,7 @@ def show(examination: Examination) -> None:
             st.markdown(
                 f"{number}. **{blocks.safe(check.question)}** {blocks.safe(check.how)} _({EFFORT_WORDS[check.effort]})_"
             )
-        st.caption("Enter what you find under House facts: the ranking changes at once.")
+        st.caption("Enter what you find under House: the ranking changes at once.")
     rest = [f for f in judgement.findings if f not in fitting and f not in possible]
     if rest:
         with st.expander(f"Causes that do not fit or cannot be told ({len(rest)})"):
