@@ -56,7 +56,7 @@ h1, h2, h3 { letter-spacing: -.01em; }
 .st-key-sections button { border: 0; border-radius: 0; background: none; min-height: 2.75rem; border-bottom: 4px solid transparent; }
 .st-key-sections button[aria-checked=true] { border-bottom-color: currentColor; font-weight: 700; }
 .st-key-sections button[aria-checked=true] p { font-weight: 700; }
-.title { margin: 0; } 
+.title { margin: 0; }
 .st-key-answer { border-left: 4px solid; padding-left: 1rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
