@@ -16,7 +16,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from scipy import stats
+from scipy import special
 
 COVERAGE_95 = 1.959963984540054  # two-sided 95 % quantile of the normal distribution
 
@@ -168,7 +168,7 @@ def repeated(values: Sequence[float], instrument: float, sources: tuple[str, str
     if not scatter:
         return made
     freedom = (number - 1) * (made.standard_uncertainty / scatter) ** 4
-    half = float(stats.t.ppf(0.975, freedom)) * made.standard_uncertainty
+    half = float(special.stdtrit(freedom, 0.975)) * made.standard_uncertainty
     return replace(made, interval=(middle - half, middle + half))
 
 
