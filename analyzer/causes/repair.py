@@ -367,7 +367,7 @@ def _thin_cost(history: LeakHistory, prices: Prices) -> str:
     price, what = next(((p, w) for p, w in options if p is not None), (None, ""))
     if price is None:
         return ""
-    years = prices.horizon_years
+    years = prices.years
     low, high = (rate * years for rate in history.rate_per_year[1:])
     text = say(
         "leaks.thin_cost",

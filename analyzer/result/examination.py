@@ -233,6 +233,7 @@ def look(
     if not series:
         raise InputError("Add a photo of the cut-open piece first.")
     photo = series[0]
+    series = (photo, *sorted(series[1:], key=lambda extra: extra.role))  # in whatever order they were added
     tube = read_tube(settings.tube) if settings.tube else None
     say("Finding the marker and the scale", 0.1)
     calibration = find_scale(photo, settings.marker)
