@@ -9,9 +9,9 @@ import numpy as np
 
 from analyzer.base.flags import Flag, raise_flag
 from analyzer.door import specimen as look
-from analyzer.door.colours import NAMES, UNLIKELY_SHARE, MetalColours, metal_colours
+from analyzer.door.colours import NAMES, UNLIKELY_SHARE, MetalColours, looks_of, metal_colours
 from analyzer.door.sharpness import Sharpness, measure_sharpness, why_not_countable
-from analyzer.door.specimen import MARKER, SIDE, Specimen, find_specimen
+from analyzer.door.specimen import MARKER, SIDE, Answer, Specimen, find_specimen
 from analyzer.photo.reading import Photo
 from analyzer.scale.calibration import Calibration
 
@@ -21,7 +21,12 @@ FRAMINGS = ("apart", "cut_off", "fills", "unclear")
 # but one (.30) an unsureness under .27; real close-ups, where an outline was made up, mostly a contrast under 1.0.
 MOST_UNSURE = 0.27
 MOST_UNSURE_WITH_MARKER = 0.40
+# The network also tells how the piece stands in the picture; where it is sure and its own outline says something else, one is wrong.
+SURE_FRAMING = 0.9
+FILLED = 0.97  # of the picture: no table is left that could be told from metal
+LEAST_FILLED = 0.6  # of the picture, where it says that metal takes 85 % or more of it
 LEAST_CONTRAST = 1.0
+LEAST_MARKER, MOST_PIECE = 0.2, 0.6  # mean shares within a marker's outline
 BORDER = 0.05  # of the shorter side: the picture's rim
 FILLS_BORDER = 0.25  # of the rim: little else is left to differ in colour from the piece
 TOUCHES_BORDER = 0.02  # of the rim that shows the piece
@@ -33,6 +38,7 @@ DOUBTS = (
     "not_countable",
     "piece_not_told_apart",
     "outline_doubtful",
+    "marker_in_metal",
     "colours_not_metal",
 )
 
@@ -50,9 +56,16 @@ class Shown:
     view_shares: tuple[float, ...] | None  # by specimen.VIEWS; None without the network
     sharpness: Sharpness
     colours: MetalColours | None
+    metal: Answer | None  # which metal by the network's look; None where no piece is seen or the weights do not tell
     specimen: Specimen | None  # where the network sees the piece; None where it sees none
     not_countable: str  # why no pit may be counted, words that end a sentence; "" where they may
+    marker_in_metal: bool = False  # what was taken for a marker lies within what the network takes for the piece
     flags: tuple[Flag, ...] = ()
+
+    @property
+    def looks(self) -> str | None:
+        """Key of ``colours.NAMES`` where colours or the network's look do not fit copper; None where both do or nothing is seen."""
+        return looks_of(self.colours, self.metal)
 
     @property
     def countable(self) -> bool:
@@ -96,6 +109,22 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
     ):
         framing = "unclear"
         flags.append(raise_flag("outline_doubtful", _in_words(unsure, contrast)))
+    seen_as = None if found is None else found.answers.get("framing")
+    if seen_as is not None and seen_as.share >= SURE_FRAMING and framing in ("apart", "cut_off"):
+        share = float(_rough_metal(photo, found).mean())
+        if seen_as.name == "fills" and share >= FILLED and view in (None, "flat") and not scale and not tube_told:
+            framing, source = "fills", "seen"  # an outline a few pixels off the picture's edge would only lose metal
+        elif seen_as.name == "none" and not scale:
+            flags.append(raise_flag("piece_not_told_apart", "what was examined may be no pipe at all"))
+        elif seen_as.name == "fills" and share < LEAST_FILLED:
+            flags.append(
+                raise_flag(
+                    "outline_doubtful", f"metal seems to fill the picture, the outline holds {100 * share:.0f} % of it"
+                )
+            )
+    in_metal = _lies_in_metal(photo, found, calibration)
+    if in_metal:
+        flags.append(raise_flag("marker_in_metal"))
     whole = framing == "fills"
     metal = np.ones(photo.rgb.shape[:2], bool) if whole or found is None else _rough_metal(photo, found)
     mm_per_px = calibration.mm_per_px_marker.value if calibration.mm_per_px_marker is not None else None
@@ -121,6 +150,8 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
         view_shares=None if found is None or found.view_shares is None else tuple(map(float, found.view_shares)),
         sharpness=sharpness,
         colours=colours,
+        metal=None if found is None else found.answers.get("metal"),
+        marker_in_metal=in_metal,
         specimen=found,
         not_countable=why,
         flags=tuple(flags),
@@ -128,8 +159,25 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
 
 
 def looks_like(shown: Shown) -> str | None:
-    """The metal in words where its colours do not fit copper; None where they do or nothing can be said."""
-    return None if shown.colours is None or shown.colours.looks is None else NAMES[shown.colours.looks]
+    """The metal in words where its looks do not fit copper; None where they do or nothing can be said."""
+    return None if shown.looks is None else NAMES[shown.looks]
+
+
+def _lies_in_metal(photo: Photo, found: Specimen | None, calibration: Calibration) -> bool:
+    """Whether the outline of the marker holds the piece and no marker, as where scratches in a row were read as a ruler."""
+    if found is None or found.far is None or not calibration.marker_outlines_px or found.source != "learned":
+        return False
+    span = float(max(photo.width_px, photo.height_px))
+    step = span / SIDE
+    corner = (np.array([photo.width_px, photo.height_px]) - span) / 2 + 0.5 * step - 0.5
+    inside = np.zeros((SIDE, SIDE), np.uint8)
+    for outline in calibration.marker_outlines_px:
+        cv2.fillPoly(inside, [np.round((np.asarray(outline, float) - corner) / step).astype(np.int32)], 1)
+    if not inside.any():
+        return False
+    marker = float(found.far[MARKER][inside > 0].mean())
+    piece = float((1 - found.far[look.TABLE] - found.far[MARKER])[inside > 0].mean())
+    return marker < LEAST_MARKER and piece > MOST_PIECE
 
 
 def _is_even(rgb: np.ndarray) -> bool:

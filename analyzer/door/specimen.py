@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cache
+from importlib import resources
+from typing import Any
 
 import cv2
 import numpy as np
@@ -19,6 +22,16 @@ TABLE, METAL, RIM, OTHER_SIDE, MARKER, COVERED = range(6)
 MODEL = "specimen"
 SMALLEST_SCENE_PX = 700  # a picture with a shorter side is a close-up
 SMALLEST_SHARE = 0.0008  # of the window's pixels: a piece smaller than this cannot be measured
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """The network's likeliest answer to one question about the picture, and its share of all, 0..1, after the temperature that the
+    weights' card states: as often right as it says on the pictures named there, which were all rendered."""
+
+    name: str
+    share: float
+    shares: Mapping[str, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +50,8 @@ class Specimen:
     source: str
     version: str
     far: np.ndarray | None = None  # (6, SIDE, SIDE) shares of the look at the whole photo, a square centred on it
+    answers: Mapping[str, Answer] = field(default_factory=dict)  # "metal", "framing": of weights that tell them
+    joined: bool = False  # whether every part of ``pipe`` is the piece, as a person said, and not only the largest
 
     @property
     def classes(self) -> np.ndarray:
@@ -81,30 +96,53 @@ def _version() -> str | None:
     return None if data is None else hashlib.sha256(data).hexdigest()[:12]
 
 
-def _run(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(SIDE, SIDE, 3) uint8 to class shares (6, SIDE, SIDE) and view shares (4,)."""
+@cache
+def card() -> Mapping[str, Any]:
+    """What the file beside the weights says of them; empty where it is missing."""
+    file = resources.files("analyzer").joinpath(f"models/{MODEL}.toml")
+    return tomllib.loads(file.read_text(encoding="utf-8")) if file.is_file() else {}
+
+
+def questions() -> tuple[str, ...]:
+    """What the weights tell beside the classes."""
+    return tuple(name for name in card().get("outputs", ("classes", "view")) if name != "classes")
+
+
+def _run(square: np.ndarray) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """(SIDE, SIDE, 3) uint8 to class shares (6, SIDE, SIDE) and, for each question, the logarithm of each answer's share."""
     side = SIDE
     x = (square.astype(np.float32) / 255 - 0.45) / 0.25
     # planes: colour, then row and column within the block of 2 x 2
     blocks = x.reshape(side // 2, 2, side // 2, 2, 3).transpose(4, 1, 3, 0, 2).reshape(1, 12, side // 2, side // 2)
-    logits, view = network(MODEL, ("classes", "view"))(blocks)
+    logits, *answers = network(MODEL, ("classes", *questions()))(blocks)
     logits = logits.reshape(len(CLASSES), 2, 2, side // 2, side // 2).transpose(0, 3, 1, 4, 2).reshape(-1, side, side)
     logits = np.exp(logits - logits.max(0))
-    view = np.exp(view.ravel() - view.max())
-    return (logits / logits.sum(0)).astype(np.float32), view / view.sum()
+    logs = {name: _log_shares(answer.ravel()) for name, answer in zip(questions(), answers, strict=True)}
+    return (logits / logits.sum(0)).astype(np.float32), logs
 
 
-def _look(square: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Class and view shares of a square, as the geometric mean over the square turned and mirrored: errors that come of
+def _log_shares(logits: np.ndarray) -> np.ndarray:
+    return logits - np.logaddexp.reduce(logits.astype(np.float64))
+
+
+def _look(square: np.ndarray) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Class shares and answers of a square, as the geometric mean over the square turned and mirrored: errors that come of
     one way to see it fall out."""
     logs: np.ndarray = np.zeros(1, np.float32)
-    view: np.ndarray = np.zeros(1, np.float32)
+    answers: dict[str, np.ndarray] = dict.fromkeys(questions(), np.zeros(1))
     for turn in (lambda a: a, lambda a: a[:, ::-1], lambda a: a[::-1], lambda a: a[::-1, ::-1]):
-        shares, views = _run(np.ascontiguousarray(turn(square)))
+        shares, told = _run(np.ascontiguousarray(turn(square)))
         logs = logs + np.stack([turn(plane) for plane in np.log(shares + 1e-6)])
-        view = view + np.log(views + 1e-6)
-    shares, view = np.exp(logs / 4), np.exp(view / 4)
-    return (shares / shares.sum(0)).astype(np.float32), view / view.sum()
+        answers = {name: answers[name] + told[name] / 4 for name in answers}
+    shares = np.exp(logs / 4)
+    return (shares / shares.sum(0)).astype(np.float32), {name: _log_shares(log) for name, log in answers.items()}
+
+
+def _answer(question: str, logs: np.ndarray) -> Answer:
+    names = card()[f"{question}s"]
+    shares = np.exp(_log_shares(logs / card().get(question, {}).get("temperature", 1.0)))
+    best = int(np.argmax(shares))
+    return Answer(name=names[best], share=float(shares[best]), shares=dict(zip(names, map(float, shares), strict=True)))
 
 
 def window_of(
@@ -173,19 +211,19 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
     if version is None:
         return _by_colour(rgb)
     square, origin, step = window_of(rgb, (width - span) / 2, (height - span) / 2, span)
-    far, view = _look(square)
+    far, told = _look(square)
     seen = far[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5
     pipe = largest(seen & _free(seen.shape, origin, step, taken))
     if pipe is None or pipe.mean() < SMALLEST_SHARE:
         return None
-    far_origin, far_step = origin, step
+    far_origin, far_step, closer = origin, step, told
     for _ in range(2):  # the second closer look is centred by the first
         rows, columns = np.nonzero(pipe)
         x0, x1 = columns.min() * step + origin[0], columns.max() * step + origin[0]
         y0, y1 = rows.min() * step + origin[1], rows.max() * step + origin[1]
         side = max(1.16 * max(x1 - x0, y1 - y0), 32.0)
         square, origin, step = window_of(rgb, (x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side)
-        near, _ = _look(square)
+        near, closer = _look(square)
         # the far look knows the surroundings, the near one the edges: where one is unsure the other decides
         again = np.stack([_resampled(plane, far_origin, far_step, origin, step) for plane in far])
         shares = (near + 0.03) * (again + 0.02)
@@ -202,9 +240,15 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         gone = np.zeros(len(CLASSES), np.float32)
         gone[MARKER] = 1
         shares = np.where(free, shares, gone[:, None, None])
+    answers = {}
+    if "metal" in told:  # judged on the whole photo and on the window together, as the card's figures are
+        answers["metal"] = _answer("metal", (told["metal"] + closer["metal"]) / 2)
+    if "framing" in told:
+        answers["framing"] = _answer("framing", told["framing"])
     return Specimen(
-        shares=shares, origin=origin, step=step, view_shares=view, source="learned", version=version, far=far
-    )
+        shares=shares, origin=origin, step=step, view_shares=np.exp(told["view"]), source="learned", version=version,
+        far=far, answers=answers,
+    )  # fmt: skip
 
 
 def lies_apart(rgb: np.ndarray) -> bool:

@@ -129,6 +129,10 @@ def cast_surface(
     middle = float(np.median(np.concatenate(depths)))
     area, seen, oblique = _seen_cells(piece, camera, found, photo)
     bare_mm2 = float(area[seen].sum())
+    if not bare_mm2 > 0:  # the marker's plane and the outline contradict each other
+        raise SurfaceError(
+            f"The piece and the marker in {photo.name} do not fit together; say what marker lies beside it, or that there is none."
+        )
     area = area * _unhidden_share(oblique)
     seen_mm2 = float(area[seen].sum())
     examined_mm2 = float(area[seen & (oblique <= GRAZING_DEG)].sum())

@@ -16,6 +16,10 @@ from analyzer.piece.fit import OUTSIDE_TOLERANCE_MM, best_fit, camera_of, wall_k
 from analyzer.piece.outline import edge_target, face_mask, outline_points
 from analyzer.scale.calibration import Calibration
 
+# From this share of the three on, the looks decide and the fit may only raise a doubt: on the 83 pictures that the weights' card
+# names the looks were right in all, 73 of them with a share above .98; the fit alone took a galvanised bore for a sheet.
+SURE_BY_LOOKS = 0.95
+
 
 def judge_view(found: Specimen) -> tuple[str, bool]:
     """The likeliest view by the picture's looks, and whether it stands out. A ring has a hole through which the table shows."""
@@ -37,7 +41,7 @@ def judge_view(found: Specimen) -> tuple[str, bool]:
 
 def view_by_fit(photo: Photo, calibration: Calibration, found: Specimen, tube: Tube | None) -> tuple[str, bool]:
     """The view whose shape lies best on the picture's edges, and whether it stands out: a bore's ends bow the other way
-    than an outside's, a sheet is wider than a tube."""
+    than an outside's, a sheet is wider than a tube. Where the looks are sure they decide, and a fit that says otherwise is a doubt."""
     mask = face_mask(found)
     target, outline = edge_target(found, mask, photo), outline_points(found, mask)
     camera = camera_of(calibration)
@@ -53,4 +57,10 @@ def view_by_fit(photo: Photo, calibration: Calibration, found: Specimen, tube: T
         fit = best_fit(camera, photo.rgb, target, prior, outline, found.step)
         costs.append(min(fit.edge_cost, 80.0) + 0.1 * min(fit.cost, 300.0) - 2.0 * math.log(float(share) + 0.02))
     order = np.argsort(costs)
-    return VIEWS[int(order[0])], bool(costs[order[1]] - costs[order[0]] > 6.0)
+    stands_out = bool(costs[order[1]] - costs[order[0]] > 6.0)
+    if found.view_shares is not None:
+        shares = np.asarray(found.view_shares[:3], float) / float(np.sum(found.view_shares[:3]))
+        looks = int(np.argmax(shares))
+        if shares[looks] > SURE_BY_LOOKS and looks != order[0]:
+            return VIEWS[looks], False
+    return VIEWS[int(order[0])], stands_out

@@ -239,6 +239,11 @@ def look(
     calibration = find_scale(photo, settings.marker)
     say("Finding the pipe", 0.2)
     shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None)
+    if shown.marker_in_metal and settings.marker.kind == "auto" and calibration.method != "card":
+        # nobody said that a marker is there: rather no scale than one read off scratches
+        calibration = find_scale(photo, Marker(kind="none"))
+        calibration = replace(calibration, flags=(*calibration.flags, raise_flag("marker_not_used")))
+        shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None)
     surface = find_surface(photo, calibration, view=settings.view, tube=tube, shown=shown)
     say("Looking for pits", 0.35)
     with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile
@@ -422,7 +427,7 @@ def conclude(
 
 def _metal_asked(seen: Look, told: Any, quantities: Mapping[str, Any]) -> list[Flag]:
     """A question where the colours do not fit the metal that was told, or copper where none was."""
-    looks = seen.shown.colours.looks if seen.shown.colours is not None else None
+    looks = seen.shown.looks
     if float(quantities.get("share_rust", 0.0)) >= RUST_SHARE and looks != "yellow":
         looks = "rust"
     if looks is None or (told is not None and told in FITTING[looks]):

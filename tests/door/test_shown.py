@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -12,9 +13,12 @@ from skimage import data
 
 from analyzer import Settings, examine
 from analyzer.base.flags import CutpipeError
+from analyzer.door import shown as door
+from analyzer.door import specimen as network
 from analyzer.door.colours import FITTING, metal_colours
 from analyzer.door.sharpness import BLUR_TO_DIAMETER, measure_sharpness, noise_levels, why_not_countable
-from analyzer.door.shown import what_is_shown
+from analyzer.door.shown import DOUBTS, what_is_shown
+from analyzer.door.specimen import Answer, Specimen
 from analyzer.photo.reading import read_photo
 from analyzer.photo.wholeness import TORN_SHARE, decoder_complaints, even_share, torn_share
 from analyzer.scale.calibration import Marker, find_scale
@@ -160,6 +164,114 @@ def test_colours_ask_for_the_metal(rgb, looks, material):
     found = metal_colours(picture, np.ones((20, 20), bool))
     assert found.looks == looks
     assert looks is None or material in FITTING[looks] and "copper" not in FITTING[looks]
+
+
+SIDE = network.SIDE
+
+
+def drawn(pipe: np.ndarray, monkeypatch, **answers: tuple[str, float]) -> Specimen:
+    """The network's look as drawn: shares of a piece over the whole of a square photo, and its answers."""
+    shares = np.zeros((6, SIDE, SIDE), np.float32)
+    shares[network.METAL] = pipe
+    shares[network.TABLE] = 1 - pipe
+    found = Specimen(
+        shares=shares, origin=(1.5, 1.5), step=4.0, view_shares=np.array([0.9, 0.05, 0.05, 0.0]), source="learned", version="drawn",
+        far=shares, answers={q: Answer(name=n, share=s, shares={n: s}) for q, (n, s) in answers.items()},
+    )  # fmt: skip
+    monkeypatch.setattr(door, "find_specimen", lambda rgb, taken=(): found)
+    return found
+
+
+def bar_on_table(bar_rgb=(150, 90, 65), table_rgb=(225, 225, 220)) -> tuple[np.ndarray, np.ndarray]:
+    """A photo of 1024 x 1024 with a speckled bar across a plain table, and the bar's place in the network's square."""
+    rng = np.random.default_rng(2)
+    rgb = np.empty((1024, 1024, 3), np.int16)
+    rgb[:] = table_rgb
+    rgb[360:660, 120:900] = bar_rgb
+    for x, y in rng.uniform((150, 390), (870, 630), (25, 2)):
+        cv2.circle(rgb, (int(x), int(y)), 6, tuple(int(v * 0.35) for v in bar_rgb), -1)
+    pipe = np.zeros((SIDE, SIDE), np.float32)
+    pipe[90:165, 30:225] = 1
+    return (rgb + rng.normal(0, 1.0, rgb.shape)).clip(0, 255).astype(np.uint8), pipe
+
+
+def doubts(rgb: np.ndarray, **how) -> list[str]:
+    photo = read_photo(encoded(rgb))
+    calibration = find_scale(photo, Marker(kind="none"))
+    return [flag.id for flag in what_is_shown(photo, calibration, **how).flags if flag.id in DOUBTS]
+
+
+def test_each_doubt_is_told_by_its_own_name(monkeypatch):
+    """One cause at a time; the others stay silent."""
+    rgb, pipe = bar_on_table()
+    drawn(pipe, monkeypatch)
+    assert doubts(rgb) == []
+    drawn(np.full_like(pipe, 0.5) * pipe + 0.3 * (1 - pipe), monkeypatch)  # of no mind about anything
+    assert doubts(rgb) == ["piece_not_told_apart"]
+    assert doubts(rgb, view="inside") == ["outline_doubtful"]
+    drawn(pipe, monkeypatch)
+    plum, _ = bar_on_table(bar_rgb=(170, 20, 150))
+    assert doubts(plum) == ["colours_not_metal"]
+
+
+def test_the_networks_word_on_the_framing_is_held_against_its_outline(monkeypatch):
+    rgb, pipe = bar_on_table()
+    for framing, expected in (
+        (("apart", 0.99), []),
+        (("fills", 0.99), ["outline_doubtful"]),
+        (("none", 0.99), ["piece_not_told_apart"]),
+        (("none", 0.5), []),
+    ):
+        drawn(pipe, monkeypatch, framing=framing)
+        assert doubts(rgb) == expected, framing
+
+
+@pytest.mark.parametrize(
+    "rgb, said, looks",
+    [
+        ((150, 90, 65), ("copper", 0.99), None),
+        ((150, 90, 65), ("steel_rusty", 0.95), "rust"),
+        ((150, 90, 65), ("steel_black", 0.95), "black"),
+        ((150, 90, 65), ("steel_rusty", 0.6), None),  # not sure enough to ask
+        ((128, 128, 130), ("copper", 0.99), "grey"),  # the colours ask all the same
+        ((150, 90, 65), None, None),
+    ],
+)
+def test_colours_and_the_networks_look_both_ask_for_the_metal(monkeypatch, rgb, said, looks):
+    picture, pipe = bar_on_table(bar_rgb=rgb)
+    drawn(pipe, monkeypatch, **({"metal": said} if said else {}))
+    photo = read_photo(encoded(picture))
+    shown = what_is_shown(photo, find_scale(photo, Marker(kind="none")))
+    assert shown.looks == looks
+    assert looks is None or "copper" not in FITTING[looks]
+
+
+def test_marks_within_the_metal_are_no_ruler(monkeypatch):
+    """A row of scratches on the piece read as a ruler: without a word of the person there is no scale; beside it there is one."""
+    rgb, pipe = bar_on_table()
+    drawn(pipe, monkeypatch)
+    photo = read_photo(encoded(rgb))
+    plain = find_scale(photo, Marker(kind="none"))
+    on_metal = np.array([[200.0, 450], [800, 450], [800, 600], [200, 600]])
+    assert what_is_shown(photo, replace(plain, marker_outlines_px=(on_metal,))).marker_in_metal
+    assert not what_is_shown(photo, replace(plain, marker_outlines_px=(on_metal + [0, 300],))).marker_in_metal
+
+
+def test_a_ruler_read_off_the_metal_gives_no_scale(monkeypatch):
+    """From the drawn looks to the end: with "auto" the scale is dropped and said; named by a person it stays, with a serious flag."""
+    from analyzer.result import examination
+
+    rgb, pipe = bar_on_table()
+    drawn(pipe, monkeypatch)
+    photo = read_photo(encoded(rgb))
+    plain = find_scale(photo, Marker(kind="none"))
+    on_metal = (np.array([[200.0, 450], [800, 450], [800, 600], [200, 600]]),)
+    ruler = replace(plain, method="ruler", marker_outlines_px=on_metal, flags=())
+    monkeypatch.setattr(examination, "find_scale", lambda photo, marker: plain if marker.kind == "none" else ruler)
+    seen = examination.look(photo, settings=Settings(view="flat"))
+    assert seen.calibration.method == "none" and "marker_not_used" in [flag.id for flag in seen.flags]
+    told = examination.look(photo, settings=Settings(view="flat", marker=Marker(kind="ruler")))
+    assert told.calibration.method == "ruler" and "marker_in_metal" in [flag.id for flag in told.flags]
 
 
 def test_sharpness_is_taken_at_the_marker():
