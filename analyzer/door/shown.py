@@ -112,7 +112,8 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
     seen_as = None if found is None else found.answers.get("framing")
     if seen_as is not None and seen_as.share >= SURE_FRAMING and framing in ("apart", "cut_off"):
         share = float(_rough_metal(photo, found).mean())
-        if seen_as.name == "fills" and share >= FILLED and view in (None, "flat") and not scale and not tube_told:
+        flat = view == "flat" or (view is None and look.VIEWS[int(np.argmax(found.view_shares))] == "flat")
+        if seen_as.name == "fills" and share >= FILLED and flat and not scale and not tube_told:
             framing, source = "fills", "seen"  # an outline a few pixels off the picture's edge would only lose metal
         elif seen_as.name == "none" and not scale:
             flags.append(raise_flag("piece_not_told_apart", "what was examined may be no pipe at all"))
