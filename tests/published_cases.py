@@ -5,7 +5,7 @@ only what a person could tell before the verdict, and prints for each case the r
 and totals. The collection's fields are read by name; notes, methods, key facts and everything about the verdict are
 hindsight and are never read into the facts.
 
-A verdict word stands for one or several causes of the catalogue (``analyzer/data/causes_map.toml``). Ranks count
+A verdict word stands for one or several causes of the catalogue (``tests/data/causes_map.toml``). Ranks count
 verdict words, best first. Ties in evidence are broken by the order that ``judge`` prints, as a user would read it.
 """
 
@@ -17,16 +17,23 @@ import re
 import sys
 import tomllib
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 
 from analyzer.base.flags import InputError
 from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI
 from analyzer.causes.judge import judge
-from analyzer.causes.rules import causes_map
 from analyzer.causes.verdict import Judgement
 from analyzer.house import flow
 from analyzer.house.derived import derive
 from analyzer.house.facts import Facts, Value, check_facts, quantities, read_value, with_coarse_words
+
+
+@cache
+def causes_map() -> Mapping[str, Mapping[str, list[str]]]:
+    """Verdict words of published cases, and patterns of rendered photos, against the causes."""
+    return tomllib.loads(Path(__file__).with_name("data").joinpath("causes_map.toml").read_text(encoding="utf-8"))
+
 
 # Fields of a case that are hindsight: reading one into the facts would be cheating. A test feeds them with rubbish.
 HINDSIGHT = (

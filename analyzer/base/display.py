@@ -91,12 +91,6 @@ def plain(amount: float | None, kind: str, units: str = "metric") -> str:
     return f"{number(amount * factor + offset, decimals)} {name}".strip()
 
 
-def to_inner(amount: float, kind: str, units: str) -> float:
-    """What a person typed in ``units``, in the inner unit of ``kind``."""
-    name, factor, _ = _KINDS[kind][units]
-    return (amount - (32.0 if name == "°F" else 0.0)) / factor
-
-
 def unit(kind: str, units: str) -> str:
     return _KINDS[kind][units][0]
 
@@ -123,12 +117,6 @@ def sentence(text: str, units: str = "metric") -> str:
     return _MILLIMETRES.sub(inches, text)
 
 
-VIEW_WORDS = {
-    "inside": "bore of a half cut lengthwise",
-    "outside": "outside of the tube",
-    "flat": "piece opened and laid flat",
-    "end": "cut ring, seen from the end",
-}
 METHOD_WORDS = {
     "card": "scale card",
     "ruler": "ruler",

@@ -5,8 +5,8 @@ when that source moves by one standard uncertainty. A source that two measures s
 coherently when they are combined; different sources add in quadrature (GUM, JCGM 100:2008, sections 5.1 and 5.2).
 
 Every way in which measures are combined stands here, so that no other module handles budgets by hand: ``times`` an exact
-factor, ``power``, ``through`` a monotone function, ``product``, ``ratio``, ``total``, ``mean``, ``difference``, ``plus`` a
-further source, ``widened`` to an interval.
+factor, ``power``, ``through`` a monotone function, ``product``, ``ratio``, ``total``, ``mean``, ``difference``,
+``widened`` to an interval.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from scipy import special
 COVERAGE_95 = 1.959963984540054  # two-sided 95 % quantile of the normal distribution
 
 MM_PER_INCH = 25.4  # exact, by the international inch
-MM_PER_FOOT = 12 * MM_PER_INCH
 KPA_PER_PSI = 6.894757293168361  # NIST SP 811, appendix B
 KPA_PER_BAR = 100.0
 KELVIN_PER_FAHRENHEIT = 1 / 1.8  # exact, of a difference
@@ -106,19 +105,6 @@ class Measure:
         low, high = sorted(function(end) for end in self.interval_95)
         budget = {source: slope * part for source, part in self.budget.items()}
         return Measure(value=function(self.value), budget=budget, interval=(low, high))
-
-    def plus(self, source: str, contribution: float) -> Measure:
-        """With one more source of error; its own interval, if it has one, grows in quadrature on each side."""
-        budget = {**self.budget, source: self.budget.get(source, 0.0) + contribution}
-        interval = None
-        if self.interval is not None:
-            more = COVERAGE_95 * contribution
-            low, high = self.interval
-            interval = (
-                self.value - math.hypot(self.value - low, more),
-                self.value + math.hypot(high - self.value, more),
-            )
-        return replace(self, budget=budget, interval=interval)
 
     def widened(self, low: float, high: float, source: str) -> Measure:
         """The same value with the interval ``low`` to ``high``, and a standard uncertainty that agrees with it.

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-import shutil
 import sqlite3
 import tempfile
 import uuid
@@ -95,12 +94,6 @@ class CaseStore:
         with store._base():
             pass
         return store
-
-    @classmethod
-    def all_in(cls, folder: str | Path) -> tuple[CaseStore, ...]:
-        """The cases in the folders below ``folder``, the one changed last first."""
-        found = [path.parent for path in Path(folder).glob(f"*/{FILE}")]
-        return tuple(cls(path) for path in sorted(found, key=lambda p: (p / FILE).stat().st_mtime, reverse=True))
 
     # ------------------------------------------------------------------ reading
 
@@ -288,17 +281,3 @@ def write_lasting(place: Path, data: bytes) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
-
-
-def clear_leftovers(store: CaseStore) -> int:
-    """Remove what a killed write left beside its place; how many files. Originals that no entry names stay: they are evidence."""
-    count = 0
-    for path in (*store.folder.glob(f".{FILE}-*"), *store.folder.glob(f"{ORIGINALS}/*/.*-*")):
-        path.unlink(missing_ok=True)
-        count += 1
-    return count
-
-
-def remove(store: CaseStore) -> None:
-    """Delete a case with everything in it."""
-    shutil.rmtree(store.folder)

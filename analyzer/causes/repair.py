@@ -106,7 +106,6 @@ class CostComparison:
     options: tuple[Option, ...]  # repair first
     break_even_year: dict[str, float | None]  # by option: when repairing has cost as much; None: not within the horizon
     break_even_price: dict[str, float]  # by option: the price at which it and repairing cost the same
-    threshold_leaks_per_year: float | None  # replace all once leaks come faster than this (Shamir and Howard)
     years_to_threshold: float | None  # from now; 0: past it; None: not within 200 years, or no price
     cheaper: str | None  # the option whose whole interval is below that of repairing, or "repair"; None: not decided
     says: str
@@ -119,14 +118,6 @@ def replacement_threshold_per_year(cost_of_leak: float, cost_of_replacement: flo
     Worked value: 1500 a leak, 9000 to replace, 5 % give 0.29274.
     """
     return math.log1p(discount_rate) * cost_of_replacement / cost_of_leak
-
-
-def threshold_by_compounding(cost_of_leak: float, cost_of_replacement: float, discount_rate: float) -> float:
-    """The same asked leak by leak: ln(1+R) / ln(1 + C/F) (Loganathan and others 2002, formula from memory).
-
-    Worked value: 1000 a leak, 20000 to replace, 5 % give 1.0.
-    """
-    return math.log1p(discount_rate) / math.log1p(cost_of_leak / cost_of_replacement)
 
 
 def years_to_threshold(rate_at: Callable[[float], float], threshold: float, *, within: float = 200.0) -> float | None:
@@ -174,7 +165,7 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
         running = option.present_value - option.by_year[0]
         even_price[option.id] = repair.present_value - running
         decided[option.id] = _verdict(option, prices, (low[-1], high[-1]), saved[option.id])
-    threshold = wait = None
+    wait = None
     if prices.replace_all is not None and prices.discount_rate > 0:
         threshold = replacement_threshold_per_year(cost, prices.replace_all + prices.moving_out, prices.discount_rate)
         wait = years_to_threshold(lambda t: law.intensity(law.record.end + t), threshold)
@@ -187,7 +178,6 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
         options=tuple(options),
         break_even_year=even_year,
         break_even_price=even_price,
-        threshold_leaks_per_year=threshold,
         years_to_threshold=wait,
         cheaper=cheaper,
         says=says,

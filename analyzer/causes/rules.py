@@ -284,10 +284,3 @@ def _condition_words(condition: Condition) -> str:
         return f"{quantity.label}: {shown}"
     op = {"==": "is", "!=": "is not"}.get(condition.op, condition.op)
     return f"{quantity.label} {op} {describe(quantity.id, condition.value)}"
-
-
-@cache
-def causes_map() -> Mapping[str, object]:
-    """``data/causes_map.toml``: verdict words of published cases and patterns of rendered photos against the causes."""
-    text = resources.files("analyzer").joinpath("data/causes_map.toml").read_text(encoding="utf-8")
-    return MappingProxyType(tomllib.loads(text))

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from analyzer.causes.evidence import seen_in_photo_only, shows_damage
+from analyzer.causes.evidence import shows_damage
 from analyzer.causes.rules import WEIGHTS, Cause, Exclusion, Item, causes
 from analyzer.house.facts import Value, quantities
 
@@ -35,7 +35,6 @@ class Score:
     heaviest_against: float
     topics_for: int
     damage_for: Mapping[str, float]  # by topic, the weightiest damage that speaks for it
-    photo_topics: frozenset[str]  # of these, the ones that the photo alone shows
 
     @property
     def net(self) -> float:
@@ -59,7 +58,6 @@ def score_of(cause: Cause, values: Mapping[str, Value]) -> Score:
     excluding = tuple(rule for rule in (*cause.applies, *cause.excludes) if rule.holds(values))
     best_for, best_against = by_topic(supporting), by_topic(contradicting)
     damage = [item for item in supporting if shows_damage(item, values)]
-    told = {item.about for item in damage if not seen_in_photo_only(item)}
     return Score(
         cause=cause,
         supporting=supporting,
@@ -71,7 +69,6 @@ def score_of(cause: Cause, values: Mapping[str, Value]) -> Score:
         heaviest_against=max(best_against.values(), default=0.0),
         topics_for=sum(1 for weight in best_for.values() if weight >= WEIGHTS["moderate"]),
         damage_for=by_topic(damage),
-        photo_topics=frozenset(item.about for item in damage) - told,
     )
 
 

@@ -42,7 +42,6 @@ WHO = (
     "laboratory",
     "insurer",
 )
-NO_SOURCE = "common practice, no source"
 _RANKED = ("next check", "remedy", "elsewhere in the house")  # elsewhere the order of the data is the order of doing
 MOST_CAUSES = 3  # possible causes are followed up to this many in all
 MOST_CHECKS = 5  # more than a person does in a day; the judgement holds the rest

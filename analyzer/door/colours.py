@@ -43,7 +43,6 @@ FITTING = {  # what may be told without a question
 class MetalColours:
     lightness: float  # CIELAB, middle pixel of the metal
     chroma: float
-    hue_deg: float
     looks: str | None  # key of NAMES; None where the colours fit copper, its deposits, or nothing for sure
     unlikely_share: float  # of the metal in colours that neither pipe metal nor its deposits have
 
@@ -63,7 +62,7 @@ def metal_colours(rgb: np.ndarray, metal: np.ndarray) -> MetalColours:
     strong = np.hypot(pixels[:, 1], pixels[:, 2]) > UNLIKELY_CHROMA
     unlikely = strong & ((every_hue < 20) & (every_hue > -170) | (every_hue > 100) & (every_hue < 150))
     return MetalColours(
-        lightness=light, chroma=chroma, hue_deg=hue, looks=looks, unlikely_share=float(unlikely.mean())
+        lightness=light, chroma=chroma, looks=looks, unlikely_share=float(unlikely.mean())
     )  # fmt: skip
 
 

@@ -46,7 +46,6 @@ class Speed:
     low_m_per_s: float
     high_m_per_s: float
     flow_l_per_min: float
-    flow_from: str  # "told" or "fixture"
     over_limit: bool | None
     limits: tuple[flow.VelocityLimit, ...]  # of every practice, for this service and temperature
     friction_kpa_per_m: float | None  # of drawn copper at 15 C; None for other pipe, an unknown bore or undefined flow
@@ -153,7 +152,6 @@ def _speed(quantities: Mapping[str, Any]) -> tuple[Speed | None, tuple[Flag, ...
             low_m_per_s=speeds[0],
             high_m_per_s=speeds[-1],
             flow_l_per_min=rate,
-            flow_from=source,
             over_limit=verdicts.pop() if copper and len(verdicts) == 1 else None,
             limits=flow.velocity_limits(service, temperature) if copper and service else (),
             friction_kpa_per_m=flow.friction_kpa_per_m(rate, bores[0]) if copper and one else None,

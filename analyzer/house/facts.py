@@ -192,13 +192,6 @@ class Facts(Mapping[str, Value]):
     def __len__(self) -> int:
         return len(self.by_id)
 
-    def with_measured(self, measured: Mapping[str, float | str | bool]) -> dict[str, Value]:
-        """Facts and measured quantities in one mapping; what a person told goes before what was measured."""
-        return {**measured, **self.by_id}
-
-
-NOTHING_KNOWN = Facts(by_id=MappingProxyType({}))
-
 
 def read_facts(path: str | Path, *, today: date | None = None) -> Facts:
     """The facts in a TOML file. Raises InputError, one sentence with the path of the wrong entry."""
@@ -416,11 +409,7 @@ def _told_groups() -> list[str]:
 
 def _unknown_key(path: str, key: str) -> str:
     near = get_close_matches(key, [q.id for q in told_quantities()], n=1)
-    hint = (
-        f"; did you mean {near[0]}?"
-        if near
-        else "; the page House saves an empty facts file with all names."
-    )
+    hint = f"; did you mean {near[0]}?" if near else "; the page House saves an empty facts file with all names."
     return f"facts: {shown(path)}: no such fact{hint}"
 
 

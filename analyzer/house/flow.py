@@ -13,7 +13,7 @@ from functools import cache
 from importlib import resources
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
-from scipy.constants import foot, g, gallon, psi
+from scipy.constants import foot, gallon, psi
 from scipy.optimize import brentq
 
 from analyzer.house.tables import Row, select
@@ -95,16 +95,6 @@ def friction_kpa_per_m(
     return factor / bore_m * density_kg_per_m3(temperature_c) * speed**2 / 2.0 / 1000.0
 
 
-def hazen_williams_kpa_per_m(flow_l_per_min: float, bore_mm: float, *, coefficient: float = 140.0) -> float:
-    """Hazen-Williams loss in kPa per metre, for cold water in turbulent flow; 4.52 Q^1.85 / (C^1.85 d^4.87) psi per ft.
-
-    Worked value: copper 3/4 L, 4 gpm, C = 140 lose 2.05 psi per 100 ft (irrigationtutorials.com table).
-    """
-    gpm = flow_l_per_min / L_PER_GALLON
-    psi_per_ft = 4.52 * gpm**1.85 / (coefficient**1.85 * (bore_mm / 25.4) ** 4.87)
-    return psi_per_ft * KPA_PER_PSI / M_PER_FT
-
-
 def wave_speed_m_per_s(bore_mm: float, wall_mm: float, *, young_pa: float = YOUNG_COPPER_PA) -> float:
     """Speed of a pressure wave in a filled tube, sqrt((K/rho) / (1 + K d / (E t))).
 
@@ -120,16 +110,6 @@ def hammer_kpa(stopped_m_per_s: float, bore_mm: float, wall_mm: float) -> float:
     Worked value: half-inch type L gives 58 psi for each ft/s.
     """
     return density_kg_per_m3(20.0) * wave_speed_m_per_s(bore_mm, wall_mm) * stopped_m_per_s / 1000.0
-
-
-def fitting_loss_kpa(speed_m_per_s: float, loss_coefficient: float) -> float:
-    """K rho v^2 / 2 in kPa; published K spread by 20 to 50 %. Worked value: K 0.75 at 2 m/s and 20 C gives 1.50 kPa."""
-    return loss_coefficient * density_kg_per_m3(20.0) * speed_m_per_s**2 / 2.0 / 1000.0
-
-
-def head_m(pressure_kpa: float) -> float:
-    """Head of cold water. Worked value: 9.79 kPa is 1.00 m."""
-    return pressure_kpa * 1000.0 / (density_kg_per_m3(20.0) * g)
 
 
 # ---------------------------------------------------------------- limits of speed

@@ -45,10 +45,6 @@ class PowerLaw:
     def number(self) -> int:
         return self.record.number
 
-    def expected_by(self, age: float) -> float:
-        """N(age) = lambda age^beta, from age 0."""
-        return self.scale * age**self.beta
-
     def intensity(self, age: float) -> float:
         """Leaks per unit of time at that age: lambda beta age^(beta-1)."""
         return self.scale * self.beta * age ** (self.beta - 1.0)
@@ -343,19 +339,6 @@ def cramer_von_mises(law: PowerLaw) -> float | None:
 
 # MIL-HDBK-189, 5 %, large M; below it for few leaks (0.16 to 0.18, from memory), so a short record is seldom accused wrongly
 CRAMER_VON_MISES_5_PERCENT = 0.220
-
-
-def mtbf_interval(law: PowerLaw, level: float) -> tuple[float, float, float]:
-    """Mean time between leaks at the end of a dated record by the modified estimate, and its interval (lower, upper).
-
-    NIST/SEMATECH handbook 8.4.5.2, end by date. Worked value: case 1 of the handbook, 310.234 h, 80 % 157.7138 to 548.5566.
-    """
-    n, b = law.number, law.beta_unbiased
-    mtbf = law.record.end / (n * b)
-    z = float(stats.norm.ppf((1 + level) / 2))
-    lower = n * (n - 1) / (n + z * z / 4 + math.sqrt(n * z * z / 2 + z**4 / 16)) ** 2
-    upper = n * (n - 1) / (n - z * math.sqrt(n / 2)) ** 2 if n > z * math.sqrt(n / 2) else math.inf
-    return mtbf, mtbf * lower, mtbf * upper
 
 
 def steady_rate(number: int, years: float, level: float = LEVEL) -> tuple[float, float, float]:

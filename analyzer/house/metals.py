@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from scipy.constants import physical_constants
-
 from analyzer.base.flags import InputError
 from analyzer.house.tables import select
 
@@ -33,13 +31,7 @@ INDEX_ROWS: Mapping[str, str] = MappingProxyType(
         "zinc": "zinc, wrought or die cast; zinc group value",
     }
 )
-ALLOWED_GAP_V = MappingProxyType({"harsh": 0.15, "normal": 0.25, "controlled": 0.50})  # classic anodic index text
 NOBLER_THAN_COPPER = frozenset({"carbon"})  # carbon and graphite: no index, but above copper in every sea-water series
-
-SECONDS_PER_YEAR = 365.25 * 86_400.0
-COPPER_G_PER_MOL = 63.546
-COPPER_G_PER_CM3 = 8.94
-EXPANSION_COPPER_PER_K = 9.4e-6 * 1.8  # CDA Copper Tube Handbook: 0.0000094 in per in and degree F
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +43,6 @@ class Couple:
     gap_v: float | None  # difference of the anodic indices; None where one has none (carbon)
     anode: str | None  # the one that gives way; None where they are alike
     copper_is_cathode: bool | None  # None where there is no copper in the pair
-    surroundings_allowed: tuple[str, ...]  # of ALLOWED_GAP_V, those whose gap is not exceeded
     says: str
     source: str
 
@@ -81,7 +72,6 @@ def couple(first: str, second: str) -> Couple:
             gap_v=None,
             anode=other,
             copper_is_cathode=False if other == "copper" else None,
-            surroundings_allowed=(),
             says=f"{_named(carbon).capitalize()} is nobler than {_named(other)}: where both are wet, {_named(other)} gives way.",
             source="sea-water series, from memory; no anodic index",
         )
@@ -101,7 +91,6 @@ def couple(first: str, second: str) -> Couple:
         gap_v=gap,
         anode=anode,
         copper_is_cathode=cathode == "copper" if has_copper else None,
-        surroundings_allowed=tuple(name for name, allowed in ALLOWED_GAP_V.items() if gap <= allowed + 1e-9),
         says=says,
         source=f"anodic index, {_row(first)['source']} and {_row(second)['source']} ({_row(first)['status']}, {_row(second)['status']})",
     )
@@ -109,52 +98,3 @@ def couple(first: str, second: str) -> Couple:
 
 def _named(metal: str) -> str:
     return metal.replace("_", " ")
-
-
-@dataclass(frozen=True, kw_only=True)
-class AreaRatio:
-    ratio: float  # cathode over anode
-    says: str
-
-
-def area_ratio(cathode_cm2: float, anode_cm2: float) -> AreaRatio:
-    """Area of the nobler metal over that of the one that gives way; the anode's loss per area grows with it.
-
-    The rule of the trade: a large cathode on a small anode is bad, a small cathode on a large anode does little (common
-    practice, no source). Only the wetted areas near the contact count. Worked value: 100 over 1 cm2 is 100.
-    """
-    if cathode_cm2 <= 0 or anode_cm2 <= 0:
-        raise InputError("Areas must be above zero: give the wetted area of each metal near the contact in cm2.")
-    ratio = cathode_cm2 / anode_cm2
-    if ratio > 10:
-        says = "A large noble area drives a small anode: the loss is concentrated and fast."
-    elif ratio < 0.1:
-        says = "A small noble area on a large anode: the loss is spread and slow."
-    else:
-        says = "Areas of like size: the ratio decides little."
-    return AreaRatio(ratio=ratio, says=says)
-
-
-def copper_loss_g_per_year(current_ma: float, *, electrons: int = 2) -> float:
-    """Copper that a direct current takes where it leaves the metal (Faraday's law), if it all dissolves copper.
-
-    Worked value: 1 mA takes 10.4 g a year as Cu2+, twice that as Cu+.
-    """
-    faraday = physical_constants["Faraday constant"][0]
-    return current_ma / 1000.0 * SECONDS_PER_YEAR * COPPER_G_PER_MOL / (electrons * faraday)
-
-
-def penetration_mm_per_year(current_density_ua_per_cm2: float, *, electrons: int = 2) -> float:
-    """Wall loss of copper at a direct current density: 0.0116 mm a year per uA/cm2 as Cu2+ (Faraday)."""
-    grams = copper_loss_g_per_year(current_density_ua_per_cm2 / 1000.0, electrons=electrons)
-    return grams / COPPER_G_PER_CM3 * 10.0
-
-
-def expansion_mm(length_m: float, warmer_by_k: float) -> float:
-    """Lengthening of a copper run. Worked value: 100 ft warmer by 100 F lengthen by 1.128 in (CDA Copper Tube Handbook)."""
-    return length_m * 1000.0 * EXPANSION_COPPER_PER_K * warmer_by_k
-
-
-def uniform_life_years(wall_mm: float, loss_um_per_year: float) -> float:
-    """Years until even loss has taken the whole wall. Worked value: 0.7 mm at 2.5 um a year last 280 years."""
-    return wall_mm * 1000.0 / loss_um_per_year

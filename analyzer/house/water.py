@@ -23,59 +23,7 @@ MG_CACO3_PER_EQUIVALENT = MG_CACO3_PER_MOL / 2
 MG_CARBON_PER_MOL = 12_011.0
 MG_CHLORIDE_PER_EQUIVALENT = 35_453.0
 MG_SULFATE_PER_EQUIVALENT = 96_060.0 / 2
-MG_BICARBONATE_PER_EQUIVALENT = 61_017.0
-MG_CARBONATE_PER_EQUIVALENT = 60_009.0 / 2
 ZERO_CELSIUS_K = 273.15
-
-
-# ---------------------------------------------------------------- the simplified route
-
-
-def factor_a(total_dissolved_solids_mg_per_l: float) -> float:
-    """A = (log10 TDS - 1) / 10, of the simplified pHs. Worked value: 1000 mg/L gives 0.20 (UFC 3-240-13FN)."""
-    return (math.log10(total_dissolved_solids_mg_per_l) - 1.0) / 10.0
-
-
-def factor_b(temperature_c: float) -> float:
-    """B = 34.55 - 13.12 log10(T), T in kelvin. Worked value: 25 C gives 2.09 (Roberge).
-
-    The printed table of UFC 3-240-13FN lies up to 0.11 lower near 30 C: two published routes that do not agree.
-    """
-    return 34.55 - 13.12 * math.log10(temperature_c + 273.0)
-
-
-def factor_c(calcium_mg_per_l_as_caco3: float) -> float:
-    """C = log10 Ca - 0.4. Worked value: 500 mg/L as CaCO3 gives 2.30 (UFC 3-240-13FN)."""
-    return math.log10(calcium_mg_per_l_as_caco3) - 0.4
-
-
-def factor_d(alkalinity_mg_per_l_as_caco3: float) -> float:
-    """D = log10 alkalinity. Worked value: 100 mg/L as CaCO3 gives 2.00 (UFC 3-240-13FN)."""
-    return math.log10(alkalinity_mg_per_l_as_caco3)
-
-
-def ph_of_saturation_by_factors(a: float, b: float, c: float, d: float) -> float:
-    """pHs = 9.3 + A + B - C - D. Worked value: 0.20, 1.57, 2.30, 2.00 give 6.77 (UFC 3-240-13FN)."""
-    return 9.3 + a + b - c - d
-
-
-def ph_of_saturation_simplified(
-    *,
-    temperature_c: float,
-    calcium_mg_per_l_as_caco3: float,
-    alkalinity_mg_per_l_as_caco3: float,
-    total_dissolved_solids_mg_per_l: float,
-) -> float:
-    """pHs by the factors above, for pH about 6.5 to 9.5; rough, up to 0.2 off in soft water.
-
-    Worked value: 25 C, Ca 150, alkalinity 34, TDS 320 give 8.2 (Roberge, Corrosion Engineering, pages 316-317).
-    """
-    return ph_of_saturation_by_factors(
-        factor_a(total_dissolved_solids_mg_per_l),
-        factor_b(temperature_c),
-        factor_c(calcium_mg_per_l_as_caco3),
-        factor_d(alkalinity_mg_per_l_as_caco3),
-    )
 
 
 # ---------------------------------------------------------------- the route with activities
@@ -189,14 +137,6 @@ def puckorius_index(alkalinity_mg_per_l_as_caco3: float, ph_of_saturation: float
     return 2.0 * ph_of_saturation - equilibrium_ph(alkalinity_mg_per_l_as_caco3)
 
 
-def alkalinity_from_bicarbonate(bicarbonate_mg_per_l: float, carbonate_mg_per_l: float = 0.0) -> float:
-    """Alkalinity in mg/L as CaCO3. Worked value: bicarbonate 150 gives 123.0 (factor 0.8202)."""
-    equivalents = (
-        bicarbonate_mg_per_l / MG_BICARBONATE_PER_EQUIVALENT + carbonate_mg_per_l / MG_CARBONATE_PER_EQUIVALENT
-    )
-    return equivalents * MG_CACO3_PER_EQUIVALENT
-
-
 def larson_skold_index(chloride_mg_per_l: float, sulfate_mg_per_l: float, alkalinity_mg_per_l_as_caco3: float) -> float:
     """(Cl + SO4) / alkalinity in equivalents, for mild steel. Worked value: 20, 50, HCO3 150 mg/L give 0.65294."""
     anions = chloride_mg_per_l / MG_CHLORIDE_PER_EQUIVALENT + sulfate_mg_per_l / MG_SULFATE_PER_EQUIVALENT
@@ -206,20 +146,6 @@ def larson_skold_index(chloride_mg_per_l: float, sulfate_mg_per_l: float, alkali
 def chloride_to_sulfate_ratio(chloride_mg_per_l: float, sulfate_mg_per_l: float) -> float:
     """Mass ratio. Worked value: 35 and 30 give 1.1667."""
     return chloride_mg_per_l / sulfate_mg_per_l
-
-
-def lead_release_class(ratio: float, alkalinity_mg_per_l_as_caco3: float | None) -> str | None:
-    """Class of USGS SIR 2016-5092: "low" below 0.2, "moderate" to 0.5; above it "high" where alkalinity is below 50.
-
-    None where it hangs on an alkalinity that is not known. Worked value: 1.17 with alkalinity 200 is "moderate".
-    """
-    if ratio < 0.2:
-        return "low"
-    if ratio <= 0.5:
-        return "moderate"
-    if alkalinity_mg_per_l_as_caco3 is None:
-        return None
-    return "high" if alkalinity_mg_per_l_as_caco3 < 50.0 else "moderate"
 
 
 def aggressive_index(ph: float, calcium_mg_per_l_as_caco3: float, alkalinity_mg_per_l_as_caco3: float) -> float:

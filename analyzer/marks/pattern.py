@@ -170,22 +170,6 @@ def nearest_rating(chart: str, value: float) -> str:
     return min(_g46()[chart].items(), key=lambda row: abs(math.log(value / row[1])))[0]
 
 
-def clark_evans(distances: np.ndarray, area: float, *, perimeter: float | None = None) -> tuple[float, float]:
-    """Nearest-neighbour index R and its normal deviate z (Clark and Evans 1954, Ecology 35, 445).
-
-    R = mean distance / (0.5 sqrt(A / n)), standard error 0.26136 sqrt(A) / n. With ``perimeter`` the expected mean and its
-    variance carry the edge correction of Donnelly (1978): 0.5 sqrt(A/n) + (0.0514 + 0.0412/sqrt n) P/n and
-    0.0703 A/n^2 + 0.037 P sqrt(A/n^5). One length unit throughout; n >= 2. 0 coincident, 1 random, 2.149 hexagonal.
-    Worked value: 12 points on 100 km2 with distances that sum to 25.7 km give 1.48.
-    """
-    number, mean = len(distances), float(np.mean(distances))
-    expected, error = 0.5 * math.sqrt(area / number), 0.26136 * math.sqrt(area) / number
-    if perimeter is not None:
-        expected += (0.0514 + 0.0412 / math.sqrt(number)) * perimeter / number
-        error = math.sqrt(0.0703 * area / number**2 + 0.037 * perimeter * math.sqrt(area / number**5))
-    return mean / expected, (mean - expected) / error
-
-
 def nearest_distances(points: np.ndarray, *, around: float | None = None) -> np.ndarray:
     """Distance from each of (n, 2) points (axial, around) to its nearest neighbour, (n,).
 

@@ -22,7 +22,6 @@ Image.init()  # else Pillow does not know all of FORMATS yet
 LARGEST_MEGAPIXELS = 64.0  # a decoded picture of this size takes 192 MB; phones' finest modes go beyond
 SMALLEST_SIDE_PX = 64
 FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP", "BMP", "GIF", "AVIF", "PPM")
-ROLES = ("main", "light", "backlit", "ring", "other")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +38,7 @@ class CameraFacts:
 class Photo:
     """An upright picture. ``rgb`` is (height, width, 3) uint8 in sRGB and read-only; ``sha256`` is of the file's bytes."""
 
-    role: str
+    role: str  # "main", "light", "backlit" or "ring"
     name: str
     sha256: str
     rgb: np.ndarray

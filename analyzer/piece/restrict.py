@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Protocol, Self
 
 import cv2
 import numpy as np
@@ -41,12 +40,6 @@ class Kept:
         row, column = round(y_px) - self.origin_px[1], round(x_px) - self.origin_px[0]
         height, width = self.allowed.shape
         return bool(self.allowed[min(max(row, 0), height - 1), min(max(column, 0), width - 1)])
-
-
-class Restrictable(Protocol):
-    """A result of looking that can be had of a part of the metal alone."""
-
-    def restricted(self, kept: Kept) -> Self: ...
 
 
 def keep(surface: Surface, outlines: Iterable[tuple[str, Points]]) -> Kept:

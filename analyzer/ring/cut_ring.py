@@ -60,13 +60,6 @@ class Ring:
     edge_uncertainty_px: float  # of one contour at one degree
     flags: tuple[Flag, ...] = ()
 
-    def clock_position(self, crown_image_angle_deg: float) -> float:
-        """Clock position of the minimum, hours 0..12 from the crown, clockwise as seen in the photo.
-
-        The crown at 90 degrees (up) and the minimum at 0 (right) is three o'clock.
-        """
-        return ((crown_image_angle_deg - self.minimum_image_angle_deg) % 360.0) / 30.0
-
     def restricted(self, kept: Kept) -> Ring:
         """The ring where its wall is left in, degree by degree; a degree that is left out holds NaN.
 

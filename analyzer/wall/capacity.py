@@ -288,8 +288,6 @@ def _sentences(
 
 # ---------------------------------------------------------------- time
 
-EXPONENT_SOURCE = "pit growth exponent 1/3 to 1/2, diffusion limited, copper in drinking water: from memory (key PIT_M); linear growth is the other end"
-
 
 @dataclass(frozen=True, kw_only=True)
 class Growth:
@@ -327,10 +325,10 @@ def years_to_depth(depth_mm: float, age_years: float, target_mm: float, exponent
     return age_years * (target_mm / depth_mm) ** (1.0 / exponent)
 
 
-POWER_EXPONENTS = (
-    0.33,
-    0.5,
-)  # row "copper pits in potable water, diffusion limited" of pit_depth_by_age.csv, from memory
+_DIFFUSION = tables.select(
+    "pit_depth_by_age", item="exponent n", condition="copper pits in potable water, diffusion limited"
+)[0]
+POWER_EXPONENTS = float(_DIFFUSION["low"]), float(_DIFFUSION["high"])  # from memory, as the row says
 
 
 def growth(depth_mm: Measure, remaining_mm: Measure, age_years: float) -> tuple[Growth, ...]:

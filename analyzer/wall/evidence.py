@@ -112,11 +112,11 @@ def depth_from_opening(diameter_mm: float, thickest_mm: float | None) -> Measure
     return in_range(low, high, "shape of the pit", value=value)
 
 
-def sound_wall(nominal: Measure | None, source: str, readings: Readings, draft: Draft) -> tuple[Measure | None, str]:
+def sound_wall(nominal: Measure | None, readings: Readings, draft: Draft) -> Measure | None:
     """The wall before attack: caliper readings of sound metal where there are any, else the nominal one."""
     sound = readings.of("sound_wall")
     if not sound:
-        return nominal, source
+        return nominal
     values = [reading.measure for reading in sound]
     one = max(m.standard_uncertainty for m in values)
     measured = repeated([m.value for m in values], one, ("reading of the sound wall", "scatter of the sound wall"))
@@ -130,18 +130,18 @@ def sound_wall(nominal: Measure | None, source: str, readings: Readings, draft: 
         )
     )
     if nominal is None:
-        return measured, "measured on the piece"
+        return measured
     low, high = nominal.interval_95
     least, most = measured.interval_95
     if least > high:
         draft.flags.append(
             raise_flag("wall_above_nominal", f"{mean:.2f} mm of sound wall against at most {high:.2f} mm")
         )
-        return combine([measured, nominal])[0], "measured on the piece"
+        return combine([measured, nominal])[0]
     if most < low:
         draft.flags.append(raise_flag("readings_disagree", f"sound wall {mean:.2f} mm, nominal at least {low:.2f} mm"))
-        return combine([measured, nominal])[0], "measured on the piece"
-    return measured, "measured on the piece"
+        return combine([measured, nominal])[0]
+    return measured
 
 
 def _link(reading: Reading) -> str:

@@ -45,15 +45,6 @@ class GumbelFit:
     scale: float
     count: int
 
-    def return_level(self, period: float) -> float:
-        """x(T) = location + scale * y with y = -ln(-ln(1 - 1/T)), for T above 1; source Roberge 2008, Corrosion Engineering, chapter on extreme values.
-
-        >>> fit = GumbelFit(method="maximum likelihood", location=3.86944, scale=0.19489, count=65)
-        >>> round(fit.return_level(100), 3)
-        4.766
-        """
-        return self.location + self.scale * reduced_variate(period)
-
 
 def reduced_variate(period: float) -> float:
     """y = -ln(-ln(1 - 1/T)). T = 100 gives 4.600 (textbook).
@@ -107,19 +98,6 @@ def fit(values: Sequence[float]) -> GumbelFit:
 def _location_given(x: np.ndarray, scale: float) -> float:
     smallest = float(x.min())
     return smallest - scale * math.log(float(np.exp(-(x - smallest) / scale).mean()))
-
-
-def likelihood_standard_error(made: GumbelFit, period: float) -> float:
-    """scale * sqrt((1.1087 + 0.5140 y + 0.6079 y^2) / n): of a maximum-likelihood return level, from Fisher's information.
-
-    ASTM E2283 prints 1.109, 0.514, 0.608 (from memory). Port Pirie, T = 100:
-
-    >>> made = GumbelFit(method="maximum likelihood", location=3.86944, scale=0.19489, count=65)
-    >>> round(likelihood_standard_error(made, 100), 3)
-    0.098
-    """
-    y = reduced_variate(period)
-    return made.scale * math.sqrt((1.1087 + 0.5140 * y + 0.6079 * y * y) / made.count)
 
 
 @lru_cache(maxsize=16)

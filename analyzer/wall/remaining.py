@@ -75,7 +75,7 @@ def assess_wall(
     readings = _with_told(readings or Readings(), facts)
     nominal, nominal_source = nominal_wall(tube)
     draft = Draft(flags=list(readings.flags))
-    sound, sound_source = found.sound_wall(nominal, nominal_source, readings, draft)
+    sound = found.sound_wall(nominal, readings, draft)
     _check_readings(readings, sound, nominal, tube)
 
     gauge = found.match(readings.of("pit"), pits, draft)

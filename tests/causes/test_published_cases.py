@@ -13,11 +13,11 @@ import tomllib
 
 import pytest
 
-from analyzer.causes.rules import causes, causes_map
+from analyzer.causes.rules import causes
 from analyzer.house.facts import quantities
 from tests import published_cases
 from tests.conftest import DATA
-from tests.published_cases import HINDSIGHT, facts_of, judge_case, totals
+from tests.published_cases import HINDSIGHT, causes_map, facts_of, judge_case, totals
 
 SAMPLE = DATA / "published_cases_sample.toml"
 CASES = {case["id"]: case for case in tomllib.loads(SAMPLE.read_text(encoding="utf-8"))["case"]}

@@ -181,12 +181,6 @@ def test_a_fine_word_brings_its_coarse_word():
     assert facts["observed_pattern_class"] == ("near_joint",)
 
 
-def test_what_was_told_goes_before_what_was_measured():
-    facts = check_facts({"side_attacked": "outside"})
-    merged = facts.with_measured({"side_attacked": "inside", "pit_count": 3.0})
-    assert merged["side_attacked"] == "outside" and merged["pit_count"] == 3.0
-
-
 @pytest.mark.parametrize("empty", [{"leak_dates": []}, {"leaks_by_year": {}}, {"positions": []}])
 def test_an_empty_list_is_not_known(empty):
     told = check_facts({"history_from": "2015-06-01", "history_to": "2024-06-01", **empty})

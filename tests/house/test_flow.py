@@ -24,6 +24,10 @@ def _litres_and_bore(row):
     return float(row["flow_gpm"]) * L_PER_GALLON, float(row["id_in"]) * 25.4
 
 
+def _head_m(pressure_kpa):
+    return pressure_kpa * 1000.0 / (998.207 * 9.80665)  # cold water, as the tables are printed
+
+
 def test_steel_speed_and_head_follow_the_hydraulic_institute_tables():
     """Hydraulic Institute data library, steel schedule 40, 60 F: speed within 0.33 %, head within 0.79 % in the
     reference's own check; 0.85 % here, where the viscosity comes from a correlation 0.6 % below the table's."""
@@ -35,11 +39,9 @@ def test_steel_speed_and_head_follow_the_hydraulic_institute_tables():
         loss = flow.friction_kpa_per_m(litres, bore, roughness_mm=STEEL_ROUGHNESS_MM, temperature_c=SIXTY_F)
         if "OUTLIER" in row["note"]:
             # the source prints 1.86 where its own formula gives 1.39: the reference says not to test against it
-            assert flow.head_m(loss) * 100.0 == pytest.approx(1.39, rel=0.01)
+            assert _head_m(loss) * 100.0 == pytest.approx(1.39, rel=0.01)
             continue
-        assert flow.head_m(loss) * 100.0 == pytest.approx(float(row["loss_ft_head_per_100ft_published"]), rel=0.0085), (
-            row
-        )
+        assert _head_m(loss) * 100.0 == pytest.approx(float(row["loss_ft_head_per_100ft_published"]), rel=0.0085), row
         checked += 1
     assert checked == 113
 
@@ -49,43 +51,21 @@ def test_hydraulic_institute_worked_example():
     litres, bore = 10.0 * L_PER_GALLON, 1.049 * 25.4
     assert flow.velocity_m_per_s(litres, bore) / M_PER_FT == pytest.approx(3.71, rel=0.005)
     loss = flow.friction_kpa_per_m(litres, bore, roughness_mm=STEEL_ROUGHNESS_MM, temperature_c=SIXTY_F)
-    assert flow.head_m(loss) * 100.0 == pytest.approx(6.86, rel=0.005)
+    assert _head_m(loss) * 100.0 == pytest.approx(6.86, rel=0.005)
 
 
-def _hazen_psi_per_100ft(row, coefficient):
-    litres, bore = _litres_and_bore(row)
-    return flow.hazen_williams_kpa_per_m(litres, bore, coefficient=coefficient) / KPA_PER_PSI * M_PER_FT * 100.0
-
-
-@pytest.mark.parametrize(
-    "type_, size, tolerance, count",
-    [("K", "1-1/4", 0.008, 23), ("L", "3/4", 0.003, 5)],  # tolerances that the reference states for C = 140
-)
-def test_copper_friction_by_hazen_williams(type_, size, tolerance, count):
-    """irrigationtutorials.com copper table. Its K 1/2, K 3/4 and L 1/2 columns contradict its own formula by 2 to 10 %."""
-    rows = [r for r in _rows("IRRTUT") if r["type"] == type_ and r["nominal_size"] == size]
-    assert len(rows) == count
-    for row in rows:
-        printed = row["loss_psi_per_100ft_published"]
-        half_digit = 0.5 * 10.0 ** -len(printed.partition(".")[2])
-        assert _hazen_psi_per_100ft(row, 140.0) == pytest.approx(float(printed), rel=tolerance, abs=half_digit), row
-
-
-def test_handbook_friction_with_c_150():
-    """CDA Copper Tube Handbook, friction table (from memory), printed to 0.001 psi/ft; 3/8 L contradicts its own formula."""
-    rows = [r for r in _rows("CDA_T6") if not (r["nominal_size"] == "3/8" and r["type"] == "L")]
-    assert len(rows) == 40
-    for row in rows:
-        printed = float(row["loss_psi_per_100ft_published"])
-        assert _hazen_psi_per_100ft(row, 150.0) == pytest.approx(printed, abs=0.05 + 1e-3), row
-
-
-def test_hazen_williams_against_its_si_form():
-    # h = 10.67 L Q^1.852 / (C^1.852 d^4.87), m and m3/s. The two published forms carry rounded constants and differ by
-    # 0.70 % at 10 gpm, 0.785 in, C 140 (computed here; a wrong unit would differ by far more)
-    litres, bore = 10.0 * L_PER_GALLON, 0.785 * 25.4
-    si = 10.67 * (litres / 60_000.0) ** 1.852 / (140.0**1.852 * (bore / 1000.0) ** 4.87)
-    assert flow.head_m(flow.hazen_williams_kpa_per_m(litres, bore)) == pytest.approx(si, rel=0.0075)
+@pytest.mark.parametrize("type_, size, count", [("K", "1-1/4", 22), ("L", "3/4", 4)])
+def test_copper_friction_near_the_published_table(type_, size, count):
+    """irrigationtutorials.com copper table (Hazen and Williams, C 140). That law has no viscosity: over the table's speeds the
+    friction by Colebrook runs from 16 % above it to 11 % below, and crosses it."""
+    ratios = []
+    for row in _rows("IRRTUT"):
+        if row["type"] == type_ and row["nominal_size"] == size:
+            loss = flow.friction_kpa_per_m(*_litres_and_bore(row))
+            if loss is not None:  # between laminar and turbulent nothing is said
+                ratios.append(loss / KPA_PER_PSI * M_PER_FT * 100.0 / float(row["loss_psi_per_100ft_published"]))
+    assert len(ratios) == count
+    assert 0.88 < min(ratios) < 1.0 < max(ratios) < 1.17
 
 
 @pytest.mark.parametrize(
@@ -121,10 +101,6 @@ def test_hammer(bore, wall, speed, psi_per_ft_s):
     # half-inch type L and three-quarter type M, computed in the reference from the Joukowsky and Korteweg relations
     assert flow.wave_speed_m_per_s(bore, wall) == pytest.approx(speed, abs=1.0)
     assert flow.hammer_kpa(M_PER_FT, bore, wall) / KPA_PER_PSI == pytest.approx(psi_per_ft_s, abs=0.5)
-
-
-def test_fitting_loss():
-    assert flow.fitting_loss_kpa(2.0, 0.75) == pytest.approx(1.497, abs=0.001)
 
 
 @pytest.mark.parametrize(

@@ -71,36 +71,8 @@ def test_alike_metals_are_no_couple():
     assert (pair.gap_v, pair.anode, pair.copper_is_cathode) == (0.0, None, None)
 
 
-def test_allowed_surroundings():
-    # classic text: 0.15 V harsh, 0.25 V normal, 0.50 V controlled
-    assert metals.couple("copper", "stainless_steel").surroundings_allowed == ("harsh", "normal", "controlled")
-    assert metals.couple("copper", "steel").surroundings_allowed == ("controlled",)
-    assert metals.couple("copper", "galvanised_steel").surroundings_allowed == ()
-
-
 def test_unknown_metal_is_refused_in_one_sentence():
     with pytest.raises(InputError, match="choose one of"):
         metals.couple("copper", "unobtainium")
     with pytest.raises(InputError):
         metals.couple("carbon", "unobtainium")
-
-
-def test_area_ratio():
-    assert metals.area_ratio(100.0, 1.0).ratio == 100.0
-    assert "fast" in metals.area_ratio(100.0, 1.0).says
-    assert "slow" in metals.area_ratio(1.0, 100.0).says
-    with pytest.raises(InputError):
-        metals.area_ratio(0.0, 1.0)
-
-
-@pytest.mark.parametrize("electrons, rate", [(2, 0.01163), (1, 0.02325)])
-def test_faraday(electrons, rate):
-    # corrosion handbooks: mm/year = 3.27e-3 i M / (n rho): copper 0.01163 i (n = 2), 0.02325 i (n = 1)
-    assert metals.penetration_mm_per_year(1.0, electrons=electrons) == pytest.approx(rate, rel=1e-3)
-    assert 3.27e-3 * 63.546 / (electrons * 8.94) == pytest.approx(
-        metals.penetration_mm_per_year(1.0, electrons=electrons), rel=1e-3
-    )
-
-
-def test_a_steady_milliampere_takes_ten_grams_a_year():
-    assert metals.copper_loss_g_per_year(1.0) == pytest.approx(10.4, abs=0.05)

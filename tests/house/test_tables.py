@@ -99,7 +99,6 @@ def test_every_row_names_its_source():
         "limits",
         "other_pipe",
         "pit_depth_by_age",
-        "strength",
     ):
         for row in rows(name):
             assert row["source"] and row["status"] in ("read", "memory")

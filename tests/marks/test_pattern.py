@@ -15,7 +15,6 @@ from analyzer.base.measured import Measure
 from analyzer.marks.bands import Band, Bands
 from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.marks.pattern import (
-    clark_evans,
     nearest_distances,
     nearest_rating,
     poisson_interval,
@@ -161,18 +160,6 @@ def test_ratings_are_the_nearest_on_the_standards_chart():
     )
 
 
-def test_nearest_neighbour_index_of_the_worked_example():
-    # classroom example on nearest-neighbour analysis: 12 settlements on 100 km2, distances sum to 25.7 km, printed R 1.48
-    index, _ = clark_evans(np.full(12, 25.7 / 12), 100.0)
-    assert index == pytest.approx(1.48, abs=0.01)
-
-
-def test_nearest_neighbour_index_of_the_densest_lattice():
-    # Clark and Evans 1954: the largest index, of a hexagonal lattice, is 2.1491
-    index, _ = clark_evans(np.ones(400), 400 * math.sqrt(3) / 2)
-    assert index == pytest.approx(2.1491, abs=1e-4)
-
-
 def redwood() -> np.ndarray:
     with (DATA / "redwood_unit_square.csv").open() as lines:
         return np.array(
@@ -186,15 +173,19 @@ def test_redwood_seedlings_are_clustered():
     assert len(points) == 62
     distances = nearest_distances(points)
     assert distances.mean() == pytest.approx(0.0385378, abs=1e-6)
-    assert clark_evans(distances, 1.0) == pytest.approx((0.606894, -5.92157), abs=1e-5)
-    assert clark_evans(distances, 1.0, perimeter=4.0) == pytest.approx((0.573874, -5.94390), abs=1e-5)
+    # Clark and Evans 1954, Ecology 35, 445: mean distance by 0.5 sqrt(A / n)
+    assert distances.mean() / (0.5 * math.sqrt(1 / 62)) == pytest.approx(0.606894, abs=1e-5)
 
 
 def test_index_by_simulation_agrees_with_the_edge_correction_of_donnelly():
     surface = flat_piece(length_mm=40, width_mm=40)
     points = redwood()
     pattern = read_pattern(surface, catalogue(surface, points[:, 0], points[:, 1]), no_bands(surface))
-    assert pattern.quantities["clark_evans_index"] == pytest.approx(0.573874, abs=0.02)
+    # Donnelly 1978: the expected mean distance on an area with edges is 0.5 sqrt(A/n) + (0.0514 + 0.0412/sqrt n) P/n
+    expected = 0.5 * math.sqrt(1 / 62) + (0.0514 + 0.0412 / math.sqrt(62)) * 4 / 62
+    index = nearest_distances(points).mean() / expected
+    assert index == pytest.approx(0.573874, abs=1e-5)
+    assert pattern.quantities["clark_evans_index"] == pytest.approx(index, abs=0.02)
     assert pattern.quantities["pits_arrangement"] == "clustered"
     assert "clustered_pits" in {flag.id for flag in pattern.flags}
 
