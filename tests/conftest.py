@@ -9,17 +9,44 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program's own command sets it, before numpy is loaded
 
 import cv2
+import hypothesis
 import pytest
 
-cv2.setNumThreads(2)
+# One thread for each core: half of two where the tests run in several processes.
+cv2.setNumThreads(1 if "PYTEST_XDIST_WORKER" in os.environ else 2)
+
+# A slow computer is no fault of what is checked.
+hypothesis.settings.register_profile("suite", deadline=None)
+hypothesis.settings.load_profile("suite")
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 ROOT = Path(__file__).resolve().parent.parent
 DATA = Path(__file__).resolve().parent / "data"
 
 
+# What takes longest is begun first, so that no process works on alone while the others are done.
+LONGEST = [
+    "browser", "joints/test_one_way_in", "joints/test_said_and_not_lost", "test_cli", "front/test_front_end", "test_installed",
+    "front/test_server", "test_truth_pictures", "test_sources",
+]  # fmt: skip
+
+
+def _together(item: pytest.Item) -> str:
+    """What runs in one process, in its order: a file, whose tests share what it makes once; all that share one browser."""
+    if "chromium" in getattr(item, "fixturenames", ()):
+        return "browser"
+    return item.path.relative_to(ROOT / "tests").with_suffix("").as_posix()
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Browser tests are skipped where there is no Chromium, unless the environment asks that none be."""
+    """Tells what must run in one process and begins with the longest.
+
+    Browser tests are skipped where there is no Chromium, unless the environment asks that none be.
+    """
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(_together(item)))
+    items.sort(key=lambda item: LONGEST.index(_together(item)) if _together(item) in LONGEST else len(LONGEST))
     if CHROMIUM:
         return
     required = os.environ.get("CUTPIPE_BROWSER") == "required"
