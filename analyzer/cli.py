@@ -168,6 +168,14 @@ def _parser() -> argparse.ArgumentParser:
         "--corrections", metavar="FILE", help="corrections by hand (a text file; the README shows one)"
     )
     examine.add_argument(
+        "--second",
+        metavar="FILE",
+        action="append",
+        default=[],
+        help="what a second person marked on the unmarked photo without seeing the result (a text file; the README shows one): the "
+        "report then states how far both agree",
+    )
+    examine.add_argument(
         "--prices",
         metavar="FILE",
         help="your own prices, to compare repair with replacement (a text file; the README shows one)",
@@ -280,6 +288,7 @@ def _examine(options: argparse.Namespace) -> int:
     from analyzer.photo.reading import read_photo
     from analyzer.result.corrections import read_corrections
     from analyzer.result.examination import Settings, examine
+    from analyzer.result.second_look import read_second_look
     from analyzer.show import output
     from analyzer.wall.readings import read_readings
 
@@ -292,6 +301,7 @@ def _examine(options: argparse.Namespace) -> int:
     readings = read_readings(options.readings) if options.readings else None
     corrections = read_corrections(options.corrections) if options.corrections else ()
     prices = read_prices(options.prices) if options.prices else None
+    second_looks = tuple(read_second_look(path) for path in options.second)
     photos = [read_photo(options.photo)]
     if options.backlit:
         photos.append(read_photo(options.backlit, role="backlit"))
@@ -305,6 +315,7 @@ def _examine(options: argparse.Namespace) -> int:
         readings=readings,
         corrections=corrections,
         prices=prices,
+        second_looks=second_looks,
         lights=lights,
         progress=say,
     )

@@ -8,6 +8,7 @@ again** from what is in the bundle.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import hashlib
 import io
 import json
@@ -28,12 +29,11 @@ from analyzer.base.text import file_stem, shown
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, state_of
 from analyzer.case.log import Entry, faults, from_lines, to_lines
 from analyzer.case.store import CaseStore
-from analyzer.case.work import case_data, examine_case, versions
+from analyzer.case.work import edition_of, examine_case, versions
 from analyzer.photo.metadata import without_place
 from analyzer.result.examination import Examination
 from analyzer.result.record import to_json
 from analyzer.show import output
-from analyzer.show.edition import Edition
 
 ALGORITHMS = ("sha256", "sha512")
 SIGNATURE = "signature.json"
@@ -53,7 +53,8 @@ The evidence of one failed piece of water pipe, sealed by cutpipe on {when}.
 data/photographs/   the photographs{place}
 data/log.jsonl      every step of the case in order; each line names the hash of the line before, so that none can be
                     changed, put in or taken out unseen
-data/section-*/     what was measured: report.pdf to read, examination.json with every figure, tables, marked pictures
+data/section-*/     what was measured: report.pdf to read, examination.json with every figure, tables, marked pictures;
+                    series.json: which photographs and records there are, what is missing, who had the piece
 data/versions.json  the programs that measured
 manifest-*.txt, tagmanifest-*.txt   hashes of every file, in the BagIt form (RFC 8493): any BagIt tool can check them
 
@@ -118,12 +119,18 @@ def seal(
     for section, piece in state.pieces.items():
         if piece.of("main"):
             examination = examine_case(state, bundled.__getitem__, section=section)
-            made, faults = output.make(examination, Edition(units=units, case=case_data(state)))
+            edition = edition_of(state, examination, section=section, units=units)
+            made, faults = output.make(examination, edition)
             if faults:
                 raise InputError(output.not_made(faults))
-            files |= {
-                f"data/section-{file_stem(section, otherwise='other')}/{name}": data for name, data in made.items()
-            }
+            folder = f"data/section-{file_stem(section, otherwise='other')}"
+            files |= {f"{folder}/{name}": data for name, data in made.items()}
+            files[f"{folder}/series.json"] = _json(
+                {
+                    "series": [dataclasses.asdict(item) for item in edition.series],
+                    "hand_overs": [dataclasses.asdict(over) for over in edition.hand_overs],
+                }
+            )
     place = (
         " as they came" if with_place else ", without place data and serial numbers (the picture itself is unchanged)"
     )

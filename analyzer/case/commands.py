@@ -70,6 +70,22 @@ def add_commands(commands: Commands, read_marker: Callable[[str], Any]) -> None:
     say.add_argument("--note", metavar="TEXT")
     say.add_argument("--handed-to", metavar="NAME", help="who took the piece over; say what with --what")
     say.add_argument("--what", metavar="TEXT", default="the removed piece")
+    say.add_argument(
+        "--kept-and-labelled",
+        action="store_true",
+        help="both halves, the fitting and a sound length are kept and labelled",
+    )
+    second = step("second", _second, "let a second person mark pits on the unmarked photo, and keep the marks")
+    second.add_argument("--section", default="1", help="which of several removed sections (default: 1)")
+    second.add_argument(
+        "--sheet",
+        metavar="FOLDER",
+        help="write the unmarked photo, with pixels along its edges, and a file to fill in; give these to someone who has not "
+        "seen the result",
+    )
+    second.add_argument(
+        "--marks", metavar="FILE", help="the file as filled in: it is kept, and the report states the agreement"
+    )
     step("show", _show, "print what the case holds and its log")
     step("undo", _undo, "take the last change back")
     step("redo", _redo, "do the change again that was taken back")
@@ -207,15 +223,48 @@ def _say(options: argparse.Namespace) -> int:
         told.append(("correction", {"correction": row}, {"who": entry.who} if entry.who else {}))
     if options.note:
         told.append(("note", {"text": options.note}, {}))
+    if options.kept_and_labelled:
+        told.append(("step", {"step": "keep_and_label"}, {}))
     if options.handed_to:
         told.append(("handed_over", {"what": options.what}, {"to": options.handed_to}))
     if not told:
         raise InputError("Nothing was told; see cutpipe case say --help.")
     for kind, content, private in told:
-        if kind not in ("facts", "prices", "handed_over"):
+        if kind not in ("facts", "prices", "handed_over", "step"):
             content = {"section": section, **content}
         store.add(kind, content, private={"who": _who(options), **private}, when=now())
     print(f"Kept: {', '.join(kind.replace('_', ' ') for kind, _, _ in told)}.")
+    return 0
+
+
+def _second(options: argparse.Namespace) -> int:
+    from analyzer.photo.reading import read_photo
+    from analyzer.result.second_look import TEMPLATE, read_second_look
+    from analyzer.show import drawing, output
+
+    store, section = _open(options), options.section
+    main = store.state().piece(section).of("main")
+    if not main:
+        raise InputError("This case has no photo of the cut-open piece yet; add one first.")
+    if bool(options.sheet) == bool(options.marks):
+        raise InputError(
+            "Say either --sheet FOLDER, to get what a second person needs, or --marks FILE, to keep what was marked."
+        )
+    if options.sheet:
+        photo = read_photo(store.original(main[0].sha256), name=main[0].file_name)
+        folder = Path(options.sheet)
+        picture = output.write_file(folder / "unmarked.png", drawing.png(drawing.unmarked_sheet(photo)))
+        form = output.write_file(folder / "second.toml", TEMPLATE.encode())
+        print(
+            f"{picture} and {form}: give both to someone who has not seen the result, then case second --marks {form}."
+        )
+        return 0
+    look = read_second_look(options.marks)
+    who = look.who or _who(options)
+    content = {"section": section, "marks_px": [list(mark) for mark in look.marks_px]}
+    store.add("second_look", content, private={"who": who}, when=now())
+    marks = len(look.marks_px)
+    print(f"Kept {marks} mark{'' if marks == 1 else 's'} of a second examiner; case examine states how far both agree.")
     return 0
 
 
@@ -224,7 +273,7 @@ def _filled(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def _show(options: argparse.Namespace) -> int:
-    from analyzer.case.contents import PURPOSES
+    from analyzer.case.series import checklist
 
     store = _open(options)
     state = store.state()
@@ -232,10 +281,14 @@ def _show(options: argparse.Namespace) -> int:
         print(f"{name.replace('_', ' ')}: {value}")
     for section, piece in state.pieces.items():
         print(f"Section {section}:")
-        for purpose, words in PURPOSES.items():
-            names = ", ".join(photo.file_name for photo in piece.of(purpose))
-            print(f"  {words}: {names or 'not yet'}")
+        for photo in piece.photos:
+            print(f"  {photo.purpose.replace('_', ' ')}: {photo.file_name}, kept {photo.added}")
+        for item in checklist(state, section=section):
+            if item.missing:
+                print(f"  missing: {item.title}. {item.why}")
         print(f"  readings {len(piece.reading_rows)}, corrections {len(piece.corrections)}, notes {len(piece.notes)}")
+    for over in state.hand_overs:
+        print(f"Handed over {over.when}: {over.what}, by {over.who or 'nobody named'} to {over.to or 'nobody named'}")
     print(f"Answers: {len(state.answers)}. Log:")
     for entry in store.entries():
         print(
@@ -261,7 +314,7 @@ def _redo(options: argparse.Namespace) -> int:
 def _examine(options: argparse.Namespace) -> int:
     import hashlib
 
-    from analyzer.case.work import case_data, examine_case, versions
+    from analyzer.case.work import edition_of, examine_case, versions
     from analyzer.result.record import to_json
     from analyzer.show import output
 
@@ -269,7 +322,8 @@ def _examine(options: argparse.Namespace) -> int:
     state = store.state()
     result = examine_case(state, store.original, section=options.section)
     folder = Path(options.out) if options.out else Path(f"{Path(options.folder).name}-examined")
-    output.write(result, folder, units=options.units, case=case_data(state))
+    edition = edition_of(state, result, section=options.section, units=options.units)
+    output.write(result, folder, edition=edition)
     content = {
         "section": options.section,
         "examination_sha256": hashlib.sha256(to_json(result).encode()).hexdigest(),

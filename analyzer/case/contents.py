@@ -13,6 +13,7 @@ from analyzer.base.text import LONGEST_NAME, all_visible, file_stem, shown
 from analyzer.case.log import Entry
 from analyzer.result.corrections import Correction, make_correction
 from analyzer.result.examination import Settings
+from analyzer.result.second_look import SecondLook, make_second_look
 from analyzer.scale.calibration import Marker
 
 # What a photograph is for, in the order in which they are best taken.
@@ -193,13 +194,6 @@ class HandOver:
 
 
 @dataclass(frozen=True, kw_only=True)
-class SecondLook:
-    marks_px: tuple[tuple[float, float, float], ...]
-    when: str
-    who: str
-
-
-@dataclass(frozen=True, kw_only=True)
 class Piece:
     """One removed section."""
 
@@ -307,7 +301,9 @@ def _after(state: CaseState, entry: Entry) -> CaseState:
             )
             if photo.purpose == "main" and piece.of("main"):  # what was tied to the old picture goes with it
                 return with_piece(
-                    photos=(*(p for p in stay if p.purpose not in ("light", "backlit")), photo), corrections=()
+                    photos=(*(p for p in stay if p.purpose not in ("light", "backlit")), photo),
+                    corrections=(),
+                    second_looks=(),
                 )
             return with_piece(photos=(*stay, photo))
         case "photo_removed":
@@ -336,7 +332,6 @@ def _after(state: CaseState, entry: Entry) -> CaseState:
                 steps[content["step"]] = (entry.when, entry.who)
             return replace(state, steps_done=steps)
         case "second_look":
-            marks = tuple((float(x), float(y), float(width)) for x, y, width in content["marks_px"])
-            return with_piece(second_looks=(*piece.second_looks, SecondLook(marks_px=marks, **stamp)))
+            return with_piece(second_looks=(*piece.second_looks, make_second_look(content["marks_px"], **stamp)))
         case _:  # "examined" and what was undone change nothing that was told
             return state

@@ -9,12 +9,13 @@ from importlib.metadata import PackageNotFoundError, version
 
 from analyzer.base.flags import InputError
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState
+from analyzer.case.series import checklist, hand_over_log
 from analyzer.causes.repair import Prices
 from analyzer.house.facts import check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result.examination import Examination, Progress, examine, program_version
-from analyzer.show.edition import CaseData
+from analyzer.show.edition import CaseData, Edition
 from analyzer.wall.readings import readings_from_rows
 
 _ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
@@ -31,6 +32,18 @@ def case_data(state: CaseState) -> CaseData:
         when=state.last_when[:10],
         claim=told.get("claim_number", ""),
         firm=told.get("firm", ""),
+    )
+
+
+def edition_of(
+    state: CaseState, examination: Examination | None = None, *, section: str = "1", units: str = "metric"
+) -> Edition:
+    """For whom and on what the case's report is made, with its series of photographs and the hand-overs."""
+    return Edition(
+        units=units,
+        case=case_data(state),
+        series=checklist(state, examination, section=section),
+        hand_overs=hand_over_log(state),
     )
 
 
@@ -67,6 +80,7 @@ def examine_case(
         readings=readings_from_rows(piece.reading_rows) if piece.reading_rows else None,
         corrections=piece.corrections,
         prices=Prices(**state.prices) if state.prices else None,
+        second_looks=piece.second_looks,
         lights=lights,
         progress=progress,
     )

@@ -36,7 +36,15 @@ from analyzer.piece.find import find_surface
 from analyzer.piece.fit import USUAL_WALL_MM
 from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Light, Relief, find_relief
-from analyzer.result.corrections import Corrected, Correction, apply_corrections, beside_the_metal, marked_scale
+from analyzer.result.corrections import (
+    ABOUT_A_PIT,
+    Corrected,
+    Correction,
+    apply_corrections,
+    beside_the_metal,
+    marked_scale,
+)
+from analyzer.result.second_look import Agreement, SecondLook, agreement
 from analyzer.ring.cut_ring import Ring, measure_ring
 from analyzer.scale.calibration import Calibration, Marker, find_scale
 from analyzer.wall.evidence import bound
@@ -119,6 +127,10 @@ class Examination:
     house: RepairOrReplace | None  # None where no leak dates or counts are told
     flags: tuple[Flag, ...]
     program_version: str
+    second_looks: tuple[SecondLook, ...] = ()
+    agreements: tuple[
+        Agreement, ...
+    ] = ()  # of each second look with what stands; empty where pits could not be counted
 
     # The automatic result, as looked at.
     settings = property(lambda self: self.look.settings)
@@ -189,6 +201,7 @@ def examine(
     readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
     prices: Prices | None = None,
+    second_looks: Iterable[SecondLook] = (),
     lights: Sequence[Light] = (),
     progress: Progress | None = None,
 ) -> Examination:
@@ -196,7 +209,8 @@ def examine(
 
     ``photos``: a path, a file's bytes, a Photo, or several Photos of which the first is the main one; a Photo's role says what the others
     are ("backlit", "ring"). ``lights``: photos of the same pose with the torch from known sides. ``facts``: what ``check_facts`` or
-    ``read_facts`` returns. ``prices``: the owner's own, for repair against replacement. ``progress`` is told what is being done and the share that is done.
+    ``read_facts`` returns. ``prices``: the owner's own, for repair against replacement.
+    ``second_looks``: what others marked on the unmarked photo; they change no figure and tell how far it can be relied on. ``progress`` is told what is being done and the share that is done.
     Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
     """
     corrections = tuple(corrections)
@@ -205,7 +219,9 @@ def examine(
     if marked is not None:
         series = seen.photos[: len(seen.photos) - len(lights)]
         seen = look(series, settings=marked, lights=lights, progress=progress)
-    return conclude(seen, facts=facts, readings=readings, corrections=corrections, prices=prices)
+    return conclude(
+        seen, facts=facts, readings=readings, corrections=corrections, prices=prices, second_looks=second_looks
+    )
 
 
 def with_marked_scale(seen: Look, corrections: Iterable[Correction]) -> Settings | None:
@@ -342,6 +358,7 @@ def conclude(
     readings: Readings | None = None,
     corrections: Iterable[Correction] = (),
     prices: Prices | None = None,
+    second_looks: Iterable[SecondLook] = (),
 ) -> Examination:
     """Apply corrections, assess the wall, rank the causes and plan the steps; arguments as for ``examine``."""
     corrections = tuple(corrections)
@@ -405,6 +422,7 @@ def conclude(
     flags += _metal_asked(seen, told.get("material"), quantities)
     judgement = causes.judge(_to_be_judged(seen, pattern, quantities, told, flags), material=_metal_taken(flags))
     house = repair_or_replace(quantities, judgement, prices)
+    second_looks = tuple(second_looks)
     if prices is not None and house is None:
         flags.append(raise_flag("prices_not_used"))
     return Examination(
@@ -422,6 +440,28 @@ def conclude(
         house=house,
         flags=_once((*looked, *flags, *wall.flags, *derived_flags, *(facts.flags if facts is not None else ()))),
         program_version=program_version(),
+        second_looks=second_looks,
+        agreements=_agreements(second_looks, seen, pits, surface, corrections),
+    )
+
+
+def _agreements(
+    looks: tuple[SecondLook, ...], seen: Look, pits: PitCatalogue, surface: Surface, corrections: tuple[Correction, ...]
+) -> tuple[Agreement, ...]:
+    """Of each second look with what stands; where pits could not be counted there is nothing to agree with."""
+    if pits.count is None:
+        return ()
+    judged = any(entry.kind == "add_pit" or entry.kind in ABOUT_A_PIT for entry in corrections)
+    return tuple(
+        agreement(
+            look,
+            first=pits,
+            program=seen.pits,
+            surface=surface,
+            longest_px=max(seen.photo.width_px, seen.photo.height_px),
+            first_is_program=not judged,
+        )
+        for look in looks
     )
 
 

@@ -30,7 +30,7 @@ from analyzer.wall.remaining import PitDepth, Wall
 if TYPE_CHECKING:
     from analyzer.result.examination import Examination
 
-SCHEMA_VERSION = "1.3"
+SCHEMA_VERSION = "1.4"
 
 
 @dataclass(frozen=True)
@@ -492,6 +492,36 @@ class CorrectedRecord(_Model):
     )
 
 
+class SecondLookRecord(_Model):
+    """What a second person marked on the unmarked photo."""
+
+    who: str
+    when: str
+    marks_px: list[tuple[Digits, Digits, Digits]] = Field(description="x, y and width of each, in the upright photo")
+
+
+class AgreementRecord(_Model):
+    """How a second look and the result that stands agree, on the metal looked at and from the smallest size that counts."""
+
+    who: str
+    when: str
+    marks: int
+    off_the_metal: int = Field(description="of the marks, those where no metal was looked at; not compared")
+    both: int
+    only_first: int
+    only_second: int
+    second_and_program: int = Field(description="of only_second, those that the program found and the first took out")
+    only_program: int = Field(description="found by the program, taken out by the first, not marked by the second")
+    first_is_program: bool = Field(description="whether nobody judged a pit: the first is then the program itself")
+    specific_agreement: Fine | None = Field(
+        description="2 both / (2 both + only_first + only_second); null where neither saw a pit"
+    )
+    specific_agreement_95: tuple[Fine, Fine] | None = Field(description="exact")
+    expected_in_all: Digits | None = Field(
+        description="pits in all if two looked independently; too small where they miss the same; null where few are shared"
+    )
+
+
 def _light_holes(examination: Examination) -> tuple[Any, ...]:
     relief = examination.standing_relief
     return () if relief is None else relief.holes
@@ -533,6 +563,10 @@ class ExaminationRecord(_Model):
     flags: list[FlagRecord]
     corrections: list[CorrectionRecord]
     corrected: Annotated[CorrectedRecord | None, From(lambda e: e if e.corrected else None)]
+    second_looks: list[SecondLookRecord]
+    agreements: list[AgreementRecord] = Field(
+        description="of each second look with what stands; empty where pits could not be counted"
+    )
     caution: Annotated[str, From(lambda e: CAUTION)]
 
 

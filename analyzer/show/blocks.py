@@ -19,6 +19,7 @@ class Bullets:
     items: tuple[str, ...]
     numbered: bool = False
     small: bool = False  # a long list, in smaller type
+    first: int = 1  # number of the first item
 
 
 @dataclass(frozen=True, kw_only=True)

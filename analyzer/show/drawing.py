@@ -98,7 +98,7 @@ def marked_photo(
         return picture
     canvas = Image.fromarray(picture)
     draw = ImageDraw.Draw(canvas)
-    letters = font(max(11, round(max(size) / 75)))
+    letters = font(max(11, round(max(size) / 65)))
     for pit in pits.pits:
         radius = pit.equivalent_diameter_px / 2 * enlarge
         corner = (
@@ -289,8 +289,9 @@ def foot_of(
 def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
     """The picture with a strip below: scale bar, legend, the photo's file name and hash."""
     height, width = picture.shape[:2]
-    size = max(11, round(width / 70))
-    letters, small = font(size), font(max(9, round(width / 85)))
+    # Of one size with the letters of the page where the picture is printed as high as pages have room for it.
+    size = max(11, round(max(width, 1.3 * height) / 52))
+    letters, small = font(size), font(max(9, round(0.85 * size)))
     rows: list[list[tuple[str, tuple[int, int, int] | None, float]]] = [[]]
     room = float(width - 2 * size)
     used = 0.0
@@ -300,15 +301,17 @@ def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
         used = bar_px + size + letters.getlength(bar_words) + 2 * size
     for words, colour in entries:
         wide = 1.8 * size + letters.getlength(words) + 1.5 * size
-        if used + wide > room and rows[-1]:
+        if used + wide > room and (rows[-1] or used):
             rows.append([])
             used = 0.0
         rows[-1].append((words, colour, used))
         used += wide
-    named = f"{one_line(foot.name, longest=200)}   SHA-256 {foot.sha256}"
-    while small.getlength(named) > room and small.size > 6:
+    named = [one_line(foot.name, longest=200), f"SHA-256 {foot.sha256}"]
+    if small.getlength("   ".join(named)) <= room:
+        named = ["   ".join(named)]
+    while max(small.getlength(line) for line in named) > room and small.size > 6:
         small = font(int(small.size) - 1)
-    strip = Image.new("RGB", (width, round(size * (1.7 * len(rows) + 2.6))), "white")
+    strip = Image.new("RGB", (width, round(size * (1.7 * len(rows) + 1.2 * len(named) + 1.2))), "white")
     draw = ImageDraw.Draw(strip)
     for place, row in enumerate(rows):
         middle = size * (1.2 + 1.7 * place)
@@ -319,7 +322,9 @@ def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
             x = size + at
             _sign(draw, words, colour, (x, middle - size * 0.45, x + 1.2 * size, middle + size * 0.45))
             draw.text((x + 1.8 * size, middle), words, font=letters, fill=DARK, anchor="lm")
-    draw.text((size, strip.height - size * 0.9), named, font=small, fill=(90, 98, 106), anchor="lm")
+    for place, line in enumerate(reversed(named)):
+        at = strip.height - size * (0.8 + 1.2 * place)
+        draw.text((size, at), line, font=small, fill=(90, 98, 106), anchor="lm")
     return np.vstack([picture, np.asarray(strip)])
 
 
@@ -552,6 +557,29 @@ def _with_rules(flat: np.ndarray, surface: Surface, step: float, units: str) -> 
     ImageDraw.Draw(label).text((height / 2, size), f"round the pipe, {unit}", font=letters, fill=255, anchor="mm")
     turned = label.rotate(90, expand=True)
     canvas.paste(Image.new("RGB", turned.size, DARK), (0, margin_top), turned)
+    return np.asarray(canvas)
+
+
+def unmarked_sheet(photo: Photo) -> np.ndarray:
+    """(h, w, 3) uint8: the whole photo as it is, with its pixels along all four edges, so that places in it can be told in words."""
+    size = max(13, round(max(photo.width_px, photo.height_px) / 110))
+    letters, margin = font(size), 4 * size
+    canvas = Image.new("RGB", (photo.width_px + 2 * margin, photo.height_px + 2 * margin), "white")
+    canvas.paste(Image.fromarray(photo.rgb), (margin, margin))
+    draw = ImageDraw.Draw(canvas)
+    step = int(_round_step(max(photo.width_px, photo.height_px) / 30))
+    for along, length in ((True, photo.width_px), (False, photo.height_px)):
+        for value in range(0, length, step):
+            tick = size if value % (5 * step) == 0 else size // 2
+            for near, side in ((margin - 1, -1), (margin + (photo.height_px if along else photo.width_px), 1)):
+                start, end = (margin + value, near), (margin + value, near + side * tick)
+                draw.line([start, end] if along else [start[::-1], end[::-1]], fill=DARK, width=2)
+                if value % (5 * step) == 0:
+                    place = (margin + value, near + side * 1.2 * size)
+                    anchor = ("md" if side < 0 else "ma") if along else ("rm" if side < 0 else "lm")
+                    draw.text(place if along else place[::-1], str(value), font=letters, fill=DARK, anchor=anchor)
+    named = one_line(f"{photo.name}   SHA-256 {photo.sha256}   pixels of the upright photo", longest=300)
+    draw.text((margin, canvas.height - 0.9 * size), named, font=font(max(9, round(0.7 * size))), fill=DARK, anchor="lm")
     return np.asarray(canvas)
 
 

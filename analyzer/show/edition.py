@@ -45,11 +45,38 @@ class CaseData:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Kept:
+    """One item of the series of photographs and records, and whether the case holds it."""
+
+    id: str
+    title: str
+    there: str | None  # what is there, in a few words
+    missing: bool | None  # None: not known
+    why: str  # it matters
+    source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandedOn:
+    """One hand-over of the piece. Cleaned as every text that a person typed."""
+
+    when: str
+    what: str
+    by: str
+    to: str
+
+    def __post_init__(self) -> None:
+        for part in fields(self):
+            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=300))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Edition:
     units: str = "metric"
     paper: Paper | None = None  # None: A4, with US units Letter
     case: CaseData = field(default_factory=CaseData)
-    agreement: str = ""  # of a second examiner with the first, in one sentence
+    series: tuple[Kept, ...] = ()  # of a kept case
+    hand_overs: tuple[HandedOn, ...] = ()
 
     @property
     def sheet(self) -> Paper:

@@ -120,15 +120,16 @@ def write(
     units: str = "metric",
     page_size: Paper | None = None,
     case: CaseData | None = None,
+    edition: Edition | None = None,
     only: tuple[str, ...] | None = None,
 ) -> list[Path]:
     """Write the files of ``FILES`` (or those of ``only``) and their closing list as ``folder``.
 
     The folder may be new, empty, or hold the results of an earlier run, which the new ones replace as a whole.
     Raises InputError where it holds anything else or cannot be written; then it is as it was. Raises NotAllMade where a file cannot
-    be made, after the others were written.
+    be made, after the others were written. ``edition`` says all of units, paper and case in one.
     """
-    edition = Edition(units=units, paper=page_size, case=case or CaseData())
+    edition = edition or Edition(units=units, paper=page_size, case=case or CaseData())
     files, faults = make(examination, edition, only)
     files[MANIFEST] = "".join(
         f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(files.items())

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, XPos, YPos
 from fpdf.fonts import FontFace, TTFFont
+from fpdf.prefs import ViewerPreferences
+from fpdf.util import Padding
 from matplotlib import font_manager
 
 from analyzer.base.words import say
@@ -17,17 +18,35 @@ from analyzer.show import report
 from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Picture, Section, Table
 from analyzer.show.edition import Edition
 from analyzer.show.sections import answer, homeowner
+from analyzer.show.tagging import TaggedPages
 
 TO_FILL_IN = "House: ______________________   Examined by: __________________   Date: ____________   Claim: __________"
+MOST_PAGES = 8  # of a usual case; more is not read
 MOST_LINES = 40  # of one table row; longer text goes on in a row of its own, for no row may be longer than a page
 _INK, _SOFT, _LINE, _TINT, _WARN = (28, 32, 36), (90, 98, 106), (200, 205, 210), (240, 243, 245), (255, 246, 224)
 _MADE = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)  # the same result gives the same bytes
-_LEAST_SHARE, _MOST_SHARE = 0.2, 0.45  # of page one's height, for its picture
+_LEAST_SHARE, _USUAL_SHARE, _MOST_SHARE = 0.13, 0.24, 0.45  # of page one's height, for its picture
+_ANNEX = 0.83  # of the usual size of type: what is looked up, not read
+_LEAST_FILLED = 0.3  # of a last page: with less on it, the rest is set closer so that it is not needed
 
 
-class _Pages(FPDF):
+@dataclass(frozen=True)
+class _Fit:
+    """How close a report is set: of the usual size of type, and of the usual height of pictures."""
+
+    type: float
+    pictures: float
+
+
+# From the most comfortable on; the first that does not need too many pages, or a last page with hardly anything on it, is taken.
+_FITS = (_Fit(1.0, 1.0), _Fit(0.95, 0.9), _Fit(0.91, 0.8), _Fit(0.88, 0.7), _Fit(0.86, 0.6))
+_HOME_FITS = (_Fit(1.1, 1.2), _Fit(1.03, 1.0), _Fit(0.97, 0.9), _Fit(0.91, 0.75), _Fit(0.87, 0.65))
+
+
+class _Pages(TaggedPages):
     heading = ""
-    type_share = 1.0  # the annex is set smaller
+    fit = _FITS[0]
+    type_share = 1.0
 
     def normalize_text(self, text: str) -> str:
         """Letters that the font lacks (an emoji in a file's name) are printed as an empty box."""
@@ -40,7 +59,8 @@ class _Pages(FPDF):
     def header(self) -> None:
         self.set_font("body", size=8)
         self.set_text_color(*_SOFT)
-        self.multi_cell(0, 4, self.heading, align="L", max_line_height=4, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        with self.artifact():
+            self.multi_cell(0, 4, self.heading, align="L", max_line_height=4, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         self.ln(2)
         self.set_text_color(*_INK)
 
@@ -48,8 +68,9 @@ class _Pages(FPDF):
         self.set_y(-12)
         self.set_font("body", size=8)
         self.set_text_color(*_SOFT)
-        self.cell(0, 5, "A photo never proves a cause or a safe pressure.", align="L")
-        self.cell(0, 5, f"{self.page_no()} / {{nb}}", align="R")
+        with self.artifact():
+            self.cell(0, 5, "A photo never proves a cause or a safe pressure.", align="L")
+            self.cell(0, 5, f"{self.page_no()} / {{nb}}", align="R")
         self.set_text_color(*_INK)
 
     def type(self, size: float, style: str = "") -> None:
@@ -68,9 +89,23 @@ class _Pages(FPDF):
                 font.close()
 
     @property
+    def whole(self) -> float:
+        """Millimetres of a page between its head and its foot."""
+        return float(self.h - self.t_margin - self.b_margin)
+
+    @property
     def room(self) -> float:
         """Millimetres left on this page."""
         return float(self.h - self.b_margin - self.get_y())
+
+    @property
+    def filled(self) -> float:
+        """Of this page, the share that is printed on."""
+        return 1 - self.room / self.whole
+
+    def most(self, page_share: float) -> float:
+        """The height that a picture may take."""
+        return page_share * self.fit.pictures * self.whole
 
 
 def pdf(
@@ -81,35 +116,59 @@ def pdf(
     made: dt.datetime | None = None,
     sections: Sequence[Section] | None = None,
 ) -> bytes:
-    """The whole report as PDF, A4 (Letter with US units). The same examination and ``made`` give the same bytes."""
+    """The whole report as PDF, A4 (Letter with US units). The same examination and ``made`` give the same bytes.
+
+    It is set as closely as it must be to take ``MOST_PAGES`` and no page with hardly anything on it.
+    """
     edition = edition or Edition(units=units)
     parts = report.sections(examination, edition=edition) if sections is None else sections
     starts: dict[str, int] = {}
-    share = _LEAST_SHARE
-    # The first print tells on which page each section stands, and how much room page one leaves its picture.
-    for last in (False, True):
-        pages = _begun(examination, edition, "Examination of a removed pipe section", made)
-        links = {part.id: pages.add_link() for part in parts}
-        in_annex = False
-        for number, part in enumerate(parts):
-            if part.annex and not in_annex:
-                in_annex = True
-                pages.type_share = 0.86
-                _annex_heading(pages)
-            elif number and (part.new_page or pages.room < 45) and pages.get_y() > 40:
-                pages.add_page()
-            pages.set_link(links[part.id], y=pages.get_y(), page=pages.page_no())
-            starts[part.id] = pages.page_no()
-            _print_section(pages, part if number else _sized(part, share), first=not number, sub=in_annex)
-            if not number:
-                _contents(pages, parts, starts, links)
-                if pages.page_no() == 1:
-                    share = min(
-                        _MOST_SHARE, share + max(0.0, pages.room - 8) / (pages.h - pages.t_margin - pages.b_margin)
-                    )
-        if not last:
-            pages.let_go()
-    return bytes(pages.output())
+    share = _USUAL_SHARE
+    tried: list[tuple[tuple[int, bool, int], _Fit, dict[str, int], float]] = []
+    for fit in _FITS:
+        pages, starts, share = _print_report(examination, edition, made, parts, fit, starts, share)
+        pages.let_go()
+        bare = pages.filled < _LEAST_FILLED
+        tried.append(((max(MOST_PAGES, pages.page_no()), bare, len(tried)), fit, starts, share))
+        if pages.page_no() <= MOST_PAGES and not bare:
+            break
+    # The first print told on which page each section stands, and what room page one leaves its picture.
+    _, fit, starts, share = min(tried, key=lambda one: one[0])
+    return bytes(_print_report(examination, edition, made, parts, fit, starts, share)[0].output())
+
+
+def _print_report(
+    examination: Examination,
+    edition: Edition,
+    made: dt.datetime | None,
+    parts: Sequence[Section],
+    fit: _Fit,
+    starts: dict[str, int],
+    share: float,
+) -> tuple[_Pages, dict[str, int], float]:
+    """The report in print, the page of each section in it, and the share of page one that its picture can have."""
+    pages = _begun(examination, edition, "Examination of a removed pipe section", made, fit)
+    links = {part.id: pages.add_link() for part in parts}
+    found: dict[str, int] = {}
+    in_annex = False
+    for number, part in enumerate(parts):
+        if part.annex and not in_annex:
+            in_annex = True
+            pages.type_share = _ANNEX
+            _annex_heading(pages)
+        elif number and part.new_page and pages.get_y() > 40:
+            pages.add_page()
+        elif number:
+            pages.type(13, "B")
+            _keep_with(pages, 10 * pages.type_share, part.blocks)
+        pages.set_link(links[part.id], y=pages.get_y(), page=pages.page_no())
+        found[part.id] = pages.page_no()
+        _print_section(pages, part if number else _sized(part, share), first=not number, sub=in_annex)
+        if not number:
+            _contents(pages, parts, starts, links)
+            left = pages.room if pages.page_no() == 1 else pages.room - pages.whole
+            share = min(_MOST_SHARE, max(_LEAST_SHARE, share + (left - 3) / (pages.whole * fit.pictures)))
+    return pages, found, share
 
 
 def homeowner_pdf(
@@ -119,40 +178,52 @@ def homeowner_pdf(
     edition: Edition | None = None,
     made: dt.datetime | None = None,
 ) -> bytes:
-    """The homeowner's page: the picture and plain words, on one page or two."""
+    """The homeowner's page: the picture and plain words, on one page where they go on one."""
     edition = edition or Edition(units=units)
-    pages = _begun(examination, edition, "Your pipe, in plain words", made)
     part = homeowner.build(examination, edition)
     shown = replace(answer.marked(examination, edition.units, longest_px=1400, numbers=False), page_share=0.24)
     dangers = tuple(block for block in part.blocks[:-1] if isinstance(block, Caution))
     rest = tuple(block for block in part.blocks if block not in dangers)
-    for block in (*dangers, shown, *rest):
-        _print(pages, block)
-    return bytes(pages.output())
+
+    def set_as(fit: _Fit) -> _Pages:
+        pages = _begun(examination, edition, "Your pipe, in plain words", made, fit)
+        _print_all(pages, (*dangers, shown, *rest))
+        return pages
+
+    for fit in _HOME_FITS:
+        pages = set_as(fit)
+        if pages.page_no() == 1:
+            return bytes(pages.output())
+        pages.let_go()
+    return bytes(set_as(_HOME_FITS[0]).output())  # where none takes one page, two are set as comfortably as can be
 
 
-def _begun(examination: Examination, edition: Edition, title: str, made: dt.datetime | None) -> _Pages:
+def _begun(examination: Examination, edition: Edition, title: str, made: dt.datetime | None, fit: _Fit) -> _Pages:
     pages = _Pages(format=edition.sheet)
+    pages.fit, pages.type_share = fit, fit.type
     case = edition.case
     pages.heading = " · ".join(part for part in (f"Removed pipe section: {examination.photo.name}", case.short) if part)
     pages.set_title(pages.heading)
+    pages.viewer_preferences = ViewerPreferences(display_doc_title=True)
     pages.set_subject(say("show.subject"))
     pages.set_lang("en")
     pages.set_creator("cutpipe")
     pages.set_creation_date(made or _MADE)
     for style, name in (("", "DejaVu Sans"), ("B", "DejaVu Sans:bold")):
         pages.add_font("body", style, font_manager.findfont(name))
-    pages.set_margins(16, 12, 16)
-    pages.set_auto_page_break(True, 16)
+    pages.set_margins(16, 11, 16)
+    pages.set_auto_page_break(True, 15)
     pages.add_page()
     pages.set_font("body", "B", 17)
-    pages.multi_cell(0, 9, title, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    with pages.content("H1"):
+        pages.multi_cell(0, 9, title, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pages.set_font("body", size=9)
     pages.set_text_color(*_SOFT)
     told = " · ".join(f"{heading}: {words}" for heading, words in case.rows if words)
-    pages.multi_cell(0, 5.5, told or TO_FILL_IN, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    with pages.content("P"):
+        pages.multi_cell(0, 5, told or TO_FILL_IN, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pages.set_text_color(*_INK)
-    pages.ln(1.5)
+    pages.ln(1.2)
     return pages
 
 
@@ -164,38 +235,67 @@ def _sized(part: Section, share: float) -> Section:
 
 def _contents(pages: _Pages, parts: Sequence[Section], starts: dict[str, int], links: dict[str, int]) -> None:
     """The sections with their pages, each a link."""
-    pages.type(8, "B")
-    pages.write(4.4, "Contents: ")
-    pages.type(8)
-    for number, part in enumerate(parts):
-        joint = "" if number == len(parts) - 1 else "  ·  "
-        text = f"{part.title} {starts.get(part.id, 0)}{joint}"
-        pages.write(4.4, text, links.get(part.id, ""))
-    pages.ln(6)
+    with pages.content("P"):
+        pages.set_font("body", "B", 7.6)
+        pages.write(4, "Contents: ")
+        pages.set_font("body", "", 7.6)
+        for number, part in enumerate(parts):
+            joint = "" if number == len(parts) - 1 else "  ·  "
+            text = f"{part.title} {starts.get(part.id, 0)}{joint}"
+            if pages.get_x() + pages.get_string_width(text) > pages.w - pages.r_margin - 2:
+                pages.ln(4)  # ``write`` alone breaks within the first word of a new text
+            pages.write(4, text, links.get(part.id, ""))
+    pages.ln(5)
 
 
 def _annex_heading(pages: _Pages) -> None:
-    if pages.room < 60:
+    if pages.room < 45:
         pages.add_page()
     else:
         pages.ln(2)
         pages.set_draw_color(*_INK)
-        pages.line(pages.l_margin, pages.get_y(), pages.w - pages.r_margin, pages.get_y())
+        with pages.artifact():
+            pages.line(pages.l_margin, pages.get_y(), pages.w - pages.r_margin, pages.get_y())
         pages.ln(2)
     pages.start_section("Annex")
     pages.set_font("body", "B", 14)
-    pages.multi_cell(0, 8, "Annex", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    with pages.content("H2"):
+        pages.multi_cell(0, 8, "Annex", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
 
 def _print_section(pages: _Pages, part: Section, *, first: bool = False, sub: bool = False) -> None:
-    pages.start_section(part.title, level=1 if sub else 0)
     if not first:
-        pages.ln(1.5)
+        pages.ln(1.2)
+    pages.start_section(part.title, level=1 if sub else 0)
     pages.type(13, "B")
-    pages.multi_cell(0, 7.5 * pages.type_share, part.title, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-    pages.ln(0.8)
-    for block in part.blocks:
+    with pages.content("H3" if sub else "H2"):
+        pages.multi_cell(0, 7 * pages.type_share, part.title, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pages.ln(0.6)
+    _print_all(pages, part.blocks)
+
+
+def _print_all(pages: _Pages, blocks: Sequence[Block]) -> None:
+    for place, block in enumerate(blocks):
+        if isinstance(block, Paragraph) and block.strong:  # it may be a heading: it stays with what follows it
+            pages.type(9.5, "B")
+            height = 4.9 * pages.type_share * len(pages.lines(pages.epw, 4.9, _breakable(block.text))) + 1
+            _keep_with(pages, height, blocks[place + 1 :])
         _print(pages, block)
+
+
+def _keep_with(pages: _Pages, height: float, following: Sequence[Block]) -> None:
+    """A new page where a heading of that height would stand at the foot of this one without what follows it."""
+    if height + (_least(pages, following[0]) if following else 0.0) > pages.room:
+        pages.add_page()
+
+
+def _least(pages: _Pages, block: Block) -> float:
+    """Millimetres of a block that have to stand together at its beginning."""
+    if isinstance(block, Picture):
+        return _SHRINK * min(pages.epw * block.height_px / block.width_px, pages.most(block.page_share)) + 8
+    if isinstance(block, Gallery):
+        return _SHRINK * max(_heights(pages, block, block.items[: _columns(block)])) + 10
+    return 24.0 if isinstance(block, Table) else 13.0
 
 
 def _print(pages: _Pages, block: Block) -> None:
@@ -215,38 +315,45 @@ def _print(pages: _Pages, block: Block) -> None:
 
 def _paragraph(pages: _Pages, block: Paragraph) -> None:
     pages.type(9.5, "B" if block.strong else "")
-    if block.strong and pages.room < 28:  # a heading stays with what follows it
-        pages.add_page()
     text = _breakable(block.text)
-    pages.multi_cell(0, 4.9 * pages.type_share, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-    pages.ln(1.4)
+    with pages.content("P"):
+        pages.multi_cell(0, 4.8 * pages.type_share, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pages.ln(1.2 * pages.type_share)
 
 
 def _caution(pages: _Pages, block: Caution) -> None:
     pages.type(9)
-    lines = pages.lines(pages.epw - 4, 5, _breakable(block.text))
-    if 5 * len(lines) + 6 > pages.room:  # a tinted box is not torn
+    height = 4.7 * pages.type_share
+    text = _breakable(block.text)
+    if height * len(pages.lines(pages.epw - 4, height, text)) + 5 > pages.room:  # a tinted box is not torn
         pages.add_page()
     pages.set_fill_color(*_WARN)
-    text = _breakable(block.text)
-    pages.multi_cell(0, 4.8, text, align="L", fill=True, padding=2, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    with pages.content("P"):
+        pages.multi_cell(
+            0, height, text, align="L", fill=True, padding=Padding(1.5, 2, 1.5, 2), new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
     pages.set_fill_color(255, 255, 255)  # a table would take the tint over
-    pages.ln(2)
+    pages.ln(1.8 * pages.type_share)
 
 
 def _bullets(pages: _Pages, block: Bullets) -> None:
     pages.type(7.9 if block.small else 9.5)
-    height = (3.75 if block.small else 4.9) * pages.type_share
-    for number, item in enumerate(block.items, 1):
-        mark = f"{number}." if block.numbered else "•"
-        if pages.room < 2 * height:
-            pages.add_page()
-        pages.set_x(pages.l_margin + 1)
-        pages.cell(6, height, mark)
-        text = _breakable(item)
-        pages.multi_cell(pages.epw - 7, height, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-        pages.ln(0.3 if block.small else 0.6)
-    pages.ln(1)
+    height = (3.7 if block.small else 4.8) * pages.type_share
+    wide = 7.0 if len(block.items) < 10 or not block.numbered else 9.0
+    with pages.group("L"):
+        for number, item in enumerate(block.items, block.first):
+            mark = f"{number}." if block.numbered else "•"
+            if pages.room < 2 * height:
+                pages.add_page()
+            with pages.group("LI"):
+                pages.set_x(pages.l_margin + 1)
+                with pages.content("Lbl"):
+                    pages.cell(wide - 1, height, mark)
+                with pages.content("LBody"):
+                    text = _breakable(item)
+                    pages.multi_cell(pages.epw - wide, height, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+            pages.ln(0.25 if block.small else 0.5)
+    pages.ln(0.8)
 
 
 def _table(pages: _Pages, block: Table) -> None:
@@ -256,12 +363,13 @@ def _table(pages: _Pages, block: Table) -> None:
         pages.add_page()
     pages.type(8.2)
     pages.set_draw_color(*_LINE)
-    with pages.table(
+    annex = pages.type_share == _ANNEX
+    with pages.tagged_table(
         col_widths=block.widths or None,
         text_align="LEFT",
         v_align="TOP",
-        line_height=(4.2 if pages.type_share == 1 else 3.3),
-        padding=(0.7 if pages.type_share == 1 else 0.45, 1.2),
+        line_height=(3.15 if annex else 4.1 * pages.type_share),
+        padding=(0.4 if annex else 0.6 * pages.type_share, 1.2),
         headings_style=FontFace(emphasis="BOLD", fill_color=_TINT, color=_INK),
         borders_layout="HORIZONTAL_LINES",
     ) as table:
@@ -272,9 +380,10 @@ def _table(pages: _Pages, block: Table) -> None:
     if block.caption:
         pages.type(8)
         pages.set_text_color(*_SOFT)
-        pages.multi_cell(0, 4.2, block.caption, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        with pages.content("Caption"):
+            pages.multi_cell(0, 4 * pages.type_share, block.caption, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         pages.set_text_color(*_INK)
-    pages.ln(2.5)
+    pages.ln(2)
 
 
 def _in_rows(pages: _Pages, row: Sequence[str], block: Table) -> list[tuple[str, ...]]:
@@ -292,57 +401,82 @@ def _in_rows(pages: _Pages, row: Sequence[str], block: Table) -> list[tuple[str,
     return [tuple(parts[k] if k < len(parts) else "" for parts in columns) for k in range(most)]
 
 
+_SHRINK = 0.72  # of its height, at least, a picture takes rather than go on to the next page
+
+
 def _picture(pages: _Pages, block: Picture) -> None:
-    room = pages.room - 12
+    room = pages.room - 10
     width = pages.epw
     height = width * block.height_px / block.width_px
-    most = block.page_share * (pages.h - pages.t_margin - pages.b_margin)
+    most = pages.most(block.page_share)
     if height > most:
         width, height = width * most / height, most
     if height > room:
-        if height * 0.7 < room and room > 60:
+        if height * _SHRINK < room:
             width, height = width * room / height, room
         else:
             pages.add_page()
     x = pages.l_margin + (pages.epw - width) / 2
-    pages.image(block.jpeg, x=x, w=width, h=height, alt_text=block.alternative)
-    pages.ln(1.2)
+    with pages.content("Figure", block.alternative):
+        pages.image(block.jpeg, x=x, w=width, h=height)
+    pages.ln(1)
     _caption(pages, block.caption, pages.l_margin, pages.epw)
-    pages.ln(2.5)
+    pages.ln(2)
 
 
 def _caption(pages: _Pages, text: str, x: float, width: float) -> None:
     pages.type(8)
     pages.set_text_color(*_SOFT)
     pages.set_x(x)
-    pages.multi_cell(width, 4 * pages.type_share, _breakable(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    with pages.content("Caption"):
+        pages.multi_cell(
+            width, 3.8 * pages.type_share, _breakable(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
     pages.set_text_color(*_INK)
+
+
+_GAP = 4.0  # between pictures side by side
+
+
+def _columns(block: Gallery) -> int:
+    return min(block.columns, len(block.items)) if len(block.items) > 1 else 1
+
+
+def _width(pages: _Pages, block: Gallery) -> float:
+    return float((pages.epw - _GAP * (block.columns - 1)) / block.columns) if _columns(block) > 1 else 0.7 * pages.epw
+
+
+def _heights(pages: _Pages, block: Gallery, row: Sequence[Picture]) -> list[float]:
+    width, most = _width(pages, block), pages.most(block.page_share)
+    return [min(width * item.height_px / item.width_px, most) for item in row]
 
 
 def _gallery(pages: _Pages, block: Gallery) -> None:
     """Rows of pictures of one width, each over its caption; a row is never torn."""
-    gap = 4.0
-    columns = min(block.columns, len(block.items)) if len(block.items) > 1 else 1
-    width = (pages.epw - gap * (block.columns - 1)) / block.columns if columns > 1 else 0.7 * pages.epw
+    columns, width = _columns(block), _width(pages, block)
     for start in range(0, len(block.items), columns):
         row = block.items[start : start + columns]
-        heights = [width * item.height_px / item.width_px for item in row]
-        most = block.page_share * (pages.h - pages.t_margin - pages.b_margin)
+        heights = _heights(pages, block, row)
         pages.type(8)
         lines = [len(pages.lines(width, 4, _breakable(item.caption))) for item in row]
-        shown = [min(height, most) for height in heights]
-        tall = max(shown)
-        if tall + 4 * max(lines) + 3 > pages.room:
-            pages.add_page()
+        words = 3.8 * pages.type_share * max(lines) + 3
+        if max(heights) + words > pages.room:
+            least = _SHRINK * max(heights)
+            if least + words > pages.room:
+                pages.add_page()
+            else:
+                heights = [min(height, pages.room - words) for height in heights]
         top, bottom = pages.get_y(), pages.get_y()
-        for place, (item, height) in enumerate(zip(row, shown, strict=True)):
-            x = pages.l_margin + place * (width + gap)
+        for place, (item, height) in enumerate(zip(row, heights, strict=True)):
+            x = pages.l_margin + place * (width + _GAP)
             wide = height * item.width_px / item.height_px
-            pages.image(item.jpeg, x=x, y=top, w=wide, h=height, alt_text=item.alternative)
-            pages.set_y(top + height + 0.8)
+            pages.set_y(top)
+            with pages.content("Figure", item.alternative):
+                pages.image(item.jpeg, x=x, y=top, w=wide, h=height)
+            pages.set_y(top + height + 0.7)
             _caption(pages, item.caption, x, width)
             bottom = max(bottom, pages.get_y())
-        pages.set_y(bottom + 2.5)
+        pages.set_y(bottom + 2)
 
 
 def _breakable(text: str) -> str:

@@ -12,6 +12,7 @@ from analyzer.causes.steps import Step, dangers
 from analyzer.photo.reading import Photo
 from analyzer.result.corrections import Correction
 from analyzer.result.examination import Examination
+from analyzer.result.second_look import Agreement
 from analyzer.scale.calibration import CrossCheck, Marker
 from analyzer.wall.remaining import Wall
 
@@ -57,6 +58,8 @@ def remaining_wall(wall: Wall, units: str) -> tuple[str, str, str]:
     if wall.indicative and wall.remaining_mm is not None:
         span = display.interval(wall.remaining_mm, "length_mm", units)
         return "Remaining wall (indicative)", f"{span} {display.unit('length_mm', units)}", "a range, not a measurement"
+    if wall.remaining_mm is not None and wall.remaining_mm.value == 0 == wall.remaining_mm.standard_uncertainty:
+        return "Remaining wall", "none", "a hole goes through"
     return _figure("Remaining wall", wall.remaining_mm, "length_mm", units)
 
 
@@ -157,6 +160,38 @@ ENTRY_WORDS = {
     "examine_only": "only this area examined",
     "known_length": "known length",
 }
+
+
+def agreement_in_words(agreed: Agreement) -> str:
+    """How a second look at the unmarked photo agrees with what stands: this piece's own error rate."""
+    second = f"A second examiner ({agreed.who})" if agreed.who else "A second examiner"
+    first = "the program" if agreed.first_is_program else "the first examiner"
+    said = f"{second} marked pits on the unmarked photo without seeing this result. "
+    if agreed.specific_agreement is None:
+        return said + f"Neither the second nor {first} saw one."
+    parts = [
+        f"{agreed.both} seen by both",
+        f"{agreed.only_first} by {first} only",
+        f"{agreed.only_second} by the second only",
+    ]
+    if agreed.second_and_program:
+        parts[-1] += f" (of these {agreed.second_and_program} found by the program too and taken out by the first)"
+    if not agreed.first_is_program:
+        parts.append(f"{agreed.only_program} by the program only")
+    low, high = agreed.specific_agreement_95 or (0.0, 1.0)
+    said += (
+        f"Of the pits large enough to count: {'; '.join(parts)}. What one has seen the other saw too in "
+        f"{100 * agreed.specific_agreement:.0f} of 100 (95 %: {100 * low:.0f} to {100 * high:.0f}); the rest are misses of the one "
+        "or mistakes of the other."
+    )
+    if agreed.expected_in_all is not None:
+        said += (
+            f" Had they looked independently, there would be about {agreed.expected_in_all:.0f} in all (Chapman 1951); two who look "
+            "at one photo miss the same ones, so that is rather too few."
+        )
+    if agreed.off_the_metal:
+        said += f" {number_of(agreed.off_the_metal, 'mark')} where no metal was looked at {'is' if agreed.off_the_metal == 1 else 'are'} not compared."
+    return said
 
 
 def said_of_all(steps: Sequence[Step]) -> tuple[str, str]:

@@ -10,6 +10,7 @@ import pypdf
 import pytest
 
 from analyzer.show import blocks, paper, phrases, report, webpage
+from analyzer.show.edition import CaseData, Edition
 from tests.conftest import ROOT
 
 
@@ -41,9 +42,112 @@ def test_what_must_be_read_is_read(words, demo_examination):
         assert name in words and value in words
 
 
-def test_pdf_is_tagged_with_language_outline_and_no_path(pages, demo_examination):
+@pytest.fixture(scope="module")
+def in_inches(demo_examination):
+    return pypdf.PdfReader(io.BytesIO(paper.pdf(demo_examination, edition=CASE)))
+
+
+CASE = Edition(units="us", case=CaseData(id="ab" * 16, name="Alder Row \u202etab", claim="A-17"))
+
+
+def _filled(page):
+    """Of the page's height, the share down to the last line above its foot."""
+    heights = []
+
+    def visit(text, matrix, text_matrix, font, size):
+        if text.strip():
+            heights.append(text_matrix[5] * matrix[3] + matrix[5])
+
+    page.extract_text(visitor_text=visit)
+    foot = min(round(h) for h in heights)
+    lowest = min(h for h in heights if h > foot + 5)
+    return 1 - lowest / float(page.mediabox.height)
+
+
+def test_no_more_pages_than_are_read_and_none_nearly_empty(pages, in_inches, demo_examination):
+    for reader in (pages, in_inches):
+        assert len(reader.pages) <= paper.MOST_PAGES == 8
+        assert all(_filled(page) > 0.3 for page in reader.pages)
+    for units in ("metric", "us"):
+        assert len(pypdf.PdfReader(io.BytesIO(paper.homeowner_pdf(demo_examination, units=units))).pages) == 1
+
+
+def test_contents_name_the_page_that_each_section_stands_on(in_inches, demo_examination):
+    first = re.sub(r"\s+", " ", in_inches.pages[0].extract_text())
+    starts = {item.title: in_inches.get_destination_page_number(item) + 1 for item in _flat(in_inches.outline)}
+    for part in report.sections(demo_examination, edition=CASE):
+        assert f"{part.title} {starts[part.title]}" in first
+        assert part.title in in_inches.pages[starts[part.title] - 1].extract_text()
+
+
+def _flat(outline):
+    for item in outline:
+        yield from _flat(item) if isinstance(item, list) else [item]
+
+
+def test_every_page_tells_its_case_and_no_sign_turns_the_line(in_inches):
+    for page in in_inches.pages:
+        text = page.extract_text()
+        assert "Alder Row tab" in text and "claim A-17" in text and "case abababababab" in text
+        assert "\u202e" not in text
+
+
+def _elements(element):
+    yield element
+    kids = element.get("/K", [])
+    for kid in kids if isinstance(kids, list) else [kids]:
+        kid = kid.get_object()
+        if isinstance(kid, dict):
+            yield from _elements(kid)
+
+
+def test_everything_on_paper_is_tagged(pages):
+    """ISO 32000-1, 14.6 to 14.8: all that is shown lies in marked content, an artifact or an element of the tree; figures have an
+    alternative text; lists and tables are made of their parts; each piece of content finds its element by its number."""
+    root = pages.trailer["/Root"]
+    assert str(root["/MarkInfo"]["/Marked"]).lower() == "true"
+    tree = root["/StructTreeRoot"]
+    whole = list(_elements(tree["/K"][0].get_object()))
+    kinds = [element["/S"] for element in whole]
+    assert kinds[0] == "/Document" and kinds.count("/H1") == 1 and kinds.count("/H2") > 5 and kinds.count("/P") > 20
+    for element in whole:
+        inside = {kid.get_object()["/S"] for kid in element.get("/K", []) if not isinstance(kid, int)}
+        allowed = {"/L": {"/LI"}, "/LI": {"/Lbl", "/LBody"}, "/Table": {"/TR"}, "/TR": {"/TH", "/TD"}}
+        assert inside <= allowed.get(element["/S"], {"/H1", "/H2", "/H3", "/P", "/L", "/Table", "/Figure", "/Caption"})
+        if element["/S"] == "/Figure":
+            assert len(element["/Alt"]) > 20
+        if element["/S"] == "/TH":
+            assert element["/A"]["/Scope"] == "/Column"
+    nums = tree["/ParentTree"]["/Nums"]
+    parents = {nums[k]: nums[k + 1].get_object() for k in range(0, len(nums), 2)}
+    for page in pages.pages:
+        content = pypdf.generic.ContentStream(page["/Contents"], pages)
+        depth, seen = [], []
+        for operands, operator in content.operations:
+            if operator in (b"BMC", b"BDC"):
+                depth.append(operands[0])
+                if operator == b"BDC":
+                    number = operands[1]["/MCID"]
+                    seen.append(number)
+                    assert parents[page["/StructParents"]][number].get_object()["/S"] == operands[0]
+            elif operator == b"EMC":
+                depth.pop()
+            elif operator in (b"Tj", b"TJ", b"'", b"Do"):
+                assert len(depth) == 1, operands
+        assert not depth and seen == list(range(len(seen)))
+
+
+def test_fonts_are_embedded(pages):
+    for page in pages.pages:
+        for font in page["/Resources"]["/Font"].values():
+            inner = font["/DescendantFonts"][0]["/FontDescriptor"]
+            assert "/FontFile2" in inner and "/ToUnicode" in font
+
+
+def test_pdf_has_title_language_outline_and_no_path(pages, demo_examination):
     assert pages.metadata.title and pages.outline
     assert pages.trailer["/Root"].get("/Lang") == "en"
+    assert str(pages.trailer["/Root"]["/ViewerPreferences"]["/DisplayDocTitle"]).lower() == "true"
     assert not re.search(rb"/(home|root|work|tmp)/", paper.pdf(demo_examination))
 
 

@@ -15,7 +15,6 @@ MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.
 def build(examination: Examination, edition: Edition) -> Section:
     judgement = examination.judgement
     blocks: list[Block] = [
-        Paragraph(text=judgement.summary, strong=True),
         Table(
             head=("Standing", "Causes"),
             rows=tuple(

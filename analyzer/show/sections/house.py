@@ -30,6 +30,7 @@ def build(examination: Examination, edition: Edition) -> Section | None:
                 plot,
                 "Leaks so far and to expect, from the house's own record, if it goes on as so far.",
                 house.recommendation,
+                page_share=0.2,
             )
         )
     if house.costs is not None and not house.history.worthless_ahead:
@@ -47,6 +48,7 @@ def build(examination: Examination, edition: Edition) -> Section | None:
                 charts.costs(house.costs),
                 "What each way has cost by each year, from the owner's own prices.",
                 house.costs.says,
+                page_share=0.2,
             )
         )
     return Section(id="house", title="Repair or replace", blocks=tuple(blocks))

@@ -26,7 +26,7 @@ def build(examination: Examination, edition: Edition) -> Section:
     if torches is not None:
         blocks.append(Paragraph(text="The series with the torch, with the pits marked", strong=True))
         blocks.append(torches)
-    return Section(id="pictures", title="Pictures and evidence", blocks=tuple(blocks), new_page=True)
+    return Section(id="pictures", title="Pictures and evidence", blocks=tuple(blocks))
 
 
 def _whole_and_flat(examination: Examination, units: str) -> list[Block]:
@@ -149,7 +149,7 @@ def _ring(examination: Examination, units: str) -> Gallery | None:
             "Close-up of the ring's thinnest place between its two edges.",
         )
     )
-    return Gallery(items=tuple(items), columns=2, page_share=0.3)
+    return Gallery(items=tuple(items), columns=2, page_share=0.24)
 
 
 def _torches(examination: Examination) -> Gallery | None:

@@ -26,8 +26,8 @@ def build(examination: Examination, edition: Edition) -> Section | None:
     widths = [1.2, 2.2, 2.2, 5.2]
     notes = ["Numbers as on the marked photo."]
     if told_depths:
-        head.append("Depth" if measured else "Depth, a range")
-        widths.append(4.4)
+        head.append("Depth (95 %)" if measured else "Depth, a range")
+        widths.append(5.2 if measured else 4.0)
         notes.append(
             "A depth with a question mark is a range from the size of the mouth alone."
             if measured
@@ -35,7 +35,7 @@ def build(examination: Examination, edition: Edition) -> Section | None:
         )
     if any_through:
         head.append("Through?")
-        widths.append(2.2)
+        widths.append(1.9)
     else:
         notes.append("Whether any pit goes through the wall is not known.")
     head.append("Of 100 like it, pits")
@@ -84,4 +84,4 @@ def _depth(depth: PitDepth | None, units: str, *, mark: bool) -> str:
         return f"{display.interval(depth.depth_mm, 'length_mm', units)} {display.unit('length_mm', units)}" + (
             "?" if mark else ""
         )
-    return display.full(depth.depth_mm, "length_mm", units)
+    return display.full(depth.depth_mm, "length_mm", units).replace("(95 %: ", "(")

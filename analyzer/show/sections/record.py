@@ -36,5 +36,5 @@ def build(examination: Examination, edition: Edition) -> Section:
     ]
     if notes:
         blocks.append(Paragraph(text="Notes on quality", strong=True))
-        blocks.append(Bullets(items=notes))
+        blocks.append(Bullets(items=notes, small=True))
     return Section(id="record", annex=True, title="Record", blocks=tuple(blocks))

@@ -9,8 +9,9 @@ from analyzer.show.edition import Edition
 
 
 def build(examination: Examination, edition: Edition) -> Section:
-    """Every step with who, what and its caution; why, and who says so, stand in the annex."""
+    """Every step with who, what and its caution; why, and who says so, stand in the annex under the step's number."""
     blocks: list[Block] = []
+    first = 1
     for phase in PHASES:
         rows = [step for step in examination.steps if step.phase == phase]
         if not rows:
@@ -24,6 +25,9 @@ def build(examination: Examination, edition: Edition) -> Section:
                     for step in rows
                 ),
                 small=True,
+                numbered=True,
+                first=first,
             )
         )
+        first += len(rows)
     return Section(id="steps", title="What to do", blocks=tuple(blocks))

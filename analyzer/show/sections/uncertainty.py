@@ -9,6 +9,7 @@ from typing import Any
 
 from analyzer.base import display
 from analyzer.result.examination import Examination
+from analyzer.show import phrases
 from analyzer.show.blocks import Bullets, Section
 from analyzer.show.edition import Edition
 
@@ -47,8 +48,7 @@ def build(examination: Examination, edition: Edition) -> Section:
         ),
         says["limit"],
     ]
-    if edition.agreement:
-        items.insert(2, edition.agreement)
+    items[2:2] = [phrases.agreement_in_words(agreed) for agreed in examination.agreements]
     return Section(
         id="uncertainty", annex=True, title="How sure the figures are", blocks=(Bullets(items=tuple(items)),)
     )

@@ -46,7 +46,7 @@ def build(examination: Examination, edition: Edition) -> Section:
     said = wall_words.paragraphs(wall, units=units)
     cautions = [text for text in said if text == capacity.CAUTION]
     if len(said) > len(cautions):
-        blocks.append(Bullets(items=tuple(text for text in said if text not in cautions)))
+        blocks.append(Bullets(items=tuple(text for text in said if text not in cautions), small=True))
     blocks += [Caution(text=text) for text in cautions]
     relief = examination.standing_relief
     heights = relief.heights if relief is not None else None
@@ -57,6 +57,7 @@ def build(examination: Examination, edition: Edition) -> Section:
                 "Depth of the pits on the metal laid flat, as the torches show it: a cup fitted to each pit that they reach. Between the pits the "
                 "face is taken as sound; a pit that could not be measured is not drawn. The table of pits holds each depth with its interval.",
                 "Map of the pits' depth on the unrolled metal.",
+                page_share=0.24,
             )
         )
     plot = charts.ring_profile(wall, units=units)
@@ -75,13 +76,14 @@ def build(examination: Examination, edition: Edition) -> Section:
                     "Polar plot of the wall with the thinnest place marked.",
                 )
             )
-        blocks.append(Gallery(items=tuple(drawn), columns=2))
+        blocks.append(Gallery(items=tuple(drawn), columns=2, page_share=0.18))
     if wall.deepest is not None and (plot := charts.probability_paper(wall.deepest, units=units)) is not None:
         blocks.append(
             picture(
                 plot,
                 "Deepest pits of equal areas on Gumbel paper, with the fitted line.",
                 "Probability plot of the deepest pits.",
+                page_share=0.24,
             )
         )
     return Section(id="wall", title="The wall", blocks=tuple(blocks))

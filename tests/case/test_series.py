@@ -1,0 +1,98 @@
+"""The series of photographs and records: what is there, what is missing and why, in command, report and bundle; it blocks nothing."""
+
+import dataclasses
+import json
+import tomllib
+
+from analyzer import cli
+from analyzer.case.contents import PURPOSES
+from analyzer.case.series import checklist
+from analyzer.case.store import CaseStore
+from analyzer.case.work import edition_of
+from analyzer.show import report, webpage
+from tests.conftest import ROOT
+
+WHEN = "2026-11-20T10:00:00+00:00"
+RING = (ROOT / "demo_images/cut-ring.jpg").read_bytes()
+
+
+def _missing(store, examination=None):
+    return {item.id for item in checklist(store.state(), examination) if item.missing}
+
+
+def test_every_purpose_but_other_is_asked_for_and_each_item_has_its_source():
+    rows = tomllib.loads((ROOT / "analyzer/data/series.toml").read_text(encoding="utf-8"))["item"]
+    asked = {purpose for row in rows if row["needs"] == "photo" for purpose in row["of"]}
+    assert asked == set(PURPOSES) - {"other"}
+    assert all(row["why"].endswith(".") and row["source"] for row in rows)
+    steps = (ROOT / "analyzer/data/steps.toml").read_text(encoding="utf-8")
+    for row in rows:
+        if row["needs"] == "step":
+            assert all(f'id = "{step}"' in steps for step in row["of"])
+
+
+def test_an_item_is_missing_until_it_is_there(tmp_path):
+    store = CaseStore.begin(tmp_path / "case", when=WHEN)
+    empty = _missing(store)
+    assert {"in_place", "uncleaned", "torch", "hand_over", "history", "who_where", "label"} <= empty
+    assert {item.id for item in checklist(store.state()) if item.missing is None} == {"scale", "white"}
+
+    def added(purpose, data, **where):
+        store.add_photo(data, file_name="x.jpg", purpose=purpose, when=WHEN, **where)
+        return _missing(store)
+
+    assert "in_place" not in added("in_place", RING)
+    for k in range(3):
+        assert "torch" in _missing(store)
+        added("light", RING + bytes([k]), azimuth_deg=60.0 * k)
+    assert "torch" not in _missing(store)
+    store.add("handed_over", {"what": "both halves"}, private={"who": "R. Field", "to": "the laboratory"}, when=WHEN)
+    store.add("facts", {"answers": {"age_years": 22}}, when=WHEN)
+    store.add("described", {}, private={"examiner": "R. Field"}, when=WHEN)
+    assert not {"hand_over", "history"} & _missing(store) and "who_where" in _missing(store)
+    store.add("described", {}, private={"place": "Alder Row"}, when=WHEN)
+    store.add("step", {"step": "keep_and_label"}, when=WHEN)
+    assert not {"who_where", "label"} & _missing(store)
+    store.undo(when=WHEN)
+    assert "label" in _missing(store)
+
+
+def test_report_tells_it_and_the_hand_overs(tmp_path, demo_examination):
+    store = CaseStore.begin(tmp_path / "case", when=WHEN, name="Alder Row")
+    store.add(
+        "handed_over",
+        {"what": "both halves"},
+        private={"who": "R. Field", "to": "S. \u202eHill\n(laboratory)"},
+        when=WHEN,
+    )
+    edition = edition_of(store.state(), demo_examination)
+    told = str(report.section(demo_examination, "series", edition=edition).blocks)
+    assert "Light from behind" in told and "Whether a pit goes through stays open." in told
+    assert "S. Hill (laboratory)" in told and "2026-11-20 10:00" in told
+    page = webpage.html(demo_examination, edition=edition)
+    assert "What was kept of the evidence" in page and "S. Hill (laboratory)" in page
+    bare = dataclasses.replace(edition, series=())
+    assert report.section(demo_examination, "series", edition=bare) is None
+    assert not next(item for item in edition.series if item.id == "scale").missing
+    assert next(item for item in edition.series if item.id == "white").missing  # beside a ruler lies no card
+
+
+def test_by_command_nothing_is_held_up(tmp_path, capsys):
+    folder = str(tmp_path / "case")
+    assert cli.main(["case", "begin", folder, "--name", "Alder Row"]) == 0
+    assert cli.main(["case", "add", folder, str(ROOT / "demo_images/cut-ring.jpg")]) == 0
+    assert cli.main(["case", "say", folder, "--view", "end", "--tube", "1", "--handed-to", "the laboratory"]) == 0
+    assert cli.main(["case", "say", folder, "--kept-and-labelled"]) == 0
+    capsys.readouterr()
+    assert cli.main(["case", "show", folder]) == 0
+    said = capsys.readouterr().out
+    assert (
+        "missing: In place, before cutting" in said and "the removed piece, by" in said and "to the laboratory" in said
+    )
+    assert "missing: Both halves" not in said and "missing: Who had the piece" not in said
+    assert cli.main(["seal", folder, "--out", str(tmp_path / "bundle")]) == 0
+    told = json.loads((tmp_path / "bundle/data/section-1/series.json").read_text(encoding="utf-8"))
+    assert {row["id"]: row["missing"] for row in told["series"]}["in_place"] is True
+    assert (
+        told["hand_overs"][0]["what"] == "the removed piece" and not told["hand_overs"][0]["to"]
+    )  # names stay at home
