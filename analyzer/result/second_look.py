@@ -18,8 +18,8 @@ from scipy.optimize import linear_sum_assignment
 from scipy.stats import beta
 
 from analyzer.base.flags import InputError
-from analyzer.base.text import one_line
-from analyzer.base.tomlfile import read_table, shown
+from analyzer.base.text import one_line, shown
+from analyzer.base.tomlfile import read_table
 from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.piece.surface import Surface
 
