@@ -195,7 +195,8 @@ def homeowner_pdf(
         if pages.page_no() == 1:
             return bytes(pages.output())
         pages.let_go()
-    return bytes(set_as(_HOME_FITS[0]).output())  # where none takes one page, two are set as comfortably as can be
+    # Where none takes one page, two are set comfortably, with a picture that fills them.
+    return bytes(set_as(replace(_HOME_FITS[0], pictures=2.0)).output())
 
 
 def _begun(examination: Examination, edition: Edition, title: str, made: dt.datetime | None, fit: _Fit) -> _Pages:

@@ -54,18 +54,19 @@ def _whole_and_flat(examination: Examination, units: str) -> list[Block]:
             "The whole photo with the marker and the metal outlined.",
         ),
     )
-    blocks: list[Block] = [Gallery(items=pair, columns=2, page_share=0.17)]
-    if surface.view != "end" and surface.unit == "mm":
-        flat = drawing.unrolled_map(photo, surface, pits, bands, units=units, longest_px=1500)
-        blocks.append(
-            picture(
-                drawing.with_foot(flat, drawing.foot_of(examination, units, bar=False)),
-                "The metal laid flat, true to size along and round the pipe; numbers as in the table of pits.",
-                f"Unrolled map of the metal with {phrases.number_of(len(pits.pits), 'pit')} outlined.",
-                page_share=0.2,
-            )
-        )
-    return blocks
+    beside = Gallery(items=pair, columns=2, page_share=0.17)
+    if surface.view == "end" or surface.unit != "mm":
+        return [beside]
+    flat = drawing.unrolled_map(photo, surface, pits, bands, units=units, longest_px=1500)
+    laid = picture(
+        drawing.with_foot(flat, drawing.foot_of(examination, units, bar=False)),
+        "The metal laid flat, true to size along and round the pipe; numbers as in the table of pits.",
+        f"Unrolled map of the metal with {phrases.number_of(len(pits.pits), 'pit')} outlined.",
+        page_share=0.2,
+    )
+    if laid.height_px > 0.8 * laid.width_px:  # beside the others it is larger than below them
+        return [Gallery(items=(*pair, laid), columns=3, page_share=0.3)]
+    return [beside, laid]
 
 
 def _close_ups(examination: Examination, units: str) -> Gallery | None:

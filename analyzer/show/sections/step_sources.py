@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from analyzer.causes.steps import NO_SOURCE, PHASES, Step
+from analyzer.causes.steps import PHASES, Step
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
 from analyzer.show.blocks import Block, Bullets, Paragraph, Section
 from analyzer.show.edition import Edition
 
-_PRACTICE = "practice"  # stands for NO_SOURCE, which most steps would else repeat
+NO_SOURCE = "common practice, no source"  # as the data say it of a rule of the trade
+_PRACTICE = "practice"  # stands for it: most steps would else repeat it
 
 
 def build(examination: Examination, edition: Edition) -> Section:
