@@ -6,10 +6,10 @@ figure suffers and how to do better. Every flag is stated once, in ``data/flags.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
+
+from analyzer.base.datafile import data_table
 
 
 class CutpipeError(Exception):
@@ -64,7 +64,6 @@ class Flag:
 @cache
 def register() -> dict[str, FlagKind]:
     """All kinds of flag by id, read from ``data/flags.toml``."""
-    text = resources.files("analyzer").joinpath("data/flags.toml").read_text(encoding="utf-8")
     kinds = [
         FlagKind(
             id=row["id"],
@@ -73,7 +72,7 @@ def register() -> dict[str, FlagKind]:
             suffers=tuple(row["suffers"]),
             remedy=row["remedy"],
         )
-        for row in tomllib.loads(text)["flag"]
+        for row in data_table("flags")["flag"]
     ]
     by_id = {kind.id: kind for kind in kinds}
     if len(by_id) != len(kinds):

@@ -6,7 +6,7 @@ coherently when they are combined; different sources add in quadrature (GUM, JCG
 
 Every way in which measures are combined stands here, so that no other module handles budgets by hand: ``times`` an exact
 factor, ``power``, ``through`` a monotone function, ``product``, ``ratio``, ``total``, ``mean``, ``difference``,
-``widened`` to an interval.
+``widened`` to an interval, ``moved`` to another value with its interval.
 """
 
 from __future__ import annotations
@@ -105,6 +105,14 @@ class Measure:
         low, high = sorted(function(end) for end in self.interval_95)
         budget = {source: slope * part for source, part in self.budget.items()}
         return Measure(value=function(self.value), budget=budget, interval=(low, high))
+
+    def moved(self, value: float, low: float, high: float) -> Measure:
+        """Another value with its interval; the budget goes with the width of the interval, source by source."""
+        before_low, before_high = self.interval_95
+        left = (high - low) / (before_high - before_low) if before_high > before_low else 1.0
+        return Measure(
+            value=value, budget={source: part * left for source, part in self.budget.items()}, interval=(low, high)
+        )
 
     def widened(self, low: float, high: float, source: str) -> Measure:
         """The same value with the interval ``low`` to ``high``, and a standard uncertainty that agrees with it.

@@ -5,17 +5,16 @@ Rules and steps carry their own sentences in their own data; flags in theirs.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from functools import cache
-from importlib import resources
 from types import MappingProxyType
+
+from analyzer.base.datafile import data_table
 
 
 @cache
 def _book() -> Mapping[str, Mapping[str, str]]:
-    text = resources.files("analyzer").joinpath("data/words.toml").read_text(encoding="utf-8")
-    return MappingProxyType({room: MappingProxyType(rows) for room, rows in tomllib.loads(text).items()})
+    return MappingProxyType({room: MappingProxyType(rows) for room, rows in data_table("words").items()})
 
 
 def say(key: str, **values: object) -> str:

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from functools import cache
-from importlib import resources
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.causes.rules import Condition, Item
 from analyzer.house.facts import Value, quantities
 
 
-class _Book(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
+class _Book(DataRecord):
     schema_version: int = Field(alias="schema")
     damage: frozenset[str]
     bland: Mapping[str, frozenset[str]]
@@ -34,8 +32,7 @@ class _Book(BaseModel):
 
 @cache
 def _book() -> _Book:
-    text = resources.files("analyzer").joinpath("data/evidence.toml").read_text(encoding="utf-8")
-    return _Book.model_validate(tomllib.loads(text))
+    return _Book.model_validate(data_table("evidence"))
 
 
 def is_damage(quantity_id: str) -> bool:

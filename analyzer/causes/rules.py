@@ -15,8 +15,10 @@ from importlib import resources
 from types import MappingProxyType
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.base.words import listed
 from analyzer.house.facts import Quantity, Value, describe, quantities
 
@@ -35,11 +37,7 @@ _COMPARE = {
 }
 
 
-class _Row(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Condition(_Row):
+class Condition(DataRecord):
     """``quantity op value``, with the unit where the quantity is a number."""
 
     quantity: str
@@ -103,7 +101,7 @@ def _all_hold(conditions: Iterable[Condition], values: Mapping[str, Value]) -> b
     return None if None in answers else True
 
 
-class Item(_Row):
+class Item(DataRecord):
     """One line of evidence: it holds where all of its conditions hold."""
 
     when: tuple[Condition, ...] = Field(min_length=1)
@@ -127,7 +125,7 @@ class Item(_Row):
         return self.topic or quantities()[self.when[0].quantity].topic
 
 
-class Exclusion(_Row):
+class Exclusion(DataRecord):
     when: tuple[Condition, ...] = Field(min_length=1)
     says: str = Field(min_length=10)
     source: str
@@ -136,7 +134,7 @@ class Exclusion(_Row):
         return _all_hold(self.when, values)
 
 
-class WorkedCase(_Row):
+class WorkedCase(DataRecord):
     """A made-up case that the tests run: what is told, and which standings are right."""
 
     name: Literal["fires", "contradicts", "not known"]
@@ -154,7 +152,7 @@ class WorkedCase(_Row):
         return self
 
 
-class Cause(_Row):
+class Cause(DataRecord):
     """One rule file."""
 
     id: str
@@ -189,7 +187,7 @@ class Cause(_Row):
         return self
 
 
-class Source(_Row):
+class Source(DataRecord):
     id: str
     text: str
     status: Literal["read", "memory", "practice"]
@@ -198,8 +196,7 @@ class Source(_Row):
 @cache
 def sources() -> Mapping[str, Source]:
     """Sources of the rules by key."""
-    text = resources.files("analyzer").joinpath("data/rule_sources.toml").read_text(encoding="utf-8")
-    return MappingProxyType({row["id"]: Source.model_validate(row) for row in tomllib.loads(text)["source"]})
+    return MappingProxyType({row["id"]: Source.model_validate(row) for row in data_table("rule_sources")["source"]})
 
 
 def cite(keys: str | Iterable[str]) -> str:

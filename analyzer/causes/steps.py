@@ -6,14 +6,14 @@ facts, derived quantities and the standing of causes. An unknown fact never brin
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.base.words import listed, say
 from analyzer.causes.rules import Condition, causes
 from analyzer.causes.verdict import Check, Finding, Judgement
@@ -78,10 +78,8 @@ class HomeownerPage:
     dangers: tuple[str, ...] = ()  # told before all else
 
 
-class _Record(BaseModel):
+class _Record(DataRecord):
     """One step of the data, with the conditions that bring it in."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: str
     phase: str
@@ -130,9 +128,7 @@ class _Record(BaseModel):
         return tuple(c for c in self.causes if c in live and live[c].standing in wanted)
 
 
-class _Book(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
+class _Book(DataRecord):
     schema_version: int = Field(alias="schema")
     step: tuple[_Record, ...]
     not_to_do: tuple[str, ...]
@@ -145,8 +141,7 @@ class _Book(BaseModel):
 @cache
 def _book() -> _Book:
     """The step records, validated; one id may stand once."""
-    text = resources.files("analyzer").joinpath("data/steps.toml").read_text(encoding="utf-8")
-    book = _Book.model_validate(tomllib.loads(text))
+    book = _Book.model_validate(data_table("steps"))
     ids = [record.id for record in book.step]
     if len(set(ids)) != len(ids):
         raise ValueError("data/steps.toml states a step twice")

@@ -110,8 +110,9 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
         framing = "unclear"
         flags.append(raise_flag("outline_doubtful", _in_words(unsure, contrast)))
     seen_as = None if found is None else found.answers.get("framing")
-    if seen_as is not None and seen_as.share >= SURE_FRAMING and framing in ("apart", "cut_off"):
+    if found is not None and seen_as is not None and seen_as.share >= SURE_FRAMING and framing in ("apart", "cut_off"):
         share = float(_rough_metal(photo, found).mean())
+        assert found.view_shares is not None  # whoever answers on the framing answers on the view
         flat = view == "flat" or (view is None and look.VIEWS[int(np.argmax(found.view_shares))] == "flat")
         if seen_as.name == "fills" and share >= FILLED and flat and not scale and not tube_told:
             framing, source = "fills", "seen"  # an outline a few pixels off the picture's edge would only lose metal

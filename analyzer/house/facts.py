@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
 from functools import cache
-from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import KPA_PER_BAR, KPA_PER_PSI, MM_PER_INCH
 from analyzer.base.text import LONGEST_ANSWER, shown, whole_line
@@ -86,10 +86,8 @@ UNITS: Mapping[tuple[str, str], tuple[float, float]] = MappingProxyType(
 )
 
 
-class Quantity(BaseModel):
+class Quantity(DataRecord):
     """One row of the vocabulary; the comments at the head of ``data/quantities.toml`` tell each field."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
     label: str
@@ -157,8 +155,7 @@ COARSE: Mapping[str, str] = MappingProxyType(
 @cache
 def quantities() -> Mapping[str, Quantity]:
     """Every quantity by id, in the order of ``data/quantities.toml``."""
-    text = resources.files("analyzer").joinpath("data/quantities.toml").read_text(encoding="utf-8")
-    rows = tomllib.loads(text)["quantity"]
+    rows = data_table("quantities")["quantity"]
     by_id: dict[str, Quantity] = {}
     for number, row in enumerate(rows):
         try:

@@ -7,15 +7,15 @@ and ``data/flow.toml``, each with its practice and source: handbooks of differen
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 from scipy.constants import foot, gallon, psi
 from scipy.optimize import brentq
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.house.tables import Row, select
 
 M_PER_FT = foot
@@ -126,8 +126,7 @@ class VelocityLimit:
     source: str
 
 
-class _LimitRecord(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _LimitRecord(DataRecord):
     practice: str
     service: str
     temperature_from_c: float = -math.inf
@@ -165,27 +164,23 @@ class _LimitRecord(BaseModel):
         )
 
 
-class _Fixture(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _Fixture(DataRecord):
     names: tuple[str, ...]
     flow_gpm: float
 
 
-class _Note(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _Note(DataRecord):
     text: str
     source: str
 
 
-class _Trade(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _Trade(DataRecord):
     lower_psi: float
     upper_psi: float
     source: str
 
 
-class _Book(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _Book(DataRecord):
     schema_version: int = Field(alias="schema")
     velocity_limit: tuple[_LimitRecord, ...]
     velocity_note: _Note
@@ -195,8 +190,7 @@ class _Book(BaseModel):
 
 @cache
 def _book() -> _Book:
-    text = resources.files("analyzer").joinpath("data/flow.toml").read_text(encoding="utf-8")
-    return _Book.model_validate(tomllib.loads(text))
+    return _Book.model_validate(data_table("flow"))
 
 
 def velocity_limits(service: str, temperature_c: float | None) -> tuple[VelocityLimit, ...]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.base.flags import InputError
 from analyzer.base.words import say
 from analyzer.house.leak_law import (
@@ -49,8 +49,7 @@ class LeakHistory:
         return ahead is not None and ahead.high[-1] > leak_words().useless_ratio * ahead.low[-1]
 
 
-class LeakWords(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class LeakWords(DataRecord):
     schema_version: int = Field(alias="schema")
     fewest_for_trend: int
     wide_up_to: int
@@ -61,8 +60,7 @@ class LeakWords(BaseModel):
 
 @cache
 def leak_words() -> LeakWords:
-    text = resources.files("analyzer").joinpath("data/leaks.toml").read_text(encoding="utf-8")
-    return LeakWords.model_validate(tomllib.loads(text))
+    return LeakWords.model_validate(data_table("leaks"))
 
 
 def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:

@@ -8,14 +8,14 @@ CaCO3 throughout, chloride and sulfate in mg/L of the ion, temperature in degree
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from analyzer.base.datafile import data_table
+from analyzer.base.datarecord import DataRecord
 from analyzer.base.flags import Flag, raise_flag
 
 MG_CACO3_PER_MOL = 100_086.9  # molar mass of CaCO3
@@ -185,14 +185,12 @@ class WaterIndex:
     source: str
 
 
-class _Class(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _Class(DataRecord):
     text: str
     below: float = math.inf
 
 
-class _IndexRecord(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _IndexRecord(DataRecord):
     id: str
     name: str
     unit: str
@@ -205,8 +203,7 @@ class _IndexRecord(BaseModel):
     classes: tuple[_Class, ...] = ()
 
 
-class _Book(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+class _Book(DataRecord):
     schema_version: int = Field(alias="schema")
     copper_warning: str
     index: tuple[_IndexRecord, ...]
@@ -214,8 +211,7 @@ class _Book(BaseModel):
 
 @cache
 def _book() -> _Book:
-    text = resources.files("analyzer").joinpath("data/water.toml").read_text(encoding="utf-8")
-    return _Book.model_validate(tomllib.loads(text))
+    return _Book.model_validate(data_table("water"))
 
 
 def copper_warning() -> str:

@@ -6,6 +6,7 @@ and the water line are drawn where the colours themselves show them; what stands
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -204,16 +205,13 @@ def _band(
         if kind == "contact_mark"
         else 2 * (surface.axial[pixels].max() - surface.axial[pixels].min())
     )
-    budget = {
-        source: 2 * contribution / surface.mm_per_px.value * area
-        for source, contribution in surface.mm_per_px.budget.items()
-    }
-    budget["band edge"] = float(edge_length) / np.sqrt(2) * BAND_EDGE_MM[kind]
+    of_scale = Measure.by_shares(area, surface.mm_per_px.shares, power=2)
+    edge = float(edge_length) / math.sqrt(2) * BAND_EDGE_MM[kind]
     return replace(
         band,
         axial_mm=_middle_95(surface.axial[pixels]),
         around_mm=_middle_95(surface.around[pixels]),
-        area_mm2=Measure(value=area, budget=budget),
+        area_mm2=replace(of_scale, budget={**of_scale.budget, "band edge": edge}),
     )
 
 

@@ -102,9 +102,7 @@ class PitCatalogue:
         value, root = float(len(less.counted)), math.sqrt(kept.share)
         least = min(value, max(0.0, math.floor(value - root * (self.count.value - low) + 1e-9)))
         most = max(value, math.ceil(value + root * (high - self.count.value) - 1e-9))
-        left = (most - least) / (high - low) if high > low else 1.0
-        budget = {source: part * left for source, part in self.count.budget.items()}
-        return replace(less, count=Measure(value=value, budget=budget, interval=(least, most)))
+        return replace(less, count=self.count.moved(value, least, most))
 
     def with_pits(self, pits: tuple[Pit, ...], **others: Any) -> PitCatalogue:
         """The catalogue with other pits, its flags raised anew for them; the count stays."""

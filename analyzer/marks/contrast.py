@@ -36,11 +36,7 @@ def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogu
     step = surface.mm_per_px.value if surface.mm_per_px is not None else None
     parts, _ = closeup.pit_regions(window, surface.metal, pixel_mm=step)
     area_of = surface.area_per_px
-    shares = (
-        {}
-        if surface.mm_per_px is None
-        else {k: c / surface.mm_per_px.value for k, c in surface.mm_per_px.budget.items()}
-    )
+    shares = {} if surface.mm_per_px is None else surface.mm_per_px.shares
     lab = cielab_of_srgb(window)
     pits: list[Pit] = []
     labels = np.zeros(photo.rgb.shape[:2], np.uint16)
@@ -110,8 +106,7 @@ def _on_metal(
     edge = 0.15  # of the diameter: outlines by contrast were not calibrated
 
     def mm(value: float, power: int = 1) -> Measure:
-        budget = {name: power * share * value for name, share in shares.items()}
-        return Measure(value=value, budget={**budget, "outline of the mouth": power * edge * value})
+        return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power)
 
     return {
         "axial_mm": ca,

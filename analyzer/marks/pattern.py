@@ -7,18 +7,17 @@ becomes the share of examined area that lies before it (``u`` and ``v``, 0..1), 
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from types import MappingProxyType
 
 import numpy as np
 from scipy import optimize, spatial, stats
 
+from analyzer.base.datafile import data_table
 from analyzer.base.flags import Flag, raise_flag
-from analyzer.base.measured import Measure
+from analyzer.base.measured import COVERAGE_95, Measure, mean
 from analyzer.marks.bands import KINDS, Bands
 from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.piece.surface import Surface
@@ -135,7 +134,7 @@ def read_pattern(
         pits_per_cm2=density,
         density_rating=nearest_rating("density_pits_per_m2", rated.value * 1e4) if rated is not None else None,
         size_rating=nearest_rating("size_mm2", float(np.mean([a.value for a in areas]))) if areas else None,
-        mean_diameter_mm=_mean(diameters),
+        mean_diameter_mm=mean(diameters, own=OWN_SOURCES) if diameters else None,
         largest_diameter_mm=max(diameters, key=lambda d: d.value) if diameters else None,
         quantities=MappingProxyType(quantities),
         flags=tuple(flags),
@@ -158,7 +157,7 @@ def poisson_interval(count: int, *, level: float = 0.95) -> tuple[float, float]:
 
 @cache
 def _g46() -> dict:
-    return tomllib.loads(resources.files("analyzer").joinpath("data/g46.toml").read_text(encoding="utf-8"))
+    return data_table("g46")
 
 
 def nearest_rating(chart: str, value: float) -> str:
@@ -255,9 +254,9 @@ def _density(examined: list[Pit], surface: Surface, counted: Measure | None) -> 
     if counted is not None:
         share = count / counted.value if counted.value > 0 else 1.0  # of the counted pits, those on examined metal
         seen = tuple(limit * share / area_cm2 for limit in counted.interval_95)
-    size = stats.norm.ppf(0.975) * area.standard_uncertainty / area.value
-    budget = {source: -contribution / area.value * value for source, contribution in area.budget.items()}
-    budget["number of pits"] = math.sqrt(count) / area_cm2
+    size = COVERAGE_95 * area.standard_uncertainty / area.value
+    of_area = Measure.by_shares(value, area.shares, power=-1)
+    budget = {**of_area.budget, "number of pits": math.sqrt(count) / area_cm2}
     if value == 0:
         return Measure(value=0.0, budget=budget, interval=(0.0, max(few[1], seen[1])))
     apart = [] if counted is None else [seen]
@@ -265,19 +264,6 @@ def _density(examined: list[Pit], surface: Surface, counted: Measure | None) -> 
     least = [min(limits[0], value) for limits in (few, *apart)]
     low = value * math.exp(-math.hypot(size, *(math.log(value / limit) for limit in least))) if min(least) > 0 else 0.0
     return Measure(value=value, budget=budget, interval=(low, value * math.exp(up)))
-
-
-def _mean(measures: list[Measure]) -> Measure | None:
-    """Mean of measures: shared sources stay whole, each measure's own edge averages out with their number."""
-    if not measures:
-        return None
-    number = len(measures)
-    budget: dict[str, float] = {}
-    for source in sorted({source for measure in measures for source in measure.budget}):
-        parts = [measure.budget.get(source, 0.0) for measure in measures]
-        own = source in OWN_SOURCES
-        budget[source] = math.sqrt(sum(p * p for p in parts)) / number if own else sum(parts) / number
-    return Measure(value=float(np.mean([measure.value for measure in measures])), budget=budget)
 
 
 def _arrangement(surface: Surface, places: _Places, circumference_mm: float | None) -> tuple[float | None, float]:

@@ -70,14 +70,13 @@ def _by_learning(
     kept = kept[np.lexsort((found.values["around"][kept].round(3), found.values["axial"][kept].round(3)))]
     labels = np.zeros(photo.rgb.shape[:2], np.uint16)
     _draw(labels, found, kept, area, surface)
-    shares = {name: part / step for name, part in surface.mm_per_px.budget.items()}
+    shares = surface.mm_per_px.shares
     values = found.values
     pits = []
     for number, k in enumerate(kept, start=1):
 
         def mm(value: float, power: int = 1, edge: float = float(spread[k])) -> Measure:
-            budget = {name: power * share * value for name, share in shares.items()}
-            return Measure(value=value, budget={**budget, "outline of the mouth": power * edge * value})
+            return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power)
 
         stretch = math.sqrt(area[k] / max(math.pi / 4 * values["length"][k] * values["width"][k], 1e-6))
         local = metal_per_pixel(surface, float(values["x_px"][k]), float(values["y_px"][k]))

@@ -71,9 +71,7 @@ def ring_face(
             "area_per_px": read_only(maps["area_per_px"] * np.float32(per * per)),
         }
     value = float(metal.sum()) * per**2
-    budget = {k: 2 * value * v / per for k, v in scale.budget.items()} if scale else {}
-    budget["rim edge"] = 0.1 * value
-    area = Measure(value=value, budget=budget)
+    area = Measure.by_shares(value, scale.shares if scale else {}, {"rim edge": 0.05}, power=2)
     return Surface(
         view="end", view_source=source, unit=unit, origin_px=window[:2], metal=read_only(metal), **maps, radius_mm=None,
         mm_per_px=scale, seen_area=area, examined_area=area,

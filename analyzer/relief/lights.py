@@ -9,17 +9,16 @@ the place at all from the face round the pit, and the lens's blur from the marke
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
-from importlib import resources
 
 import cv2
 import numpy as np
 from scipy import stats
 
 from analyzer.base.colour import luminance
+from analyzer.base.datafile import data_table
 from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.marks.catalogue import Pit, PitCatalogue
@@ -613,8 +612,7 @@ def _reached(
 
 @cache
 def _spread_table() -> dict[str, float]:
-    text = resources.files("analyzer").joinpath("data/relief.toml").read_text(encoding="utf-8")
-    return {name: float(value) for name, value in tomllib.loads(text)["spread"].items()}
+    return {name: float(value) for name, value in data_table("relief")["spread"].items()}
 
 
 def _measure(fitted: _Fitted, pit: Pit) -> Measure:

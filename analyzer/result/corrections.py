@@ -269,10 +269,7 @@ def _count(
     by_program = value - sum(pit.id in added for pit in corrected.counted) + len(removed)
     least = min(value, max(float(sure), math.floor(by_program - below + 1e-9)))
     most = max(value, math.ceil(by_program + above - sum(pit.confidence for pit in removed) - 1e-9))
-    left = (most - least) / (high - low) if high > low else 1.0
-    return Measure(
-        value=value, budget={source: part * left for source, part in automatic.budget.items()}, interval=(least, most)
-    )
+    return automatic.moved(value, least, most)
 
 
 def marked_scale(corrections: Iterable[Correction]) -> Marker | None:
@@ -362,16 +359,10 @@ def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
     millimetres: dict[str, object] = {}
     if scale is not None:
         # A width told in millimetres does not hang on the photo's scale.
-        shared = (
-            {}
-            if entry.diameter_mm is not None
-            else {source: part / scale.value for source, part in scale.budget.items()}
-        )
+        shared = {} if entry.diameter_mm is not None else scale.shares
 
         def measure(value: float, power: int) -> Measure:
-            return Measure(
-                value=value, budget={source: power * part * value for source, part in {**shared, **own}.items()}
-            )
+            return Measure.by_shares(value, shared, own, power=power)
 
         millimetres = {
             "axial_mm": centre[0],

@@ -130,7 +130,7 @@ class CrossCheckRecord(_Model):
 
 
 def _budget_percent(scale: Measure | None) -> dict[str, float]:
-    return {} if scale is None else {name: 100 * part / scale.value for name, part in scale.budget.items()}
+    return {} if scale is None else {name: 100 * share for name, share in scale.shares.items()}
 
 
 class ScaleRecord(_Model):

@@ -11,6 +11,7 @@ about the ring's centre, so 90 degrees points up in the picture.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypedDict
 
@@ -122,10 +123,14 @@ class _InMillimetres(TypedDict):
 def _moved(measure: Measure, value: float) -> Measure:
     """The same kind of measure at another place: its edges are as unsure there, what hangs on the scale goes with the value."""
     edges = {source: part for source, part in measure.budget.items() if source.endswith("edge of the ring")}
-    shares = {source: part / measure.value for source, part in measure.budget.items() if source not in edges}
-    made = Measure(value=value, budget={**{source: part * value for source, part in shares.items()}, **edges})
+    return _at_least_nothing(value, {k: share for k, share in measure.shares.items() if k not in edges}, edges)
+
+
+def _at_least_nothing(value: float, shares: Mapping[str, float], edges: Mapping[str, float]) -> Measure:
+    """A length by its relative and its own contributions; its interval begins at 0 where it would begin below."""
+    made = Measure(value=value, budget={**Measure.by_shares(value, shares).budget, **edges})
     low, high = made.interval_95
-    return Measure(value=value, budget=made.budget, interval=(max(0.0, low), high))
+    return replace(made, interval=(max(0.0, low), high))
 
 
 # ---------------------------------------------------------------- where the ring is
@@ -992,16 +997,11 @@ def measure_ring(
     )
     if mm_per_px is not None:
         k = mm_per_px.value
-        relative = {source: value / k for source, value in mm_per_px.budget.items()}
         wall_mm = by_degree(true_wall_px) * k
 
         def of(value: float, outer_px: float, inner_px: float) -> Measure:
-            budget = {source: share * value for source, share in relative.items()}
-            budget["outer edge of the ring"] = outer_px * k
-            budget["inner edge of the ring"] = inner_px * k
-            made = Measure(value=value, budget=budget)
-            low, high = made.interval_95
-            return Measure(value=value, budget=budget, interval=(max(0.0, low), high))
+            edges = {"outer edge of the ring": outer_px * k, "inner edge of the ring": inner_px * k}
+            return _at_least_nothing(value, mm_per_px.shares, edges)
 
         outer_unsure, inner_unsure = _edges_unsure(spread)
 

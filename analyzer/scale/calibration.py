@@ -12,11 +12,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
-from importlib import resources
 
 import cv2
 import numpy as np
 
+from analyzer.base.datafile import data_text
 from analyzer.base.flags import Flag, ScaleError, raise_flag
 from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.photo.reading import Photo
@@ -121,7 +121,7 @@ class Coin:
 @cache
 def common_coins() -> tuple[Coin, ...]:
     """Round coins that people have at hand, by their mints' published sizes (``data/coins.csv``)."""
-    text = resources.files("analyzer").joinpath("data/coins.csv").read_text(encoding="utf-8")
+    text = data_text("coins.csv")
     return tuple(
         Coin(
             name=row["coin"],

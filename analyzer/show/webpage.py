@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from importlib import resources
 
 import jinja2
 
+from analyzer.base.datafile import data_text
 from analyzer.result.examination import Examination
 from analyzer.show import report
 from analyzer.show.blocks import Section
@@ -23,7 +23,7 @@ def html(
 ) -> str:
     """One page that stands alone: no file beside it, nothing fetched."""
     edition = edition or Edition(units=units)
-    template = resources.files("analyzer").joinpath("data/report.html.jinja").read_text(encoding="utf-8")
+    template = data_text("report.html.jinja")
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
     )

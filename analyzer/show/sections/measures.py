@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analyzer.base import display
-from analyzer.base.measured import Measure
+from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.result.examination import Examination
 from analyzer.show import charts, phrases
 from analyzer.show.blocks import Block, Bullets, Gallery, Paragraph, Section, Table, picture
@@ -23,13 +23,13 @@ def build(examination: Examination, edition: Edition) -> Section:
     if scale is not None:
         # The scale stays in millimetres a pixel: it is what a reviewer checks on the picture.
         relative = 100 * scale.standard_uncertainty / scale.value
-        parts = sorted(((abs(100 * part / scale.value), source) for source, part in scale.budget.items()), reverse=True)
+        parts = sorted(((abs(100 * share), source) for source, share in scale.shares.items()), reverse=True)
         budget = ", ".join(f"{source} {percent:.2f} %" for percent, source in parts[:4] if percent >= 0.005)
         rows.append(
             (
                 "Scale at the metal",
                 f"{scale.value:.5f} mm a pixel",
-                f"± {1.96 * relative:.1f} %",
+                f"± {COVERAGE_95 * relative:.1f} %",
                 f"{phrases.scale_source(examination)}; one sigma: {budget}",
             )
         )
@@ -73,7 +73,7 @@ def build(examination: Examination, edition: Edition) -> Section:
             (
                 f"Cross-check: {check.name}",
                 f"{check.difference_percent:+.1f} %".replace("-", "−"),
-                f"± {1.96 * check.standard_uncertainty_percent:.1f} %",
+                f"± {COVERAGE_95 * check.standard_uncertainty_percent:.1f} %",
                 display.sentence(check.sentence, units),
             )
         )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from functools import cache
-from importlib import resources
 from typing import Any
 
 from analyzer.base import display
+from analyzer.base.datafile import data_table
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
 from analyzer.show.blocks import Bullets, Section
@@ -17,8 +16,7 @@ from analyzer.show.edition import Edition
 @cache
 def rates() -> dict[str, Any]:
     """What is known of the program's errors, from ``data/error_rates.toml``."""
-    text = resources.files("analyzer").joinpath("data/error_rates.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return data_table("error_rates")
 
 
 def build(examination: Examination, edition: Edition) -> Section:
