@@ -14,3 +14,9 @@ def test_ruff_finds_nothing(command):
         [sys.executable, "-m", "ruff", *command.split(), "."], cwd=ROOT, capture_output=True, text=True
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.slow
+def test_mypy_finds_nothing():
+    done = subprocess.run([sys.executable, "-m", "mypy", "--no-pretty"], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr

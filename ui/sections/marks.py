@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import cv2
+import numpy as np
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
@@ -145,16 +146,16 @@ def _photo(examination: Examination, place: DeltaGenerator) -> None:
             if st.button("Redo", icon=":material/redo:", disabled=not current.undone, shortcut="Ctrl+Y"):
                 state.redo()
                 st.rerun()
-    left, top, width, height, enlarge, picture = _picture(examination)
+    left, top, width, height, enlarge, jpeg = _picture(examination)
     shapes = _shapes(examination, left, top, enlarge)
     with place:
-        event = _pointed(examination, shapes, picture, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
+        event = _pointed(examination, shapes, jpeg, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
     if event:
-        row = {"kind": KINDS.get(tool), "why": why}
+        row: dict[str, object] = {"kind": KINDS.get(tool), "why": why}
         if event.get("pit") is not None:
-            row["pit"] = int(event["pit"])
+            row["pit"] = number = int(event["pit"])
             row["points_px"] = [
-                [pit.x_px, pit.y_px] for pit in examination.standing_pits.pits if pit.id == row["pit"]
+                [pit.x_px, pit.y_px] for pit in examination.standing_pits.pits if pit.id == number
             ] or None  # so that it stays with its place when the photo is looked at anew
         elif event.get("points"):
             row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
@@ -239,7 +240,7 @@ def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> li
     return shapes
 
 
-def _scaled(points: object, left: int, top: int, enlarge: float) -> list[list[float]]:
+def _scaled(points: np.ndarray, left: int, top: int, enlarge: float) -> list[list[float]]:
     return [
         [round(float((x - left + 0.5) * enlarge), 1), round(float((y - top + 0.5) * enlarge), 1)] for x, y in points
     ]
