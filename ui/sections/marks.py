@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import cv2
-import numpy as np
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
@@ -240,7 +240,7 @@ def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> li
     return shapes
 
 
-def _scaled(points: np.ndarray, left: int, top: int, enlarge: float) -> list[list[float]]:
+def _scaled(points: Iterable[Any], left: int, top: int, enlarge: float) -> list[list[float]]:
     return [
         [round(float((x - left + 0.5) * enlarge), 1), round(float((y - top + 0.5) * enlarge), 1)] for x, y in points
     ]
