@@ -165,7 +165,7 @@ def _shown() -> Shown:
     )  # fmt: skip
     return Shown(
         framing="apart", framing_source="seen", piece_share=0.6, unsure_share=0.06, contrast=4.2, further_share=0.0,
-        view_shares=(0.1, 0.1, 0.7, 0.1), sharpness=sharpness, colours=None, specimen=None, not_countable="",
+        view_shares=(0.1, 0.1, 0.7, 0.1), sharpness=sharpness, colours=None, metal=None, specimen=None, not_countable="",
     )  # fmt: skip
 
 

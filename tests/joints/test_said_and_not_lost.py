@@ -36,7 +36,7 @@ def values_of(quantity) -> list[object]:
     if quantity.kind == "number":
         return [*quantity.possible]
     if quantity.kind == "choice":
-        return [[word] for word in quantity.choices] if quantity.multiple else list(quantity.choices)
+        return several_words(list(quantity.choices)) if quantity.multiple else list(quantity.choices)
     if quantity.kind == "flag":
         return [True, False]
     if quantity.kind == "text":
@@ -46,6 +46,13 @@ def values_of(quantity) -> list[object]:
     if quantity.kind == "dates":
         return [["1990-01-01", "2024-12-31"], ["2024-02-29"]]
     return ["1990-01-01", "2024-12-31"]
+
+
+def several_words(words: list[str]) -> list[list[str]]:
+    """Four at a time, so that 59 words need no more rounds than the 19 of which only one can hold; what excludes the others alone."""
+    alone = [word for word in words if word in ("none", "nothing")]
+    others = [word for word in words if word not in alone]
+    return [*([word] for word in alone), *(others[first : first + 4] for first in range(0, len(others), 4))]
 
 
 def rounds() -> list[dict[str, object]]:
