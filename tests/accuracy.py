@@ -26,7 +26,7 @@ from analyzer.base.flags import CutpipeError
 from analyzer.cli import read_marker
 from analyzer.result.examination import Settings, examine
 from analyzer.show import output
-from tests import mask_score, truth_score, worst_errors
+from tests import coverage_table, mask_score, truth_score, worst_errors
 
 FILES = ("examination.json", "pit-labels.png", "band-labels.png")
 
@@ -52,6 +52,10 @@ def examine_one(task: tuple[str, str, str, dict[str, str]]) -> tuple[str, float,
         )
         seconds = time.perf_counter() - started
         output.write(result, folder, only=FILES)
+        truth = Path(image).parents[1] / "truth" / Path(folder).name / "truth.json"
+        if truth.is_file() and result.look.surface.unit == "mm" and result.look.surface.view != "end":
+            here = coverage_table.squarely(result.look.surface, json.loads(truth.read_text()))
+            (Path(folder) / "squarely.json").write_text(json.dumps(here))
         return name, seconds, ""
     except CutpipeError as error:
         return name, time.perf_counter() - started, str(error)
@@ -138,8 +142,21 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
     big = summary["more"]["f1_big_not_faint"]
     table.row("pits from 0.8 mm, not faint: F1", big, "0.88 (stretch 0.93)", big >= 0.88)
     bias = summary["more"]["count_bias_pct"]
-    table.row("count bias, %", bias, "within 5", None if bias is None else abs(bias) <= 5)
-    density = main["density_abs_pct_median"]
+    table.row("listed pits by true ones, % (how many there are is estimated apart)", bias, "-", None)
+    known = [
+        (row["view"], found)
+        for row in seen
+        if (results / row["name"] / "squarely.json").exists()
+        and (found := coverage_table.against_truth(by_name[row["name"]], results / row["name"])) is not None
+    ]
+    for view, goal in (("all", 5), *((view, 10) for view in coverage_table.VIEWS)):
+        own = [found for kind, found in known if view in ("all", kind)]
+        true = sum(found[0] for found in own)
+        off = 100 * (sum(found[1] for found in own) / true - 1) if true else None
+        table.row(
+            f"estimated number, {view}: bias, %", off, f"within {goal}", None if off is None else abs(off) <= goal
+        )
+    density = _median([100 * abs(found[3] / found[2] - 1) for _, found in known if found[2] > 0])
     table.row("density: median error, %", density, "15 (stretch 8)", None if density is None else density <= 15)
     area = main["area_err_pct_median"]
     table.row("opening area: median error, %", area, "15 (stretch 10)", None if area is None else area <= 15)
@@ -165,24 +182,33 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> i
             None if share is None else 90 <= share <= 99,
             f"n={len(held)}",
         )
-    counted = []
-    for row in seen:
-        record = (
-            json.loads((results / row["name"] / "examination.json").read_text())
-            if (results / row["name"] / "examination.json").exists()
-            else None
-        )
-        if record:
-            low, high = record["density"]["pit_count"]["interval_95"]
-            counted.append(low <= row["true"] <= high)
-    share = 100 * float(np.mean(counted)) if counted else None
-    table.row(
-        "95 % intervals hold: count as detected, %",
-        share,
-        "90 to 99",
-        None if share is None else 90 <= share <= 99,
-        f"n={len(counted)}",
+    cases = [
+        (row["view"], row["marker"], coverage_table.held_in(row, by_name[row["name"]], results / row["name"]))
+        for row in seen
+        if (results / row["name"] / "squarely.json").exists()
+    ]
+    held_by = coverage_table.print_table(cases)
+    for kind in ("largest pit", "number of pits", "density"):
+        share, n = held_by.get(kind, {}).get("all", (float("nan"), 0))
+        within = coverage_table.LEAST_HELD <= share <= coverage_table.MOST_HELD
+        table.row(f"95 % intervals hold: {kind}, %", 100 * share, "90 to 99", within if n else None, f"n={n}")
+    for kind in ("number of pits", "density"):
+        views = {
+            view: held_by[kind][view][0] for view in coverage_table.VIEWS if held_by.get(kind, {}).get(view, (0, 0))[1]
+        }
+        if views:
+            worst_view = min(views, key=lambda view: views[view])
+            least = views[worst_view]
+            table.row(
+                f"the same of {kind}, worst view ({worst_view}), %",
+                100 * least,
+                "85",
+                least >= coverage_table.LEAST_BY_VIEW,
+            )
+    spread = _median(
+        coverage_table.ratios([results / r["name"] for r in seen if (results / r["name"] / "squarely.json").exists()])
     )
+    table.row("number of pits: high over low, median", spread, "4", None if spread is None else spread <= 4)
     _rings([by_name[r["name"]] for r in rows if r["view"] == "end"], results, table)
     for row in sorted((r for r in seen if r["true"] >= 5), key=lambda r: r["f1"])[:worst]:
         name = row["name"]

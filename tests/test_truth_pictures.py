@@ -91,7 +91,7 @@ def test_the_photo_turned_on_its_side_measures_the_same(examined):
     found_again = cKDTree(back).query(places)[0] <= np.maximum(radius, 3)
     sure = (
         np.array([pit.confidence for pit in first.pits.pits]) >= 0.5
-    )  # doubtful ones come and go with the grid of pixels
+    )  # those at the level of the list (0.44) come and go with the grid of pixels
     assert sure.sum() >= 5 and found_again[sure].mean() >= 0.85, (found_again[sure].mean(), sure.sum())
 
 

@@ -18,10 +18,10 @@ _KINDS: dict[str, dict[str, tuple[str, float, int]]] = {
     "per_cm2": {"metric": ("per cm²", 1.0, 2), "us": ("per in²", MM_PER_INCH**2 / 100, 1)},
     "pressure_kpa": {"metric": ("kPa", 1.0, 0), "us": ("psi", 1 / KPA_PER_PSI, 0)},
     "pressure_bar": {"metric": ("bar", 1 / KPA_PER_BAR, 1), "us": ("psi", 1 / KPA_PER_PSI, 0)},
-    "velocity_m_per_s": {"metric": ("m/s", 1.0, 2), "us": ("ft/s", 1 / 0.3048, 1)},
+    "velocity_m_per_s": {"metric": ("m/s", 1.0, 2), "us": ("ft/s", 1000 / (12 * MM_PER_INCH), 1)},
     "temperature_c": {"metric": ("°C", 1.0, 0), "us": ("°F", 1.8, 0)},
     "count": {"metric": ("", 1.0, 0), "us": ("", 1.0, 0)},
-    "rate_um_per_year": {"metric": ("µm a year", 1.0, 0), "us": ("thousandths of an inch a year", 1 / 25.4, 2)},
+    "rate_um_per_year": {"metric": ("µm a year", 1.0, 0), "us": ("thousandths of an inch a year", 1 / MM_PER_INCH, 2)},
 }
 
 

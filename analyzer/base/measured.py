@@ -100,19 +100,34 @@ class Measure:
 
     def through(self, function: Callable[[float], float], *, step: float) -> Measure:
         """A function, monotone over the interval: the budget by its slope across two ``step``, the interval by its ends."""
-        below, above = max(self.value - step, min(self.value, self.interval_95[0], 0.0)), self.value + step
+        below, above = self.value - step, self.value + step
         slope = (function(above) - function(below)) / (above - below)
         low, high = sorted(function(end) for end in self.interval_95)
         budget = {source: slope * part for source, part in self.budget.items()}
         return Measure(value=function(self.value), budget=budget, interval=(low, high))
 
-    def moved(self, value: float, low: float, high: float) -> Measure:
-        """Another value with its interval; the budget goes with the width of the interval, source by source."""
-        before_low, before_high = self.interval_95
-        left = (high - low) / (before_high - before_low) if before_high > before_low else 1.0
-        return Measure(
-            value=value, budget={source: part * left for source, part in self.budget.items()}, interval=(low, high)
-        )
+    def plus(self, source: str, contribution: float) -> Measure:
+        """With one more source of error; its own interval, if it has one, grows in quadrature on each side."""
+        budget = {**self.budget, source: self.budget.get(source, 0.0) + contribution}
+        interval = None
+        if self.interval is not None:
+            more = COVERAGE_95 * contribution
+            low, high = self.interval
+            interval = (
+                self.value - math.hypot(self.value - low, more),
+                self.value + math.hypot(high - self.value, more),
+            )
+        return replace(self, budget=budget, interval=interval)
+
+    def without(self, sources: Collection[str]) -> Measure:
+        """Less what those sources contribute; an interval of its own is dropped."""
+        budget = {name: part for name, part in self.budget.items() if name not in sources}
+        return replace(self, budget=budget, interval=None)
+
+    def floored(self) -> Measure:
+        """A length or a depth, which cannot be below zero: the interval is cut off there."""
+        low, high = self.interval_95
+        return replace(self, interval=(max(low, 0.0), max(high, 0.0)))
 
     def widened(self, low: float, high: float, source: str) -> Measure:
         """The same value with the interval ``low`` to ``high``, and a standard uncertainty that agrees with it.

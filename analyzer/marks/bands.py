@@ -205,13 +205,12 @@ def _band(
         if kind == "contact_mark"
         else 2 * (surface.axial[pixels].max() - surface.axial[pixels].min())
     )
-    of_scale = Measure.by_shares(area, surface.mm_per_px.shares, power=2)
-    edge = float(edge_length) / math.sqrt(2) * BAND_EDGE_MM[kind]
+    made = Measure.by_shares(area, surface.mm_per_px.shares, power=2, positive=True)
     return replace(
         band,
         axial_mm=_middle_95(surface.axial[pixels]),
         around_mm=_middle_95(surface.around[pixels]),
-        area_mm2=replace(of_scale, budget={**of_scale.budget, "band edge": edge}),
+        area_mm2=made.plus("band edge", float(edge_length) / math.sqrt(2) * BAND_EDGE_MM[kind]),
     )
 
 

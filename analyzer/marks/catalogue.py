@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
 
 from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import Measure
+from analyzer.marks.number import SQUARELY_DEG, Marks, number_of_pits
 from analyzer.piece.restrict import Kept
 from analyzer.piece.surface import Surface
 
-SQUARELY_DEG = (
-    60.0  # metal up to this oblique is what the number of pits is estimated on; beyond it hardly half are found
-)
 SMALLEST_MM = 0.30  # equivalent diameter of the smallest pit that is counted
-SURE = 0.5  # a picture is taken to show pits when one of them is at least this sure
+SURE = 0.5  # below it a listed pit is called doubtful
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,12 +65,14 @@ class PitCatalogue:
     pits: tuple[Pit, ...]
     mounds: tuple[Mound, ...]
     labels: np.ndarray  # (H, W) uint16 in the upright photo's frame; 0 is no pit
-    # Pits at or above the smallest counted size, with the interval of the count as detected; None on a cut end, where none are sought.
+    # Estimate of the pits from the smallest counted size on metal seen squarely (see ``number``), with pits that nobody saw: not
+    # the length of the list. None on a cut end, where none are sought.
     count: Measure | None
     smallest_counted_mm: float | None  # 0.3 mm where the picture resolves it, else larger; None without a scale
     evidence: str  # "learned", "contrast" or, on a cut end, "none"
     evidence_version: str  # the weights' version, or the settings' name
     flags: tuple[Flag, ...] = ()
+    marks: Marks | None = field(default=None, compare=False, repr=False)  # what ``count`` rests on
 
     def counts(self, pit: Pit) -> bool:
         """Whether the pit is at or above the smallest counted size; without a scale every pit is."""
@@ -81,35 +81,45 @@ class PitCatalogue:
 
     @property
     def counted(self) -> tuple[Pit, ...]:
-        """The pits that ``count`` counts; smaller ones are listed and drawn all the same."""
+        """The listed pits at or above the smallest size; smaller ones are listed and drawn all the same."""
         return tuple(pit for pit in self.pits if self.counts(pit))
 
     def restricted(self, kept: Kept) -> PitCatalogue:
-        """Pits and mounds whose middle lies on the metal that is left, under their own numbers, and the count there.
-
-        Of the count's doubt a part stays that goes with the square root of the share of the metal: the scatter of independent
-        places.
-        """
+        """Pits, mounds and doubtful marks whose middle lies on the metal that is left, under their own numbers."""
         pits = tuple(pit for pit in self.pits if kept.holds(pit.x_px, pit.y_px))
         labels = self.labels.copy()
         labels[~np.isin(labels, [pit.id for pit in pits])] = 0
-        less = self.with_pits(
-            pits, mounds=tuple(mound for mound in self.mounds if kept.holds(mound.x_px, mound.y_px)), labels=labels
+        marks = self.marks
+        if marks is not None:
+            inside = [kept.holds(x, y) for x, y in zip(marks.x_px, marks.y_px, strict=True)]
+            marks = marks.at(np.array(inside, bool))
+        return self.with_pits(
+            pits,
+            mounds=tuple(mound for mound in self.mounds if kept.holds(mound.x_px, mound.y_px)),
+            labels=labels,
+            marks=marks,
         )
-        if self.count is None:
-            return less
-        low, high = self.count.interval_95
-        value, root = float(len(less.counted)), math.sqrt(kept.share)
-        least = min(value, max(0.0, math.floor(value - root * (self.count.value - low) + 1e-9)))
-        most = max(value, math.ceil(value + root * (high - self.count.value) - 1e-9))
-        return replace(less, count=self.count.moved(value, least, most))
 
     def with_pits(self, pits: tuple[Pit, ...], **others: Any) -> PitCatalogue:
-        """The catalogue with other pits, its flags raised anew for them; the count stays."""
+        """The catalogue with other pits, its flags raised and its number of pits estimated anew for them."""
         of_the_list = flags_of(self.pits, self.smallest_counted_mm, self.evidence)
         kept = tuple(flag for flag in self.flags if flag not in of_the_list)
         other = replace(self, pits=pits, **others)
-        return replace(other, flags=(*kept, *flags_of(pits, other.smallest_counted_mm, self.evidence)))
+        flags = (*kept, *flags_of(pits, other.smallest_counted_mm, self.evidence))
+        return replace(other, flags=flags, count=other.estimated())
+
+    def estimated(self) -> Measure | None:
+        """The number of pits on metal seen squarely, from the pits that stand and the marks too doubtful to be listed."""
+        if self.marks is None:
+            return None
+        known = set(self.marks.pit.tolist())
+        squarely = [pit for pit in self.counted if not pit.obliquity_deg > SQUARELY_DEG]
+        return number_of_pits(
+            self.marks,
+            {pit.id: pit.confidence for pit in self.pits},
+            [pit.id for pit in squarely if pit.by_hand and pit.id in known],
+            sum(pit.by_hand and pit.id not in known for pit in squarely),
+        )
 
 
 class HasPlace(Protocol):

@@ -13,8 +13,8 @@ from scipy import ndimage as ndi
 from analyzer.base.colour import cielab_of_srgb
 from analyzer.base.measured import Measure
 from analyzer.marks import closeup
-from analyzer.marks.calibrated import count_of
 from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of
+from analyzer.marks.number import SQUARELY_DEG, Marks
 from analyzer.photo.reading import Photo
 from analyzer.piece.surface import Surface
 
@@ -22,10 +22,9 @@ from analyzer.piece.surface import Surface
 # pitted steel with drawn masks (BSData), with a scale 76 of 93 on twelve rendered copper pieces; of the pits of the latter only
 # 22 % were found, of those of the former about half. Nothing here was fitted on either set.
 CONTRAST_CONFIDENCE = {"px": 0.91, "mm": 0.82}
-CONTRAST_COUNT = {
-    "px": {"constant": 4.0, "per_pit": 1.0, "share_below": 0.6, "share_above": 0.6, "expected_factor": 1.6},
-    "mm": {"constant": 100.0, "per_pit": 1.0, "share_below": 0.6, "share_above": 0.6, "expected_factor": 4.5},
-}
+# Pits that go unseen beside each one that is seen, the scatter of ln N from picture to picture and the constant of ``number``: so
+# that the intervals hold on the same pictures; without weights on a rendered piece most pits go unseen, and the range is wide.
+CONTRAST_NUMBER = {"px": (0.6, 0.5, 2.0), "mm": (3.5, 0.7, 5.0)}
 
 
 def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogue:
@@ -80,15 +79,29 @@ def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogu
         pits=tuple(pits),
         mounds=(),
         labels=labels,
-        count=Measure(value=0.0),
+        count=None,
         smallest_counted_mm=smallest,
         evidence="contrast",
         evidence_version=closeup.SETTINGS_VERSION,
         flags=flags_of(pits, smallest, "contrast"),
     )
-    counted = len(found.counted)
-    expected = CONTRAST_CONFIDENCE[surface.unit] * counted
-    return replace(found, count=count_of(counted, expected, {"count": CONTRAST_COUNT[surface.unit]}))
+    squarely = [pit for pit in found.counted if not pit.obliquity_deg > SQUARELY_DEG]
+    unseen, scatter, constant = CONTRAST_NUMBER[surface.unit]
+    found = replace(
+        found,
+        marks=Marks(
+            x_px=np.array([pit.x_px for pit in squarely], float),
+            y_px=np.array([pit.y_px for pit in squarely], float),
+            confidence=np.array([pit.confidence for pit in squarely], float),
+            pit=np.array([pit.id for pit in squarely], int),
+            unseen=np.full(len(squarely), unseen),
+            slopes=np.zeros((len(squarely), 1)),
+            covariance=np.zeros((1, 1)),
+            scatter=scatter,
+            constant=constant,
+        ),
+    )
+    return replace(found, count=found.estimated())
 
 
 def _on_metal(
@@ -106,7 +119,7 @@ def _on_metal(
     edge = 0.15  # of the diameter: outlines by contrast were not calibrated
 
     def mm(value: float, power: int = 1) -> Measure:
-        return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power)
+        return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power, positive=True)
 
     return {
         "axial_mm": ca,

@@ -51,13 +51,7 @@ def mounds_of(
                 colour_class=COLOUR_CLASSES[colour],
                 axial_mm=float(surface.axial[row, column]) if on else None,
                 around_mm=float(surface.around[row, column]) if on else None,
-                area_mm2=Measure(
-                    value=area,
-                    budget={
-                        **{name: 2 * share * area for name, share in shares.items()},
-                        "outline of the mound": edge * area,
-                    },
-                ),
+                area_mm2=Measure.by_shares(area, shares, {"outline of the mound": edge / 2}, power=2, positive=True),
             )
         )
     mounds.sort(key=lambda mound: -mound.area_px)

@@ -17,9 +17,10 @@ from scipy import optimize, spatial, stats
 
 from analyzer.base.datafile import data_table
 from analyzer.base.flags import Flag, raise_flag
-from analyzer.base.measured import COVERAGE_95, Measure, mean
+from analyzer.base.measured import Measure, mean, ratio
 from analyzer.marks.bands import KINDS, Bands
 from analyzer.marks.catalogue import Pit, PitCatalogue
+from analyzer.marks.number import SQUARELY_DEG
 from analyzer.piece.surface import Surface
 
 # Every threshold of this module.
@@ -57,7 +58,7 @@ UNSUPPORTED_COST = (
 
 @dataclass(frozen=True, kw_only=True)
 class Pattern:
-    pits_per_cm2: Measure | None  # None without a scale; its interval is the Poisson one for the run of pipe
+    pits_per_cm2: Measure | None  # the estimated number of pits over its own area, for this piece; None without a scale
     density_rating: str | None  # ASTM G46 A-1 .. A-5, the nearest
     size_rating: str | None  # ASTM G46 B-1 .. B-5
     mean_diameter_mm: Measure | None
@@ -66,6 +67,9 @@ class Pattern:
         str, float | str | bool
     ]  # measured quantities for the rules; one that is not known is not there
     flags: tuple[Flag, ...] = ()
+    counted_area: Measure | None = None  # mm2 on which the number of pits is estimated; None without a scale
+    density_rating_range: tuple[str, str] | None = None  # of both ends of the interval
+    size_rating_range: tuple[str, str] | None = None
 
 
 def read_pattern(
@@ -98,7 +102,10 @@ def read_pattern(
     known_through = [pit.through for pit in counted if pit.through is not None]
     if known_through and len(known_through) == len(counted) or any(known_through) or holes:
         quantities["through_hole_count"] = sum(known_through) + holes
-    density = _density(examined, surface, pits.count)
+    area = surface.area_up_to(SQUARELY_DEG) if surface.unit == "mm" else None
+    density = None
+    if area is not None and area.value > 0 and pits.count is not None:
+        density = ratio(pits.count, area.times(0.01))
     diameters = [pit.equivalent_diameter_mm for pit in counted if pit.equivalent_diameter_mm is not None]
     areas = [pit.opening_area_mm2 for pit in counted if pit.opening_area_mm2 is not None]
     if density is not None:
@@ -106,8 +113,8 @@ def read_pattern(
     if diameters:
         quantities["largest_pit_mm"] = max(d.value for d in diameters)
         quantities["median_pit_mm"] = float(np.median([d.value for d in diameters]))
-    rated = density if density is not None and density.value > 0 else None
-    if rated is not None and surface.examined_area.value < SMALL_AREA_CM2 * 100:
+    opening = mean(areas, own=OWN_SOURCES) if areas else None
+    if density is not None and counted and surface.examined_area.value < SMALL_AREA_CM2 * 100:
         flags.append(raise_flag("rating_on_small_area", f" ({surface.examined_area.value / 100:.0f} cm2)"))
 
     _band_quantities(quantities, surface, bands, examined)
@@ -132,8 +139,11 @@ def read_pattern(
     _pattern_class(quantities, surface, places, drawn, in_mark, bands)
     return Pattern(
         pits_per_cm2=density,
-        density_rating=nearest_rating("density_pits_per_m2", rated.value * 1e4) if rated is not None else None,
-        size_rating=nearest_rating("size_mm2", float(np.mean([a.value for a in areas]))) if areas else None,
+        density_rating=_rating("density_pits_per_m2", density, 1e4)[0] if counted else None,
+        size_rating=_rating("size_mm2", opening, 1.0)[0],
+        density_rating_range=_rating("density_pits_per_m2", density, 1e4)[1] if counted else None,
+        size_rating_range=_rating("size_mm2", opening, 1.0)[1],
+        counted_area=area,
         mean_diameter_mm=mean(diameters, own=OWN_SOURCES) if diameters else None,
         largest_diameter_mm=max(diameters, key=lambda d: d.value) if diameters else None,
         quantities=MappingProxyType(quantities),
@@ -142,17 +152,6 @@ def read_pattern(
 
 
 # --- published statistics ---
-
-
-def poisson_interval(count: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided limits of a Poisson mean from one count (Garwood 1936, Biometrika 28, 437).
-
-    lower = chi2(a/2; 2 n) / 2, 0 for n = 0; upper = chi2(1 - a/2; 2 n + 2) / 2. ``count`` >= 0. Worked value: 10 gives 4.80 to
-    18.39 at 95 %. Exact only where pits fall independently; clusters scatter more.
-    """
-    tail = (1 - level) / 2
-    lower = float(stats.chi2.ppf(tail, 2 * count)) / 2 if count > 0 else 0.0
-    return lower, float(stats.chi2.ppf(1 - tail, 2 * count + 2)) / 2
 
 
 @cache
@@ -167,6 +166,20 @@ def nearest_rating(chart: str, value: float) -> str:
     Worked value: 5e4 pits per m2 is A-3.
     """
     return min(_g46()[chart].items(), key=lambda row: abs(math.log(value / row[1])))[0]
+
+
+def _rating(chart: str, measure: Measure | None, factor: float) -> tuple[str | None, tuple[str, str] | None]:
+    """The rating of a measure (times ``factor`` in the chart's unit) and those of both ends of its interval; none of nothing."""
+    if measure is None or not measure.value > 0:
+        return None, None
+    least = min(_g46()[chart].values())
+    ends = [
+        max(end * factor, least) for end in measure.interval_95
+    ]  # nothing at all has no rating of its own: the lowest
+    return nearest_rating(chart, measure.value * factor), (
+        nearest_rating(chart, ends[0]),
+        nearest_rating(chart, ends[1]),
+    )
 
 
 def nearest_distances(points: np.ndarray, *, around: float | None = None) -> np.ndarray:
@@ -235,35 +248,6 @@ def _area_before(coordinate: np.ndarray, surface: Surface, at: np.ndarray) -> np
 def _in_mask(pit: Pit, surface: Surface, mask: np.ndarray) -> bool:
     column, row = round(pit.x_px) - surface.origin_px[0], round(pit.y_px) - surface.origin_px[1]
     return 0 <= row < mask.shape[0] and 0 <= column < mask.shape[1] and bool(mask[row, column])
-
-
-def _density(examined: list[Pit], surface: Surface, counted: Measure | None) -> Measure | None:
-    """Pits per cm2 of examined metal, for the run of pipe.
-
-    Its interval holds three things, independent of one another and so added in quadrature: few pits say little about the rest of
-    the run (exact Poisson), pits are missed and mistaken (the count's own interval), and the area is measured. In logs, since
-    a density is off by a factor; so it always holds what the count beside it says of this piece.
-    """
-    area = surface.examined_area
-    if surface.unit != "mm" or area.value <= 0:
-        return None
-    area_cm2, count = area.value / 100, len(examined)
-    value = count / area_cm2
-    few = tuple(limit / area_cm2 for limit in poisson_interval(count))
-    seen = few  # where no count is told apart, nothing is added
-    if counted is not None:
-        share = count / counted.value if counted.value > 0 else 1.0  # of the counted pits, those on examined metal
-        seen = tuple(limit * share / area_cm2 for limit in counted.interval_95)
-    size = COVERAGE_95 * area.standard_uncertainty / area.value
-    of_area = Measure.by_shares(value, area.shares, power=-1)
-    budget = {**of_area.budget, "number of pits": math.sqrt(count) / area_cm2}
-    if value == 0:
-        return Measure(value=0.0, budget=budget, interval=(0.0, max(few[1], seen[1])))
-    apart = [] if counted is None else [seen]
-    up = math.hypot(size, *(math.log(max(limits[1], value) / value) for limits in (few, *apart)))
-    least = [min(limits[0], value) for limits in (few, *apart)]
-    low = value * math.exp(-math.hypot(size, *(math.log(value / limit) for limit in least))) if min(least) > 0 else 0.0
-    return Measure(value=value, budget=budget, interval=(low, value * math.exp(up)))
 
 
 def _arrangement(surface: Surface, places: _Places, circumference_mm: float | None) -> tuple[float | None, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -15,11 +16,12 @@ from analyzer.base.measured import Measure
 from analyzer.door.sharpness import FEWEST_PX
 from analyzer.door.shown import Shown
 from analyzer.marks import likelihood
-from analyzer.marks.calibrated import confidence, count_of, opening, reported
+from analyzer.marks.calibrated import confidence, opening, reported
 from analyzer.marks.candidates import Candidates, candidates
 from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of, metal_per_pixel
 from analyzer.marks.contrast import by_contrast
 from analyzer.marks.mounds import mounds_of
+from analyzer.marks.number import marks_by_learning
 from analyzer.photo.reading import Photo
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
@@ -76,7 +78,7 @@ def _by_learning(
     for number, k in enumerate(kept, start=1):
 
         def mm(value: float, power: int = 1, edge: float = float(spread[k])) -> Measure:
-            return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power)
+            return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power, positive=True)
 
         stretch = math.sqrt(area[k] / max(math.pi / 4 * values["length"][k] * values["width"][k], 1e-6))
         local = metal_per_pixel(surface, float(values["x_px"][k]), float(values["y_px"][k]))
@@ -100,17 +102,31 @@ def _by_learning(
                 orientation_deg=float(values["orientation_deg"][k]),
             )
         )
-    counted = int((diameter[kept] >= smallest).sum())
-    return PitCatalogue(
+    # Confidence is of pits from SMALLEST_MM on, so every mark counts; where the picture shows only larger ones, the larger marks.
+    large = (diameter >= smallest) | (smallest <= SMALLEST_MM)
+    listed = np.zeros(len(found), int)
+    listed[kept] = np.arange(1, kept.size + 1)
+    marks = marks_by_learning(
+        record["number"],
+        x_px=values["x_px"][large],
+        y_px=values["y_px"][large],
+        confidence=sure[large],
+        pit=listed[large],
+        oblique_deg=values["obliquity_deg"][large],
+        pixels=diameter[large] / step,
+    )
+    catalogue = PitCatalogue(
         pits=tuple(pits),
         mounds=mounds_of(found, photo, calibration, surface, shares),
         labels=labels,
-        count=count_of(counted, float(sure.sum()), record),
+        count=None,
         smallest_counted_mm=smallest,
         evidence="learned",
         evidence_version=str(record["version"]),
         flags=flags_of(pits, smallest, "learned"),
+        marks=marks,
     )
+    return replace(catalogue, count=catalogue.estimated())
 
 
 def _draw(labels: np.ndarray, found: Candidates, kept: np.ndarray, area: np.ndarray, surface: Surface) -> None:

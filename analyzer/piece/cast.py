@@ -141,12 +141,12 @@ def cast_surface(
 
     # budgets
     shared = {name: part for name, part in relative.items() if part > 0}
-    scale_budget = {name: scale * part for name, part in shared.items()}
+    scale_shares = dict(shared)
     if height_sd:
-        scale_budget["height above the table"] = scale * height_sd / middle
+        scale_shares["height above the table"] = height_sd / middle
     if view == "flat":
         sag = fit.sd.get("shape", 0.0) * (piece.radius * 2 * piece.half_span) ** 2 / 24
-        scale_budget["curl"] = float(scale * sag / middle)
+        scale_shares["curl"] = float(sag / middle)
     power = 2.0
     edge = _outline_share(fit, view)
     area_relative = {name: power * part for name, part in shared.items()}
@@ -155,18 +155,15 @@ def cast_surface(
     area_relative["outline edge"] = edge
     if any(flag.id == "outline_poor" for flag in flags):
         area_relative["outline not seen"] = 0.1 * max(1, fit.loose_sides)
-    lengths = {name: float(piece.length) * part for name, part in shared.items()}
-    lengths["outline edge"] = fit.sd["length"]
+    length = Measure.by_shares(float(piece.length), shared).plus("outline edge", fit.sd["length"])
 
     area_relative["hidden by roughness"] = bare_mm2 / seen_mm2 - 1.0
     if view != "flat":
         area_relative["edge on"] = EDGE_ON_RELATIVE
 
     def area_measure(value: float, more: float = 0.0) -> Measure:
-        budget = {name: value * part for name, part in area_relative.items() if part}
-        if more:
-            budget["limit of obliquity"] = more * value
-        return Measure(value=value, budget=budget)
+        shares = {**area_relative, "limit of obliquity": more}
+        return Measure.by_shares(value, {name: part for name, part in shares.items() if part}, positive=True)
 
     outline = largest_outline(metal, (x0, y0))
     return Surface(
@@ -180,10 +177,10 @@ def cast_surface(
         obliquity_deg=read_only(oblique_deg),
         area_per_px=read_only(area_per_px),
         radius_mm=None if view == "flat" else float(piece.radius),
-        mm_per_px=Measure(value=scale, budget=scale_budget),
+        mm_per_px=Measure.by_shares(scale, scale_shares),
         seen_area=area_measure(seen_mm2),
         examined_area=area_measure(examined_mm2, 0.01 if view != "flat" else 0.0),
-        axial_length=Measure(value=float(piece.length), budget=lengths),
+        axial_length=length,
         outline_px=outline,
         cross_checks=(check,) if check else (),
         flags=tuple(flags),

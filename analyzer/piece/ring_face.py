@@ -39,14 +39,12 @@ def ring_face(
     scale = None
     if tube is not None:
         value = tube.outside_diameter_mm / long_px
-        scale = Measure(
-            value=value,
-            budget={
-                "outline edge": value * max(0.4, spread) * found.step / long_px,
-                "tube tolerance": value * OUTSIDE_TOLERANCE_MM / tube.outside_diameter_mm,
-                "loss outside": value * 0.004,
-            },
-        )
+        shares = {
+            "outline edge": max(0.4, spread) * found.step / long_px,
+            "tube tolerance": OUTSIDE_TOLERANCE_MM / tube.outside_diameter_mm,
+            "loss outside": 0.004,
+        }
+        scale = Measure.by_shares(value, shares)
     elif calibration.mm_per_px_marker is not None:
         x, y = outline.mean(0)
         camera = camera_of(calibration)
@@ -56,10 +54,7 @@ def ring_face(
         height, height_sd = 20.0, 8.0
         value = (depth - height) / focal
         relative = calibration.relative_uncertainty_at(x, y) or dict(calibration.relative_uncertainty)
-        scale = Measure(
-            value=value,
-            budget={**{k: value * v for k, v in relative.items()}, "height of the ring": height_sd / focal},
-        )
+        scale = Measure.by_shares(value, relative).plus("height of the ring", height_sd / focal)
         flags.append(raise_flag("ring_height_assumed"))
     maps = flat_maps(metal)
     unit, per = ("mm", scale.value) if scale else ("px", 1.0)
@@ -71,7 +66,7 @@ def ring_face(
             "area_per_px": read_only(maps["area_per_px"] * np.float32(per * per)),
         }
     value = float(metal.sum()) * per**2
-    area = Measure.by_shares(value, scale.shares if scale else {}, {"rim edge": 0.05}, power=2)
+    area = Measure.by_shares(value, scale.shares if scale else {}, {"rim edge": 0.05}, power=2, positive=True)
     return Surface(
         view="end", view_source=source, unit=unit, origin_px=window[:2], metal=read_only(metal), **maps, radius_mm=None,
         mm_per_px=scale, seen_area=area, examined_area=area,

@@ -55,6 +55,13 @@ class Surface:
         with np.errstate(invalid="ignore"):
             return self.metal & (self.obliquity_deg <= GRAZING_DEG)
 
+    def area_up_to(self, oblique_deg: float) -> Measure:
+        """Of the examined area what is seen at no more than ``oblique_deg``, at most GRAZING_DEG, from square."""
+        whole = float(self.area_per_px[self.examined].sum())
+        with np.errstate(invalid="ignore"):
+            part = float(self.area_per_px[self.examined & (self.obliquity_deg <= oblique_deg)].sum())
+        return self.examined_area.times(part / whole) if whole else self.examined_area
+
     def restricted(self, metal: np.ndarray) -> Surface:
         """The surface of a part of its metal alone; ``metal`` (h, w) bool. Areas and length shrink in proportion to their pixels'."""
         metal = read_only(self.metal & metal)

@@ -20,7 +20,7 @@ from scipy import stats
 from analyzer.base.colour import luminance
 from analyzer.base.datafile import data_table
 from analyzer.base.flags import Flag, InputError, raise_flag
-from analyzer.base.measured import COVERAGE_95, Measure
+from analyzer.base.measured import Measure
 from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.photo.reading import Photo
 from analyzer.piece.restrict import Kept
@@ -628,19 +628,10 @@ def _measure(fitted: _Fitted, pit: Pit) -> Measure:
     )
     scale = 0.0
     if pit.equivalent_diameter_mm is not None:
-        shared = {k: v for k, v in pit.equivalent_diameter_mm.budget.items() if k != "outline of the mouth"}
-        scale = math.hypot(*shared.values()) / pit.equivalent_diameter_mm.value
-    spread = math.sqrt(fit**2 + left_out**2 + scale**2)
-    value = cup.depth_mm
-    return Measure(
-        value=value,
-        budget={
-            "shading and shadow": value * fit,
-            "form of the pit and gloss": value * left_out,
-            "scale": value * scale,
-        },
-        interval=(value * math.exp(-COVERAGE_95 * spread), value * math.exp(COVERAGE_95 * spread)),
-    )
+        shared = pit.equivalent_diameter_mm.without(("outline of the mouth",))
+        scale = shared.standard_uncertainty / shared.value
+    shares = {"shading and shadow": fit, "form of the pit and gloss": left_out, "scale": scale}
+    return Measure.by_shares(cup.depth_mm, shares, positive=True)
 
 
 def _heights(surface: Surface, pits: PitCatalogue, cups: Mapping[int, _Fitted]) -> Heights:

@@ -7,7 +7,7 @@ leaving an entry away.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple, overload
@@ -219,10 +219,9 @@ def apply_corrections(
             centre = round(pit.x_px), round(pit.y_px)
             cv2.circle(labels, centre, max(1, round(pit.equivalent_diameter_px / 2)), pit.id, -1)
     corrected = found.with_pits(standing, mounds=mounds, labels=labels)
-    gone = [pit for pit in found.counted if pit.id in taken_out]
     return Corrected(
         surface=kept_surface,
-        pits=replace(corrected, count=_count(found.count, corrected, drawn, gone)),
+        pits=corrected,
         bands=bands,
         relief=relief,
         ring=ring,
@@ -249,27 +248,6 @@ def _mouth(number: int, entry: Correction) -> _Mouth:
     x, y = (sum(values) / len(entry.points_px) for values in zip(*entry.points_px))
     across = math.dist(*entry.points_px) if len(entry.points_px) == 2 else entry.diameter_px or 0.0
     return _Mouth(number, x, y, across)
-
-
-def _count(
-    automatic: Measure | None, corrected: PitCatalogue, added: Collection[int], removed: Sequence[Pit]
-) -> Measure | None:
-    """The count as corrected, with what is still open of the automatic interval.
-
-    A pit added or confirmed is sure: the true count is not below their number. A pit taken out was expected to be one by its
-    confidence, and leaves the upper limit by that. Of pits that nobody looked at the program may be as wrong as before, and so
-    it may have missed as many.
-    """
-    if automatic is None:
-        return None
-    low, high = automatic.interval_95
-    below, above = automatic.value - low, high - automatic.value
-    value = float(len(corrected.counted))
-    sure = sum(pit.by_hand for pit in corrected.counted)
-    by_program = value - sum(pit.id in added for pit in corrected.counted) + len(removed)
-    least = min(value, max(float(sure), math.floor(by_program - below + 1e-9)))
-    most = max(value, math.ceil(by_program + above - sum(pit.confidence for pit in removed) - 1e-9))
-    return automatic.moved(value, least, most)
 
 
 def marked_scale(corrections: Iterable[Correction]) -> Marker | None:
@@ -362,7 +340,7 @@ def _drawn_pit(surface: Surface, number: int, entry: Correction) -> Pit:
         shared = {} if entry.diameter_mm is not None else scale.shares
 
         def measure(value: float, power: int) -> Measure:
-            return Measure.by_shares(value, shared, own, power=power)
+            return Measure.by_shares(value, shared, own, power=power, positive=True)
 
         millimetres = {
             "axial_mm": centre[0],
@@ -411,7 +389,7 @@ def _length_factor(surface: Surface, entry: Correction) -> Measure:
             f"The known length of {entry.length_mm:g} mm is {factor:.3g} times what the photo's scale gives; check the "
             "number and its unit."
         )
-    return Measure(value=factor, budget={"pointing": factor * math.sqrt(2) * POINTING_PX / pixels})
+    return Measure.by_shares(factor, {"pointing": math.sqrt(2) * POINTING_PX / pixels})
 
 
 class _Rescaled:
@@ -431,9 +409,8 @@ class _Rescaled:
     def _scaled(self, measure: Measure | None, power: int) -> Measure | None:
         if measure is None:
             return None
-        value = measure.value * self._f**power
-        own = {source: part * self._f**power for source, part in measure.budget.items() if source not in self._replaced}
-        return Measure(value=value, budget={**own, "known length": power * value * self._relative})
+        scaled = measure.without(self._replaced).times(self._f**power)
+        return scaled.plus("known length", power * scaled.value * self._relative)
 
     def _place(self, length: float | None) -> float | None:
         return None if length is None else length * self._f

@@ -30,7 +30,7 @@ from analyzer.wall.remaining import PitDepth, Wall
 if TYPE_CHECKING:
     from analyzer.result.examination import Examination
 
-SCHEMA_VERSION = "1.4"
+SCHEMA_VERSION = "2.0"
 
 
 @dataclass(frozen=True)
@@ -252,14 +252,19 @@ class MoundRecord(_Model):
 
 class DensityRecord(_Model):
     pits_per_cm2: Annotated[MeasureRecord | None, From("pattern.pits_per_cm2")] = Field(
-        description="its interval is the Poisson one, for the run of pipe that this piece stands for"
+        description="estimated number of pits by its area, for this piece; another length of the run may differ more"
     )
     pit_count: Annotated[MeasureRecord | None, From("pits.count")] = Field(
-        description="its interval is that of the count as detected; null on a cut end, where pits are not sought"
+        description="estimate for metal seen at up to 60 degrees, from the marks' confidence and the share of pits that is seen: not the length of the list; null on a cut end, where pits are not sought"
     )
     smallest_counted_mm: Annotated[float | None, From("pits.smallest_counted_mm")]
+    counted_area_mm2: Annotated[MeasureRecord | None, From("pattern.counted_area")] = Field(
+        description="metal seen at up to 60 degrees, which the number of pits and their density are of"
+    )
     density_rating: Annotated[str | None, From("pattern.density_rating")]
+    density_rating_range: Annotated[tuple[str, str] | None, From("pattern.density_rating_range")]
     size_rating: Annotated[str | None, From("pattern.size_rating")]
+    size_rating_range: Annotated[tuple[str, str] | None, From("pattern.size_rating_range")]
     mean_diameter_mm: Annotated[MeasureRecord | None, From("pattern.mean_diameter_mm")]
     largest_diameter_mm: Annotated[MeasureRecord | None, From("pattern.largest_diameter_mm")]
     evidence: Annotated[str, From("pits.evidence")]

@@ -11,7 +11,6 @@ about the ring's centre, so 90 degrees points up in the picture.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypedDict
 
@@ -123,14 +122,10 @@ class _InMillimetres(TypedDict):
 def _moved(measure: Measure, value: float) -> Measure:
     """The same kind of measure at another place: its edges are as unsure there, what hangs on the scale goes with the value."""
     edges = {source: part for source, part in measure.budget.items() if source.endswith("edge of the ring")}
-    return _at_least_nothing(value, {k: share for k, share in measure.shares.items() if k not in edges}, edges)
-
-
-def _at_least_nothing(value: float, shares: Mapping[str, float], edges: Mapping[str, float]) -> Measure:
-    """A length by its relative and its own contributions; its interval begins at 0 where it would begin below."""
-    made = Measure(value=value, budget={**Measure.by_shares(value, shares).budget, **edges})
-    low, high = made.interval_95
-    return replace(made, interval=(max(0.0, low), high))
+    made = Measure.by_shares(value, measure.without(edges).shares)
+    for source, part in edges.items():
+        made = made.plus(source, part)
+    return made.floored()
 
 
 # ---------------------------------------------------------------- where the ring is
@@ -997,11 +992,14 @@ def measure_ring(
     )
     if mm_per_px is not None:
         k = mm_per_px.value
+        relative = mm_per_px.shares
         wall_mm = by_degree(true_wall_px) * k
 
         def of(value: float, outer_px: float, inner_px: float) -> Measure:
-            edges = {"outer edge of the ring": outer_px * k, "inner edge of the ring": inner_px * k}
-            return _at_least_nothing(value, mm_per_px.shares, edges)
+            made = Measure.by_shares(value, relative)
+            return (
+                made.plus("outer edge of the ring", outer_px * k).plus("inner edge of the ring", inner_px * k).floored()
+            )
 
         outer_unsure, inner_unsure = _edges_unsure(spread)
 
@@ -1048,12 +1046,12 @@ def _scale_at_cut(
     if tube is not None:
         value = math.pi * tube.outside_diameter_mm / perimeter
         tolerance = tube.outside_diameter_tolerance_mm or 0.005 * tube.outside_diameter_mm
-        budget = {
-            "tube's outside diameter": value * tolerance / math.sqrt(3.0) / tube.outside_diameter_mm,
-            "outer edge of the ring (scale)": value * edge_unsure_px / radius,
-            "loss outside": value * 0.002,
+        shares = {
+            "tube's outside diameter": tolerance / math.sqrt(3.0) / tube.outside_diameter_mm,
+            "outer edge of the ring (scale)": edge_unsure_px / radius,
+            "loss outside": 0.002,
         }
-        return Measure(value=value, budget=budget), "tube's outside diameter"
+        return Measure.by_shares(value, shares), "tube's outside diameter"
     if calibration.mm_per_px_marker is None:
         return None, "none"
     focal = math.sqrt(calibration.camera_matrix[0, 0] * calibration.camera_matrix[1, 1])
@@ -1065,9 +1063,8 @@ def _scale_at_cut(
         distance = calibration.mm_per_px_marker.value * focal
         value = (distance - above) / focal
     relative = calibration.relative_uncertainty_at(*centre) or dict(calibration.relative_uncertainty)
-    budget = {source: share * value for source, share in relative.items()}
-    budget["height of the cut"] = HEIGHT_MM[1] / focal * plane.depth_per_unit
-    return Measure(value=value, budget=budget), "marker and height"
+    made = Measure.by_shares(value, relative).plus("height of the cut", HEIGHT_MM[1] / focal * plane.depth_per_unit)
+    return made, "marker and height"
 
 
 def _read_only(values: np.ndarray) -> np.ndarray:

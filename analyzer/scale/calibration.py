@@ -292,7 +292,7 @@ def _calibration(
         translation_mm=fit.translation_mm,
         marker_plane_height_mm=height_mm[0],
         height_uncertainty_mm=height_mm[1],
-        mm_per_px_marker=Measure(value=value, budget={name: value * part for name, part in relative.items()}),
+        mm_per_px_marker=Measure.by_shares(value, relative),
         relative_uncertainty=relative,
         focal_relative_uncertainty=focal_relative,
         normal_uncertainty_deg=fit.normal_uncertainty_deg(),
@@ -343,7 +343,7 @@ def _layout_checks(card: FoundCard) -> tuple[CrossCheck, ...]:
     measured = Measure(
         value=float(seen.mean()), budget={"edge level": float(seen.mean()) * 2 * EDGE_LEVEL_PX / side_px}
     )
-    expected = Measure(value=float(known.mean()), budget={"printed size": float(known.mean()) * 0.0007})
+    expected = Measure.by_shares(float(known.mean()), {"printed size": 0.0007})
     return (compare_scales("card layout", measured, expected, "the mean distance of the card's markers"),)
 
 
@@ -447,7 +447,7 @@ def _length_calibration(photo: Photo, prior: CameraPrior, marker: Marker) -> Cal
         rotation=np.diag([1.0, -1.0, -1.0]),
         translation_mm=ray * depth,
         marker_plane_height_mm=0.0,
-        mm_per_px_marker=Measure(value=value, budget={name: value * part for name, part in relative.items()}),
+        mm_per_px_marker=Measure.by_shares(value, relative),
         relative_uncertainty=relative,
         focal_relative_uncertainty=prior.focal_relative,
         normal_uncertainty_deg=13.0,

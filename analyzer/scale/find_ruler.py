@@ -17,6 +17,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from analyzer.base.measured import MM_PER_INCH
 from analyzer.scale.edges import LUMINANCE, green_crop, linear_crop
 from analyzer.scale.plane_pose import (
     PLACE,
@@ -36,7 +37,6 @@ ENOUGH_MARKS = 40  # with these and their pattern read, no other row is looked f
 LEAST_MARKS = 12  # fewer than this say too little about spacing and pattern
 MOST_MARKS = 1200  # a metre in millimetres with some to spare; longer rows are woven, printed or dithered
 TILT_SIGMA = 0.35  # people hold the phone roughly above: sine of the tilt, in each direction, from memory
-MM_PER_INCH = 25.4
 # Steps between marks that rulers have: name, mm, after how many marks the pattern of long marks repeats.
 GRADUATIONS = {"1 mm": 1.0, "0.5 mm": 0.5, "1/16 in": MM_PER_INCH / 16}
 

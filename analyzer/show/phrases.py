@@ -37,10 +37,10 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
     else:
         if pits.count is None:
             rows.append(
-                ("Pits counted", "not countable in this picture", examination.shown.not_countable or display.UNKNOWN)
+                ("Pits estimated", "not countable in this picture", examination.shown.not_countable or display.UNKNOWN)
             )
         else:
-            rows.append(_figure("Pits counted", pits.count, "count", units))
+            rows.append(_figure("Pits estimated", pits.count, "count", units))
         rows.append(("Examined share", *examined_shares(examination)))
         rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
         if pits.pits:

@@ -17,10 +17,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, stats
 
 from analyzer.base.flags import InputError
-from analyzer.base.measured import COVERAGE_95
 
 FEWEST = 4  # below it a law of two parameters says nothing
 LARGEST_RETURN_PERIOD = (
@@ -242,7 +241,8 @@ def deepest_to_expect(
         else:
             # The piece is a part of the run: its deepest pit is there already, to within what its reading may be off.
             there = max(values)
-            least = there - COVERAGE_95 * reading_uncertainty_mm
+            # The deepest reading is the one that errs upwards most: as far as one of all of them may (Bonferroni).
+            least = there - float(stats.norm.ppf(1 - 0.025 / len(values))) * reading_uncertainty_mm
             ends = (max(low, least), max(high, there))
             if thickest_mm is not None and ends[1] > thickest_mm:
                 cautions.append("The upper end is the whole wall: a pit of the run may go through it.")

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from analyzer.base import display
-from analyzer.base.measured import KPA_PER_PSI, Measure, total
+from analyzer.base.measured import KPA_PER_PSI, Measure, difference, in_range, mean, product, ratio, repeated, total
 
 
 def test_ten_resistors_of_the_guide():
@@ -28,6 +28,80 @@ def test_interval_is_the_normal_one():
 def test_own_interval_goes_before():
     count = Measure(value=3.0, budget={"count": math.sqrt(3)}, interval=(0.62, 8.77))
     assert count.times(2.0).interval_95 == (1.24, 17.54)
+
+
+def test_ratio_of_correlated_quantities():
+    """JCGM 100:2008, H.2: V = 4.9990 V (0.0032), I = 19.6610 mA (0.0095), r = -0.36; Z = V / I = 254.260 ohm, u = 0.236 ohm."""
+    volt = Measure(value=4.9990, budget={"shared": 0.0032})
+    own = 0.0095 * math.sqrt(1 - 0.36**2)
+    milliampere = Measure(value=19.6610, budget={"shared": -0.36 * 0.0095, "own": own})
+    ohm = ratio(volt, milliampere.times(1e-3))
+    assert ohm.value == pytest.approx(254.260, abs=1e-3) and ohm.standard_uncertainty == pytest.approx(0.236, abs=1e-3)
+    back = product(ohm, milliampere.times(1e-3))
+    assert back.value == pytest.approx(4.9990) and back.standard_uncertainty == pytest.approx(0.0032)
+
+
+def test_power_multiplies_relative_contributions():
+    """JCGM 100:2008, 5.1.6: relative standard uncertainty of x ** p is |p| times that of x."""
+    side = Measure(value=3.0, budget={"scale": 0.03}, positive=True)
+    area = side.power(2)
+    assert area.value == 9 and area.standard_uncertainty / area.value == pytest.approx(0.02)
+    assert area == Measure.by_shares(9.0, {"scale": 0.01}, power=2, positive=True)
+    assert side.power(-1).interval_95[0] == pytest.approx(1 / side.interval_95[1])
+
+
+def test_a_size_is_never_below_zero():
+    """Normal in the logarithm: the ends times and by exp(1.96 u / value)."""
+    low, high = Measure(value=1.0, budget={"edge": 0.8}, positive=True).interval_95
+    assert low == pytest.approx(math.exp(-1.959964 * 0.8)) and high == pytest.approx(1 / low)
+    assert Measure(value=1.0, budget={"edge": 0.8}).interval_95[0] < 0
+
+
+def test_own_intervals_go_through_ratio_and_difference():
+    number = Measure(value=12.0, budget={"missed": 2.5}, interval=(0.0, 24.0))
+    area = Measure(value=2.0, budget={"edge": 0.04}, positive=True)
+    low, high = ratio(number, area).interval_95
+    assert low == 0 and high == pytest.approx(6 * math.exp(math.hypot(math.log(2), 1.959964 * 0.02)))
+    none = Measure(value=0.0, interval=(0.0, 3.0))
+    assert ratio(none, area).interval_95 == (0.0, 1.5)
+    flat = in_range(0.9, 1.1, "tolerance")
+    assert flat.value == pytest.approx(1.0) and flat.standard_uncertainty == pytest.approx(0.2 / math.sqrt(12))
+    shared = difference(flat, flat)
+    assert shared.standard_uncertainty == 0 and shared.interval_95 == pytest.approx((0.0, 0.0))
+
+
+def test_difference_stops_at_its_least_with_interval_and_uncertainty_alike():
+    left = difference(
+        Measure(value=0.5, budget={"wall": 0.05}), Measure(value=0.6, budget={"depth": 0.12}), least=0.0, source="least"
+    )
+    low, high = left.interval_95
+    assert left.value == low == 0 and high == pytest.approx(-0.1 + 1.959964 * 0.13)
+    assert left.standard_uncertainty == pytest.approx((high - low) / (2 * 1.959964))
+
+
+def test_repeated_readings_follow_student():
+    """JCGM 100:2008, table G.2: t at 95 % is 12.71, 4.30 and 2.78 at 1, 2 and 4 degrees of freedom."""
+    for values, t in (((1.0, 1.2), 12.71), ((1.0, 1.1, 1.2), 4.30), ((1.0, 1.1, 1.2, 1.3, 1.4), 2.78)):
+        made = repeated(values, 0.0, ("instrument", "scatter"))
+        n = len(values)
+        scatter = math.sqrt(sum((v - made.value) ** 2 for v in values) / (n - 1) / n)
+        assert made.interval_95[1] - made.value == pytest.approx(t * scatter, rel=2e-3)
+    # a known instrument beside a tiny scatter: normal again (Welch and Satterthwaite, G.4)
+    sure = repeated((1.0, 1.0001), 0.1, ("instrument", "scatter"))
+    assert sure.interval_95[1] - sure.value == pytest.approx(1.96 * 0.1, rel=1e-3)
+
+
+def test_mean_keeps_what_is_shared_and_averages_what_is_not():
+    one = Measure(value=1.0, budget={"scale": 0.01, "edge": 0.04})
+    made = mean([one] * 16, own=("edge",))
+    assert dict(made.budget) == pytest.approx({"scale": 0.01, "edge": 0.01})
+
+
+def test_through_a_function():
+    squared = Measure(value=2.0, budget={"x": 0.1}).through(lambda x: x * x, step=0.01)
+    assert squared.value == 4 and squared.budget["x"] == pytest.approx(0.4)
+    low, high = Measure(value=2.0, budget={"x": 0.1}).interval_95
+    assert squared.interval_95 == pytest.approx((low**2, high**2))
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf])

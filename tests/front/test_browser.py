@@ -113,7 +113,7 @@ def test_from_photo_to_pdf(page, address, tmp_path):
     page.goto(address)
     settled(page)
     page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
-    page.get_by_text("Pits counted").first.wait_for()
+    page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     assert pits_drawn(page) > 3
     assert page.locator("polygon.outline").count() == 1
@@ -130,7 +130,7 @@ def test_from_photo_to_pdf(page, address, tmp_path):
 
 def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
     page.goto(address + "/?demo=1")
-    page.get_by_text("Pits counted").first.wait_for()
+    page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     before = pits_drawn(page)
     assert before > 3
@@ -149,7 +149,7 @@ def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
 @pytest.mark.parametrize("page", [(390, 844)], indirect=True)
 def test_phone_width_never_scrolls_sideways(page, address):
     page.goto(address + "/?demo=1")
-    page.get_by_text("Pits counted").first.wait_for()
+    page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     for name in ("Photo", "House", "Figures", "Wall", "Why", "To do", "Save"):
         if name != "Photo":
@@ -168,7 +168,7 @@ def corrected_by(page, tool: str) -> None:
 def test_a_finger_can_enlarge_leave_an_area_out_and_take_it_back(page, address):
     """Targets of at least 44 by 44 pixels: WCAG 2.1, success criterion 2.5.5."""
     page.goto(address + "/?demo=1")
-    page.get_by_text("Pits counted").first.wait_for()
+    page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     before = pits_drawn(page)
     legend = page.locator(".legend").inner_text()
@@ -239,7 +239,7 @@ def test_forms_stay_open_and_keep_the_first_choice_on_a_new_photo(page, address,
     page.goto(address)
     settled(page)
     page.locator("input[type=file]").first.set_input_files(small)
-    page.get_by_text("Pits counted").first.wait_for()
+    page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     page.get_by_text("What was told:").click()
     chosen(page, "Tube", "3/4 M")

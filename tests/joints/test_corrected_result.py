@@ -13,12 +13,12 @@ import pytest
 
 from analyzer import conclude
 from analyzer.base.flags import InputError
-from analyzer.base.measured import Measure
 from analyzer.result import examination, record
 from analyzer.result.corrections import make_correction
 from analyzer.scale.calibration import Marker
 from analyzer.show import output, phrases, report, webpage
 from analyzer.wall.readings import Reading, Readings
+from tests.marks_of import marks_of
 
 
 def entry(**row):
@@ -27,7 +27,7 @@ def entry(**row):
 
 @pytest.fixture(scope="module")
 def six(demo_examination):
-    """The demo's look with its six largest pits, 6 counted of 4 to 9."""
+    """The demo's look with its six largest pits, each 0.9 sure and a fifth more unseen: 6 * 0.9 * 1.2 = 6.5 of them."""
     seen = demo_examination.look
     square = [pit for pit in seen.pits.pits if pit.obliquity_deg < 50]  # well within the metal that is examined
     chosen = sorted(square, key=lambda pit: -pit.equivalent_diameter_mm.value)[:6]
@@ -35,8 +35,8 @@ def six(demo_examination):
     for number, pit in enumerate(chosen, 1):
         labels[seen.pits.labels == pit.id] = number
     chosen = [replace(pit, id=number, confidence=0.9) for number, pit in enumerate(chosen, 1)]
-    count = Measure(value=6.0, budget={"missed": 1.2}, interval=(4.0, 9.0))
-    pits = replace(seen.pits, pits=tuple(chosen), labels=labels, count=count, mounds=())
+    pits = replace(seen.pits, pits=tuple(chosen), labels=labels, marks=marks_of(chosen, scatter=0.1), mounds=())
+    pits = replace(pits, count=pits.estimated())
     pattern = examination._pattern_of(seen.surface, pits, seen.bands, seen.tube, seen.relief)
     others = tuple(flag for flag in seen.flags if flag not in (*seen.pits.flags, *seen.pattern.flags))
     return replace(seen, pits=pits, pattern=pattern, flags=(*others, *pits.flags, *pattern.flags))
@@ -66,8 +66,9 @@ def corrected(six):
 def test_the_record_holds_both_figures(corrected, six):
     less = conclude(six, corrections=[entry(kind="remove_pit", pit=1), entry(kind="call_mound", pit=2)])
     document = record.ExaminationRecord.model_validate(record.as_dict(less))
-    assert document.density.pit_count.value == 6 and document.corrected.pit_count == 4
-    assert document.corrected.pit_count_interval_95 == (4, 8)  # 9 less twice 0.9, upwards
+    assert document.density.pit_count.value == pytest.approx(6.48) and document.corrected.pit_count == 4  # 4.32
+    low, high = document.corrected.pit_count_interval_95
+    assert low < 4.32 < high < document.density.pit_count.interval_95[1]
     assert document.corrected.removed_pits == [1, 2] and document.corrected.mounds == [2]
     assert [pit.id for pit in document.pits] == [1, 2, 3, 4, 5, 6] and [pit.id for pit in document.corrected.pits] == [
         3,
@@ -107,10 +108,18 @@ def test_the_marked_photo_follows_the_corrections(six):
 
 def test_the_headline_and_the_page_of_corrections_say_what_stands(six):
     less = conclude(six, corrections=[entry(kind="remove_pit", pit=1, why="solder")])
-    assert phrases.headline_figures(less)[0] == ("Pits counted", "5", "4 to 9")  # 8.1, upwards
-    assert phrases.headline_figures(conclude(six))[0] == ("Pits counted", "6", "4 to 9")
+    assert phrases.headline_figures(less)[0] == (
+        "Pits estimated",
+        "5",
+        "3 to 10",
+    )  # 5.4; 6.4 * 1.565 - 1 = 9.02, upwards
+    assert phrases.headline_figures(conclude(six))[0] == (
+        "Pits estimated",
+        "6",
+        "3 to 11",
+    )  # 6.48; 7.48 by 1.530 less 1 is 3.9, times 10.4, outwards
     section = report.section(less, "corrections")
-    assert section.blocks[0].rows[0] == ("Pits counted", "6 (95 %: 4 to 9)", "5 (95 %: 4 to 9)")
+    assert section.blocks[0].rows[0] == ("Pits estimated", "6 (95 %: 3 to 11)", "5 (95 %: 3 to 10)")
     assert section.blocks[1].rows[0] == ("not a pit, number 1", "R. Field", "2026-11-20T10:15:00", "solder")
     assert "Corrected by hand" in webpage.html(less) and "Corrected by hand" not in webpage.html(conclude(six))
 

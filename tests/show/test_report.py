@@ -222,7 +222,7 @@ def test_ring_is_told_as_a_ring():
     )
     assert (
         "Pits" not in parts["What was found"]
-        and "Pits counted" not in parts["Measures"]
+        and "Pits estimated" not in parts["Measures"]
         and "contact mark" not in captions
     )
     assert "Smallest wall" in parts["Measures"] and "thinnest" in captions
@@ -290,4 +290,4 @@ def test_a_file_name_is_text_not_markup(demo_examination):
 
 def test_summary_for_the_terminal(demo_examination):
     said = phrases.spoken_summary(demo_examination)
-    assert "Pits counted" in said and "95 %" in said
+    assert "Pits estimated" in said and "95 %" in said

@@ -20,6 +20,7 @@ from analyzer.wall.extremes import (
     probability_plot,
     reduced_variate,
 )
+from tests import simulate_deepest
 from tests.conftest import DATA
 
 
@@ -130,3 +131,13 @@ def test_block_maxima():
     assert maxima == (0.3, 0.2, 0.6) and empty == 1
     with pytest.raises(InputError):
         block_maxima([1], [0.1], length_mm=0, blocks=4)
+
+
+def test_the_deepest_of_a_run_is_held_where_depths_follow_other_laws():
+    """``python -m tests.simulate_deepest`` with fewer runs; its sources stand there."""
+    made = simulate_deepest.simulate(45, seed=2)
+    cases = [case for group in made.values() for case in group]
+    assert len(cases) == 45 * len(made)
+    assert 0.92 <= simulate_deepest.share(cases, "held") <= 0.985
+    assert simulate_deepest.share(cases, "above") <= 0.05
+    assert 0.25 <= simulate_deepest.share(cases, "beyond_value") <= 0.6

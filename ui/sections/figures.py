@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
+from analyzer.base.measured import MM_PER_INCH
 from analyzer.result.examination import Examination
 from analyzer.show import drawing, report
 from ui import blocks, state
@@ -33,7 +34,7 @@ def show(examination: Examination) -> None:
     sizes = [pit.equivalent_diameter_mm.value for pit in examination.standing_pits.pits if pit.equivalent_diameter_mm]
     if len(sizes) >= 5:
         st.subheader("Sizes of the openings")
-        factor = 1.0 if state.units() == "metric" else 1 / 25.4
+        factor = 1.0 if state.units() == "metric" else 1 / MM_PER_INCH
         counts, edges = drawing.size_classes(sizes)
         unit = "mm" if state.units() == "metric" else "in"
         decimals = 1 if unit == "mm" else 3

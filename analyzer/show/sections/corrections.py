@@ -32,7 +32,7 @@ def build(examination: Examination, edition: Edition) -> Section | None:
 
     surfaces = examination.surface, examination.standing_surface
     rows: tuple[tuple[str, ...], ...] = (
-        row("Pits counted", "count", examination.pits.count, examination.standing_pits.count),
+        row("Pits estimated", "count", examination.pits.count, examination.standing_pits.count),
         row("Pits per area", "per_cm2", automatic.pits_per_cm2, by_hand.pits_per_cm2),
         row("Largest pit opening", "length_mm", automatic.largest_diameter_mm, by_hand.largest_diameter_mm),
         row("Metal examined", "metal_mm2", *(examined(surface) for surface in surfaces)),

@@ -60,10 +60,18 @@ def build(examination: Examination, edition: Edition) -> Section:
             else ""
         )
         evidence = display.EVIDENCE_WORDS.get(pits.evidence, pits.evidence)
-        add("Pits counted", pits.count, "count", f"{evidence}, version {pits.evidence_version}{smallest}")
+        on = "the metal seen at up to 60 degrees"
+        if pattern.counted_area is not None:
+            on += f" ({display.value(pattern.counted_area, 'metal_mm2', units)})"
+        add(
+            "Pits estimated",
+            pits.count,
+            "count",
+            f"each of {phrases.number_of(len(pits.pits), 'listed pit')} and of the fainter marks by its confidence, with those that such a photo "
+            f"does not show, on {on}; {evidence}, version {pits.evidence_version}{smallest}",
+        )
         if pattern.pits_per_cm2 is not None:
-            number = round(pattern.pits_per_cm2.value * surface.examined_area.value / 100)
-            rests_on = f"{phrases.number_of(number, 'pit')} on the metal examined; Poisson interval, for the run of pipe that this piece stands for"
+            rests_on = "the same estimate by its area; for this piece: another length of the run may differ more"
             add("Pits per area", pattern.pits_per_cm2, "per_cm2", rests_on)
         if pattern.mean_diameter_mm is not None:
             add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
@@ -90,8 +98,8 @@ def build(examination: Examination, edition: Edition) -> Section:
     if pattern.density_rating or pattern.size_rating:
         blocks.append(
             Paragraph(
-                text=f"Ratings of the pitting standard (ASTM G46): density {pattern.density_rating or display.UNKNOWN}, "
-                f"size {pattern.size_rating or display.UNKNOWN}. The chart was made for large areas; on a small piece the "
+                text=f"Ratings of the pitting standard (ASTM G46): density {_rated(pattern.density_rating, pattern.density_rating_range)}, "
+                f"size {_rated(pattern.size_rating, pattern.size_rating_range)}. The chart was made for large areas; on a small piece the "
                 "interval above says more."
             )
         )
@@ -146,3 +154,10 @@ def build(examination: Examination, edition: Edition) -> Section:
         blocks.append(Paragraph(text="What limits this result, and how to do better", strong=True))
         blocks.append(Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in serious)))
     return Section(id="measures", title="Measures", blocks=tuple(blocks))
+
+
+def _rated(rating: str | None, ends: tuple[str, str] | None) -> str:
+    """A rating with the range that its uncertainty leaves open."""
+    if rating is None or ends is None:
+        return display.UNKNOWN
+    return rating if ends[0] == ends[1] else f"{rating} ({ends[0]} to {ends[1]})"
