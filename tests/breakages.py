@@ -82,6 +82,16 @@ BREAKAGES = [
     Breakage("what the light behind shows does not reach the pits", "analyzer/result/examination.py", "replace(pit, through=seen_through[pit.id])", "pit", "tests/result/test_examination.py -k behind"),
     Breakage("a length marked on the main photo is used on the ring's", "analyzer/result/examination.py", "find_scale(photo, Marker(diameter_mm=marker.diameter_mm))", "find_scale(photo, marker)", "tests/result/test_examination.py -k ring"),
     Breakage("a ring without a scale is not said", "analyzer/result/examination.py", "    if ring.minimum_mm is None:\n        flags", "    if False:\n        flags", "tests/result/test_examination.py -k ring"),
+    # --- the door
+    Breakage("marks within the metal are a ruler", "analyzer/door/shown.py", "return marker < LEAST_MARKER and piece > MOST_PIECE", "return False", "tests/door/test_shown.py -k ruler"),
+    Breakage("a ruler read off the metal gives the scale all the same", "analyzer/result/examination.py", "if shown.marker_in_metal and settings", "if False and settings", "tests/door/test_shown.py -k ruler"),
+    Breakage("the network's word on the metal is dropped", "analyzer/door/shown.py", "return looks_of(self.colours, self.metal)", "return looks_of(self.colours, None)", "tests/door/test_shown.py -k both_ask"),
+    Breakage("the network's word on the framing is dropped", "analyzer/door/shown.py", "seen_as.share >= SURE_FRAMING", "seen_as.share > 1", "tests/door/test_shown.py -k framing"),
+    Breakage("the fit goes before sure looks", "analyzer/piece/view.py", "shares[looks] > SURE_BY_LOOKS", "shares[looks] > 2", "tests/piece/test_view.py"),
+    Breakage("taps of the corrections are not looked with", "analyzer/result/examination.py", "    settings = with_taps(settings, corrections)\n", "", "tests/door/test_mend.py -k file"),
+    Breakage("taps do not reach the outline", "analyzer/door/shown.py", "        found = mended(photo, so_far, found, taps)\n", "", "tests/door/test_mend.py"),
+    Breakage("a tap on another part does not join it", "analyzer/door/mend.py", "    if parts > 1:", "    if False:", "tests/door/test_mend.py -k tape"),
+    Breakage("the pages look without the taps", "ui/state.py", "_with_marked_length(_look(with_taps(current.settings, current.corrections)))", "_with_marked_length(seen)", f"{ONE_WAY} -k 'correction and place'"),
     # --- corrections, readings, wall
     Breakage("the pattern is that of the pits before the corrections", "analyzer/result/examination.py", "pattern = corrected_pattern = _pattern_of(", "corrected_pattern = _pattern_of(", f"{LEFT_OUT} -k colours"),
     Breakage("the wall is that of the pits before the corrections", "analyzer/result/examination.py", "surface, pits, relief = corrected.surface, corrected.pits, corrected.relief", "surface, relief = corrected.surface, corrected.relief", f"{CORRECTED} {LEFT_OUT}"),

@@ -19,8 +19,8 @@ from analyzer.house.facts import FactError, Facts, check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result import record
-from analyzer.result.corrections import ABOUT_A_PIT, Correction
-from analyzer.result.examination import Examination, Look, Settings, conclude, look, with_marked_scale
+from analyzer.result.corrections import ABOUT_A_PIT, TAPS, Correction
+from analyzer.result.examination import Examination, Look, Settings, conclude, look, with_marked_scale, with_taps
 from analyzer.show import output
 from analyzer.show.edition import Edition
 from analyzer.wall.readings import Readings
@@ -162,8 +162,8 @@ def set_settings(settings: Settings) -> None:
     """Change what was said about the photo; corrections made on the old result are set aside until its settings come back."""
     current = case()
     if settings != current.settings:
-        # What was said of a pit whose place is known stays with that place; the rest belongs to the other result.
-        staying = [entry for entry in current.corrections if entry.kind in ABOUT_A_PIT and entry.points_px]
+        # What was said of a place of the photo stays with that place; the rest belongs to the other result.
+        staying = [entry for entry in current.corrections if entry.kind in (*ABOUT_A_PIT, *TAPS) and entry.points_px]
         rest = [entry for entry in current.corrections if entry not in staying]
         current.set_aside[current.settings] = (rest, current.undone)
         current.settings = settings
@@ -286,7 +286,7 @@ def photo(data: bytes, name: str, role: str = "main") -> Photo:
 
 def looked() -> Look:
     """Look at the case's photos, with progress where it is not done yet. Raises CutpipeError."""
-    return _with_marked_length(_look(case().settings))
+    return _with_marked_length(_look(with_taps(case().settings, case().corrections)))
 
 
 def _with_marked_length(seen: Look) -> Look:
@@ -338,9 +338,9 @@ def _files(result: str, units_: str, _examination: Examination) -> tuple[dict[st
 def examined() -> Examination:
     """The examination of the case as it stands. Raises CutpipeError with one sentence for the person."""
     current = case()
-    seen = _look(current.settings)
+    seen = _look(current.settings)  # what fails here fails without corrections too
     try:
-        seen = _with_marked_length(seen)
+        seen = _with_marked_length(_look(with_taps(current.settings, current.corrections)))
         return conclude(
             seen, facts=facts(), readings=current.readings, corrections=current.corrections, prices=current.prices
         )

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from analyzer.base.flags import Flag, raise_flag
+from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.door import specimen as look
 from analyzer.door.colours import NAMES, UNLIKELY_SHARE, MetalColours, looks_of, metal_colours
+from analyzer.door.mend import Tap, mended
 from analyzer.door.sharpness import Sharpness, measure_sharpness, why_not_countable
 from analyzer.door.specimen import MARKER, SIDE, Answer, Specimen, find_specimen
 from analyzer.photo.reading import Photo
@@ -41,6 +43,7 @@ DOUBTS = (
     "marker_in_metal",
     "colours_not_metal",
 )
+MENDED_BY_TAPS = ("piece_not_told_apart", "outline_doubtful")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,8 +80,16 @@ class Shown:
         return self.countable and not any(flag.id in DOUBTS for flag in self.flags)
 
 
-def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = None, tube_told: bool = False) -> Shown:
-    """Look at the whole picture. ``view`` as told, None where not; ``tube_told``: its diameter may serve as the scale."""
+def what_is_shown(
+    photo: Photo,
+    calibration: Calibration,
+    *,
+    view: str | None = None,
+    tube_told: bool = False,
+    taps: Sequence[Tap] = (),
+) -> Shown:
+    """Look at the whole picture. ``view`` as told, None where not; ``tube_told``: its diameter may serve as the scale; ``taps`` by hand
+    mend the outline, which is then taken as told. Raises InputError where the taps cannot be right."""
     found = find_specimen(photo.rgb, calibration.marker_outlines_px)
     scale = calibration.rotation is not None
     flags: list[Flag] = []
@@ -127,6 +138,19 @@ def what_is_shown(photo: Photo, calibration: Calibration, *, view: str | None = 
     in_metal = _lies_in_metal(photo, found, calibration)
     if in_metal:
         flags.append(raise_flag("marker_in_metal"))
+    if taps:
+        if view == "end" or (view is None and found is not None and _is_a_ring(found)):
+            raise InputError(
+                "The outline of a cut ring is not mended by taps; take back what was said of metal and what is none."
+            )
+        so_far = np.ones(photo.rgb.shape[:2], bool)
+        if framing != "fills":
+            so_far = _rough_metal(photo, found) if found is not None else ~so_far
+        found = mended(photo, so_far, found, taps)
+        _, _, border, _ = _outline_evidence(photo.rgb, found)
+        framing, source, further = ("cut_off" if border > TOUCHES_BORDER else "apart"), "told", 0.0
+        flags = [flag for flag in flags if flag.id not in MENDED_BY_TAPS]
+        flags.append(raise_flag("outline_by_hand", f"{len(taps)} place{'s' if len(taps) > 1 else ''}"))
     whole = framing == "fills"
     metal = np.ones(photo.rgb.shape[:2], bool) if whole or found is None else _rough_metal(photo, found)
     mm_per_px = calibration.mm_per_px_marker.value if calibration.mm_per_px_marker is not None else None
@@ -180,6 +204,10 @@ def _lies_in_metal(photo: Photo, found: Specimen | None, calibration: Calibratio
     marker = float(found.far[MARKER][inside > 0].mean())
     piece = float((1 - found.far[look.TABLE] - found.far[MARKER])[inside > 0].mean())
     return marker < LEAST_MARKER and piece > MOST_PIECE
+
+
+def _is_a_ring(found: Specimen) -> bool:
+    return found.view_shares is not None and look.VIEWS[int(np.argmax(found.view_shares))] == "end"
 
 
 def _is_even(rgb: np.ndarray) -> bool:

@@ -187,7 +187,7 @@ def _free(shape: tuple[int, int], origin: tuple[float, float], step: float, take
     return mask == 0
 
 
-def _resampled(
+def resampled(
     plane: np.ndarray, origin: tuple[float, float], step: float, new_origin: tuple[float, float], new_step: float
 ) -> np.ndarray:
     """A plane of one window laid on another window."""
@@ -225,7 +225,7 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
         square, origin, step = window_of(rgb, (x0 + x1 - side) / 2, (y0 + y1 - side) / 2, side)
         near, closer = _look(square)
         # the far look knows the surroundings, the near one the edges: where one is unsure the other decides
-        again = np.stack([_resampled(plane, far_origin, far_step, origin, step) for plane in far])
+        again = np.stack([resampled(plane, far_origin, far_step, origin, step) for plane in far])
         shares = (near + 0.03) * (again + 0.02)
         shares /= shares.sum(0)
         seen = shares[[METAL, RIM, OTHER_SIDE, COVERED]].sum(0) > 0.5

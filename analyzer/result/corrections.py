@@ -19,6 +19,7 @@ from analyzer.base.flags import InputError
 from analyzer.base.measured import Measure
 from analyzer.base.text import LONGEST, LONGEST_NAME, shown, whole_line
 from analyzer.base.tomlfile import read_table
+from analyzer.door.mend import Tap
 from analyzer.marks.bands import Bands
 from analyzer.marks.catalogue import SMALLEST_MM, Mound, Pit, PitCatalogue, metal_per_pixel, pit_at
 from analyzer.piece.restrict import Kept, keep
@@ -27,7 +28,18 @@ from analyzer.relief.lights import Relief
 from analyzer.ring.cut_ring import Ring
 from analyzer.scale.calibration import Marker
 
-KINDS = ("remove_pit", "confirm_pit", "call_mound", "add_pit", "examine_only", "leave_out", "known_length")
+KINDS = (
+    "remove_pit",
+    "confirm_pit",
+    "call_mound",
+    "add_pit",
+    "examine_only",
+    "leave_out",
+    "known_length",
+    "metal_here",
+    "not_metal_here",
+)
+TAPS = ("metal_here", "not_metal_here")
 LENGTHS = ("diameter_px", "diameter_mm", "length_mm")
 ABOUT_A_PIT = ("remove_pit", "confirm_pit", "call_mound")
 MOST_PX = 1e5  # no photo is as wide
@@ -42,8 +54,8 @@ class Correction:
     ``remove_pit``, ``confirm_pit``, ``call_mound`` name a ``pit``, and with a point they stay with the pit that lies there when the
     photo is looked at anew and numbers change; ``add_pit`` has one point and ``diameter_mm`` on the metal or
     ``diameter_px``, or two points across its mouth; ``examine_only`` and ``leave_out`` have a polygon of three or more points;
-    ``known_length`` has two points on the metal and ``length_mm`` (in a photo without a scale it gives the scale). Points are
-    x, y in the upright photo.
+    ``known_length`` has two points on the metal and ``length_mm`` (in a photo without a scale it gives the scale); ``metal_here`` and
+    ``not_metal_here`` have one point, and the outline of the piece is cut out anew. Points are x, y in the upright photo.
     """
 
     kind: str
@@ -119,6 +131,8 @@ def make_correction(row: dict[str, object], number: int = 1) -> Correction:
         raise wrong(f"{kind} has three points or more")
     if kind == "known_length" and (count != 2 or numbers["length_mm"] is None or points_px[0] == points_px[1]):  # type: ignore[index]
         raise wrong("known_length has two different points and length_mm")
+    if kind in TAPS and count != 1:
+        raise wrong(f"{kind} has one point")
     return Correction(
         kind=str(kind),
         who=who,
@@ -186,7 +200,7 @@ def apply_corrections(
         elif entry.kind in ("examine_only", "leave_out"):
             assert entry.points_px is not None
             outlines.append((entry.kind, entry.points_px))
-        else:
+        elif entry.kind == "known_length":
             factor = _length_factor(surface, entry)
 
     kept = keep(surface, outlines)
@@ -255,20 +269,36 @@ def marked_scale(corrections: Iterable[Correction]) -> Marker | None:
 
     With a scale the pits are found anew, under new numbers. Raises InputError where an entry before it names a pit.
     """
-    for entry in corrections:
+    entries = tuple(corrections)
+    for number, entry in enumerate(entries):
         if entry.kind == "known_length":
+            _no_number_before(entries[:number], "The known length gives this photo its scale", "mark the length first")
             assert entry.points_px is not None
             return Marker(kind="length", points_px=(entry.points_px[0], entry.points_px[1]), length_mm=entry.length_mm)
-        if (
-            entry.kind in ABOUT_A_PIT
-            and entry.points_px is None
-            and any(other.kind == "known_length" for other in corrections)
-        ):
-            raise InputError(
-                "The known length gives this photo its scale, and its pits are then found anew under new numbers: mark the "
-                "length first, then correct the pits."
-            )
     return None
+
+
+def taps(corrections: Iterable[Correction]) -> tuple[Tap, ...]:
+    """What was said of places of the photo that are metal or not, in order.
+
+    With another outline the pits are found anew, under new numbers. Raises InputError where an entry before the last tap names a pit.
+    """
+    entries = tuple(corrections)
+    said = [number for number, entry in enumerate(entries) if entry.kind in TAPS]
+    if said:
+        _no_number_before(entries[: said[-1]], "What is metal and what is not changes the outline", "say that first")
+    return tuple(
+        Tap(x_px=entry.points_px[0][0], y_px=entry.points_px[0][1], metal=entry.kind == "metal_here")
+        for entry in entries
+        if entry.kind in TAPS and entry.points_px is not None
+    )
+
+
+def _no_number_before(earlier: Iterable[Correction], because: str, then: str) -> None:
+    if any(entry.kind in ABOUT_A_PIT and entry.points_px is None for entry in earlier):
+        raise InputError(
+            f"{because}, and its pits are then found anew under new numbers: {then}, then correct the pits."
+        )
 
 
 def beside_the_metal(entry: Correction, surface: Surface) -> bool:

@@ -22,6 +22,7 @@ from analyzer.causes import judge as causes
 from analyzer.causes import steps
 from analyzer.causes.repair import Prices, RepairOrReplace, repair_or_replace
 from analyzer.door.colours import FITTING, NAMES, RUST_SHARE
+from analyzer.door.mend import Tap
 from analyzer.door.sharpness import quality_flags
 from analyzer.door.shown import Shown, what_is_shown
 from analyzer.house.derived import Installation, derive, installation
@@ -38,11 +39,13 @@ from analyzer.piece.surface import Surface
 from analyzer.relief.lights import Light, Relief, find_relief
 from analyzer.result.corrections import (
     ABOUT_A_PIT,
+    TAPS,
     Corrected,
     Correction,
     apply_corrections,
     beside_the_metal,
     marked_scale,
+    taps,
 )
 from analyzer.result.second_look import Agreement, SecondLook, agreement
 from analyzer.ring.cut_ring import Ring, measure_ring
@@ -61,11 +64,13 @@ Progress = Callable[[str, float], None]  # what is being done now, share done
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """What a person says about the photo. ``view`` None: judged from the picture. ``tube``: "1/2 M", "1/2", "15.9x0.7" or None."""
+    """What a person says about the photo. ``view`` None: judged from the picture. ``tube``: "1/2 M", "1/2", "15.9x0.7" or None.
+    ``taps``: places that are metal or not; they come of the corrections (``with_taps``), in which they are kept."""
 
     view: str | None = None
     tube: str | None = None
     marker: Marker = Marker()
+    taps: tuple[Tap, ...] = ()
 
     def __post_init__(self) -> None:
         if self.view is not None and self.view not in VIEWS:
@@ -83,6 +88,7 @@ class Settings:
                 "points_px": self.marker.points_px,
                 "length_mm": self.marker.length_mm,
             },
+            **({"taps": [[tap.x_px, tap.y_px, tap.metal] for tap in self.taps]} if self.taps else {}),
         }
 
 
@@ -214,6 +220,7 @@ def examine(
     Raises CutpipeError with one sentence where nothing sensible can be said (no picture, no pipe, a marker that is not there).
     """
     corrections = tuple(corrections)
+    settings = with_taps(settings, corrections)
     seen = look(photos, settings=settings, lights=lights, progress=progress)
     marked = with_marked_scale(seen, corrections)
     if marked is not None:
@@ -222,6 +229,12 @@ def examine(
     return conclude(
         seen, facts=facts, readings=readings, corrections=corrections, prices=prices, second_looks=second_looks
     )
+
+
+def with_taps(settings: Settings, corrections: Iterable[Correction]) -> Settings:
+    """The settings to look with, where places of the photo are called metal or not among the corrections."""
+    said = taps(corrections)
+    return settings if said == settings.taps else replace(settings, taps=said)
 
 
 def with_marked_scale(seen: Look, corrections: Iterable[Correction]) -> Settings | None:
@@ -254,12 +267,12 @@ def look(
     say("Finding the marker and the scale", 0.1)
     calibration = find_scale(photo, settings.marker)
     say("Finding the pipe", 0.2)
-    shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None)
+    shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None, taps=settings.taps)
     if shown.marker_in_metal and settings.marker.kind == "auto" and calibration.method != "card":
         # nobody said that a marker is there: rather no scale than one read off scratches
         calibration = find_scale(photo, Marker(kind="none"))
         calibration = replace(calibration, flags=(*calibration.flags, raise_flag("marker_not_used")))
-        shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None)
+        shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None, taps=settings.taps)
     surface = find_surface(photo, calibration, view=settings.view, tube=tube, shown=shown)
     say("Looking for pits", 0.35)
     with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile
@@ -366,8 +379,15 @@ def conclude(
     surface, pits, pattern, relief, looked = seen.surface, seen.pits, seen.pattern, seen.relief, seen.flags
     ring = seen.ring
     marker = seen.settings.marker
+    if taps(corrections) != seen.settings.taps:
+        raise InputError(
+            "The corrections say what is metal and what is not, so the photo is looked at anew first: give examine() the photo, or "
+            "look() the settings that with_taps() returns."
+        )
     on_metal = tuple(
-        entry for entry in corrections if not (_is_marker(entry, marker) and beside_the_metal(entry, surface))
+        entry
+        for entry in corrections
+        if entry.kind not in TAPS and not (_is_marker(entry, marker) and beside_the_metal(entry, surface))
     )
     if on_metal:
         # A length marked without knowing how the phone was held says nothing of lengths that run another way.

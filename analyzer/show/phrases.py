@@ -159,6 +159,8 @@ ENTRY_WORDS = {
     "leave_out": "area left out",
     "examine_only": "only this area examined",
     "known_length": "known length",
+    "metal_here": "this is metal",
+    "not_metal_here": "this is not metal",
 }
 
 

@@ -332,6 +332,8 @@ CORRECTIONS = {
     "an area left out": ("metric", "Leave out an area", {}, BOX, {"kind": "leave_out"}),
     "only an area": ("metric", "Examine only here", {}, BOX, {"kind": "examine_only"}),
     "a length": ("metric", "Mark a length", {"known_length": 50.8}, [(0.3, 0.5), (0.7, 0.5)], {"kind": "known_length", "length_mm": 50.8}),
+    "a place of metal": ("metric", "This is metal", {}, [(0.5, 0.5)], {"kind": "metal_here"}),
+    "a place of none": ("metric", "This is not metal", {}, [(0.02, 0.5)], {"kind": "not_metal_here"}),
     "a length in inches": ("us", "Mark a length", {"known_length": 2.0}, [(0.3, 0.5), (0.7, 0.5)], {"kind": "known_length", "length_mm": 50.8}),
 }  # fmt: skip
 
@@ -349,7 +351,7 @@ def test_a_correction_of_each_kind(ways, monkeypatch, kind):
     app.text_input(key="why").set_value("seen with a lens").run()
     row = {**row, "why": "seen with a lens"}
     seen = ways.concluded[-1].look
-    left, top, _, _, enlarge, _ = marks._picture(ways.concluded[-1])
+    left, top, _, _, enlarge, _ = marks._picture(ways.concluded[-1], whole=tool in marks.WHOLE_PHOTO)
     if isinstance(where, int):
         row["pit"] = where
         (pit,) = (pit for pit in seen.pits.pits if pit.id == where)

@@ -30,7 +30,10 @@ MODES = {
     "Leave out an area": "outline",
     "Examine only here": "outline",
     "Mark a length": "length",
+    "This is metal": "place",
+    "This is not metal": "place",
 }
+WHOLE_PHOTO = ("This is metal", "This is not metal")  # what was left out of the piece must be there to be pointed at
 KINDS = {
     "Not a pit": "remove_pit",
     "Is a pit": "confirm_pit",
@@ -39,6 +42,8 @@ KINDS = {
     "Leave out an area": "leave_out",
     "Examine only here": "examine_only",
     "Mark a length": "known_length",
+    "This is metal": "metal_here",
+    "This is not metal": "not_metal_here",
 }
 
 
@@ -146,7 +151,7 @@ def _photo(examination: Examination, place: DeltaGenerator) -> None:
             if st.button("Redo", icon=":material/redo:", disabled=not current.undone, shortcut="Ctrl+Y"):
                 state.redo()
                 st.rerun()
-    left, top, width, height, enlarge, jpeg = _picture(examination)
+    left, top, width, height, enlarge, jpeg = _picture(examination, whole=tool in WHOLE_PHOTO)
     shapes = _shapes(examination, left, top, enlarge)
     with place:
         event = _pointed(examination, shapes, jpeg, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
@@ -209,19 +214,24 @@ def _enter(row: dict[str, object]) -> None:
     st.rerun()
 
 
-def _window(examination: Examination) -> tuple[int, int, int, int, float]:
-    """The piece's part of the photo, small enough to send once: left, top, width, height, enlargement."""
-    left, top, right, bottom = drawing.window(examination.photo, examination.surface)
+def _window(examination: Examination, *, whole: bool = False) -> tuple[int, int, int, int, float]:
+    """The piece's part of the photo (``whole``: all of it), small enough to send once: left, top, width, height, enlargement."""
+    left, top, right, bottom = _part(examination, whole)
     enlarge = min(1.0, LONGEST_PX / max(right - left, bottom - top))
     return left, top, max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)), enlarge
 
 
-def _picture(examination: Examination) -> tuple[int, int, int, int, float, bytes]:
+def _picture(examination: Examination, *, whole: bool = False) -> tuple[int, int, int, int, float, bytes]:
     """The window and its JPEG."""
-    left, top, width, height, enlarge = _window(examination)
-    right, bottom = drawing.window(examination.photo, examination.surface)[2:]
+    left, top, width, height, enlarge = _window(examination, whole=whole)
+    right, bottom = _part(examination, whole)[2:]
     part = cv2.resize(examination.photo.rgb[top:bottom, left:right], (width, height), interpolation=cv2.INTER_AREA)
     return left, top, width, height, enlarge, drawing.jpeg(part)
+
+
+def _part(examination: Examination, whole: bool) -> tuple[int, int, int, int]:
+    photo = examination.photo
+    return (0, 0, photo.width_px, photo.height_px) if whole else drawing.window(photo, examination.surface)
 
 
 def _shapes(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, object]]:
