@@ -1,4 +1,4 @@
-"""The command line: ``cutpipe open``, ``examine``, ``card``, ``facts``, ``rules``, ``schema``. Words for a plumber; the work is done elsewhere."""
+"""The command line: ``cutpipe open``, ``examine``, ``batch``, ``card``, ``facts``, ``rules``, ``schema``. Words for a plumber; the work is done elsewhere."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyzer.base.flags import CutpipeError, InputError
 from analyzer.base.text import shown
+from analyzer.batch.commands import add_command
 from analyzer.case.commands import add_commands
 
 if TYPE_CHECKING:
@@ -243,6 +244,7 @@ def _parser() -> argparse.ArgumentParser:
         description="Print the JSON Schema (draft 2020-12) that every examination.json keeps to, for programs that read it.",
     )
     schema.set_defaults(run=_schema)
+    add_command(commands, read_marker, MARKER_HELP)
     add_commands(commands, read_marker)
     return parser
 

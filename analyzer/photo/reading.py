@@ -67,15 +67,7 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
         data, name = source, name or "photo"
     else:
         path = Path(source)
-        name = name or path.name
-        try:
-            data = path.read_bytes()
-        except FileNotFoundError:
-            raise PhotoError(f"There is no file {path}; check the name and the folder.") from None
-        except IsADirectoryError:
-            raise PhotoError(f"{path} is a folder; name the photo in it.") from None
-        except OSError as error:
-            raise PhotoError(f"{path} cannot be read ({error.strerror}); check the file's permissions.") from None
+        data, name = read_bytes(path), name or path.name
     name = visible(name)  # a line break in a name would break every sentence
     if not data:
         raise PhotoError(f"{name} is empty (0 bytes); copy it from the phone again.")
@@ -107,6 +99,20 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
         complaints=complaints,
         even_share=even,
     )
+
+
+def read_bytes(path: Path) -> bytes:
+    """The bytes of a photo's file. Raises PhotoError for what is none: a pipe or a device would be waited for without end."""
+    try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise PhotoError(f"{path} is no file but a pipe or a device; name the photo's file.")
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise PhotoError(f"There is no file {path}; check the name and the folder.") from None
+    except IsADirectoryError:
+        raise PhotoError(f"{path} is a folder; name the photo in it.") from None
+    except OSError as error:
+        raise PhotoError(f"{path} cannot be read ({error.strerror}); check the file's permissions.") from None
 
 
 def _decode(data: bytes, name: str) -> tuple[Image.Image, int]:

@@ -131,6 +131,15 @@ def write(
     """
     edition = edition or Edition(units=units, paper=page_size, case=case or CaseData())
     files, faults = make(examination, edition, only)
+    paths = put_in_place(files, folder)
+    if faults:
+        raise NotAllMade(f"{not_made(faults)} They are in {folder}.", paths)
+    return paths
+
+
+def put_in_place(made: Mapping[str, bytes], folder: str | Path) -> list[Path]:
+    """Write files that were made (names of ``FILES``) and their closing list as ``folder``, whole or not at all; InputError as ``write``."""
+    files = dict(made)
     files[MANIFEST] = "".join(
         f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(files.items())
     ).encode()
@@ -148,10 +157,7 @@ def write(
         raise InputError(
             f"The results cannot be written to {folder} ({error.strerror}); choose another folder with --out."
         ) from None
-    paths = [Path(folder) / name for name in files]
-    if faults:
-        raise NotAllMade(f"{not_made(faults)} They are in {folder}.", paths)
-    return paths
+    return [Path(folder) / name for name in files]
 
 
 def _refuse_foreign(place: Path, told: Path) -> None:
