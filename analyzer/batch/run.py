@@ -24,7 +24,9 @@ from analyzer.show import output
 
 # What phones and scanners write; a file of another kind in the folder is no photo and is passed over.
 SUFFIXES = frozenset(".jpg .jpeg .png .heic .heif .tif .tiff .webp .avif .bmp".split())
-PHOTOS_A_WORKER = 100  # then the process is renewed, so that what libraries keep does not grow
+# Then the processes are renewed, so that what libraries keep does not grow (Python's own max_tasks_per_child can hang: issue 115634
+# of its tracker).
+PHOTOS_A_WORKER = 100
 TRIES = 2  # of a photo whose process was ended from outside
 BYTES_A_WORKER = 1_200_000_000  # peak of one 12-megapixel examination, measured about 0.9 GB, and room to spare
 
@@ -127,11 +129,13 @@ class _Run:
             # One that ended its process before is tried alone: then it is known whose fault it is.
             alone = bool(tries.get(waiting[0]))
             try:
-                lost = self._rounds(executor, waiting, 1 if alone else at_once, stop_after_one=alone)
+                lost = self._rounds(
+                    executor, waiting, 1 if alone else at_once, 1 if alone else PHOTOS_A_WORKER * at_once
+                )
             except BaseException:
-                executor.shutdown(wait=False, cancel_futures=True)
+                _stop(executor, wait=False)
                 raise
-            executor.shutdown(wait=not lost, cancel_futures=True)
+            _stop(executor, wait=not lost)
             for name in lost:
                 tries[name] = tries.get(name, 0) + 1
                 if tries[name] > TRIES:
@@ -146,12 +150,13 @@ class _Run:
                 else:
                     waiting.appendleft(name)
 
-    def _rounds(self, executor: Executor, waiting: deque[str], at_once: int, *, stop_after_one: bool) -> list[str]:
-        """Work until nothing waits, or the workers broke: then the photos that they held."""
+    def _rounds(self, executor: Executor, waiting: deque[str], at_once: int, at_most: int) -> list[str]:
+        """Work until nothing waits or ``at_most`` photos are done; where the workers broke, the photos that they held."""
         at_work: dict[Future[Outcome], str] = {}
-        while waiting or at_work:
+        begun = 0
+        while at_work or (waiting and begun < at_most):
             try:
-                while waiting and len(at_work) < at_once:
+                while waiting and len(at_work) < at_once and begun < at_most:
                     name = waiting.popleft()
                     try:
                         data = read_bytes(self.photos[name])
@@ -160,6 +165,7 @@ class _Run:
                         continue
                     try:
                         at_work[executor.submit(examine_one, name, data, self.plan)] = name
+                        begun += 1
                     except BaseException:
                         waiting.appendleft(name)
                         raise
@@ -168,8 +174,6 @@ class _Run:
                     outcome = future.result()
                     self._put(at_work[future], outcome)
                     del at_work[future]
-                if stop_after_one and not at_work:
-                    return []
             except BrokenProcessPool:
                 return list(at_work.values())
         return []
@@ -217,7 +221,7 @@ def _workers(scheduler: str | None, jobs: int) -> Iterator[tuple[Callable[[], Ex
     """How to make the executor, and how many photos to have in it at once (a few more than workers, so that none waits)."""
     if scheduler is None:
         context = multiprocessing.get_context("spawn")  # threads of a parent do not survive a fork
-        yield lambda: ProcessPoolExecutor(jobs, mp_context=context, max_tasks_per_child=PHOTOS_A_WORKER), jobs + 1
+        yield lambda: ProcessPoolExecutor(jobs, mp_context=context), jobs + 1
         return
     try:
         from distributed import Client
@@ -237,6 +241,13 @@ def _workers(scheduler: str | None, jobs: int) -> Iterator[tuple[Callable[[], Ex
         yield lambda: client.get_executor(pure=False, retries=TRIES), 2 * cores
     finally:
         client.close()
+
+
+def _stop(executor: Executor, *, wait: bool) -> None:
+    if isinstance(executor, ProcessPoolExecutor):
+        executor.shutdown(wait=wait, cancel_futures=True)
+    else:  # Dask's knows no more than this, and drops what waits
+        executor.shutdown(wait=wait)
 
 
 def _refuse_foreign(out: Path) -> None:
