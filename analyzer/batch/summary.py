@@ -9,7 +9,6 @@ from importlib import resources
 from itertools import islice
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 import jinja2
 
@@ -58,10 +57,10 @@ def write_pages(rows: Iterable[Mapping[str, Any]], folder: Path, *, photos: int)
     for number, chunk in enumerate(_chunks(rows, ROWS_A_PAGE), start=1):
         write_file(
             folder / _page(number),
-            template.render(rows=chunk, number=number, pages=pages, page=_page, link=quote).encode(),
+            template.render(rows=chunk, number=number, pages=pages, page=_page).encode(),
         )
     if not number:
-        write_file(folder / _page(1), template.render(rows=[], number=1, pages=1, page=_page, link=quote).encode())
+        write_file(folder / _page(1), template.render(rows=[], number=1, pages=1, page=_page).encode())
     for left in folder.glob("index-*.html"):  # of an earlier run over more photos
         if left.stem.removeprefix("index-").isdigit() and int(left.stem.removeprefix("index-")) > max(1, number):
             left.unlink()
