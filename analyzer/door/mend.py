@@ -140,7 +140,10 @@ def _cut(rgb: np.ndarray, piece: np.ndarray, taps: list[tuple[tuple[int, int], b
     if on.all() or not on.any():  # nothing to part: all that was said agrees
         return on
     cv2.setRNGSeed(1)
-    cv2.grabCut(rgb[..., ::-1].copy(), marks, None, np.zeros((1, 65)), np.zeros((1, 65)), ROUNDS, cv2.GC_INIT_WITH_MASK)
+    unread = (0, 0, 1, 1)  # the marks say where to begin, and no rectangle does
+    cv2.grabCut(
+        rgb[..., ::-1].copy(), marks, unread, np.zeros((1, 65)), np.zeros((1, 65)), ROUNDS, cv2.GC_INIT_WITH_MASK
+    )
     return (marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD)
 
 

@@ -35,7 +35,10 @@ def test_sure_looks_go_before_the_fit(monkeypatch, looks, edge_costs, expected):
     for name in ("face_mask", "edge_target", "outline_points", "camera_of"):
         monkeypatch.setattr(view, name, lambda *rest: "drawn")
     found = SimpleNamespace(view_shares=None if looks is None else np.array(looks), step=1.0)
-    assert view.view_by_fit(SimpleNamespace(rgb=None), SimpleNamespace(marker_plane_height_mm=0.0), found, None) == expected
+    assert (
+        view.view_by_fit(SimpleNamespace(rgb=None), SimpleNamespace(marker_plane_height_mm=0.0), found, None)
+        == expected
+    )
 
 
 def test_a_marker_that_contradicts_the_outline_is_said_in_words(monkeypatch):
