@@ -7,6 +7,7 @@ the compressed picture itself is carried over byte for byte (ITU-T T.81, annex B
 from __future__ import annotations
 
 import io
+import warnings
 import struct
 import zlib
 
@@ -32,9 +33,11 @@ def without_place(data: bytes, name: str = "photo") -> tuple[bytes, str]:
     JPEG and PNG keep their picture data byte for byte; other forms are written anew as PNG with the same pixels.
     Raises PhotoError where it is no photo.
     """
-    with Image.open(io.BytesIO(data), formats=FORMATS) as image:
-        form = image.format
-        exif = _kept_exif(image)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # Pillow warns of odd metadata; what is broken is left out
+        with Image.open(io.BytesIO(data), formats=FORMATS) as image:
+            form = image.format
+            exif = _kept_exif(image)
     if form in ("JPEG", "MPO"):
         return _jpeg(data, exif), ".jpg"
     if form == "PNG":

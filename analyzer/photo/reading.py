@@ -71,10 +71,12 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
     name = visible(name)  # a line break in a name would break every sentence
     if not data:
         raise PhotoError(f"{name} is empty (0 bytes); copy it from the phone again.")
-    image, frames = _decode(data, name)
-    camera = _camera_facts(image)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # Pillow warns of size and of odd metadata; both are handled here
+        image, frames = _decode(data, name)
+        camera = _camera_facts(image)
+        rgb = _to_srgb(image, name)
     flags = [raise_flag("first_picture_of_several", f" ({frames} in the file)")] if frames > 1 else []
-    rgb = _to_srgb(image, name)
     if min(rgb.shape[:2]) < SMALLEST_SIDE_PX:
         raise PhotoError(
             f"{name} is only {rgb.shape[1]} x {rgb.shape[0]} pixels; send the photo itself, not its preview picture."
@@ -118,20 +120,18 @@ def read_bytes(path: Path) -> bytes:
 def _decode(data: bytes, name: str) -> tuple[Image.Image, int]:
     """The first picture of the file, wholly decoded, and how many there are."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # Pillow warns of size and of odd metadata; both are handled here
-            image = Image.open(io.BytesIO(data), formats=FORMATS)
-            megapixels = image.width * image.height / 1e6
-            if megapixels > LARGEST_MEGAPIXELS:
-                raise PhotoError(
-                    f"{name} has {megapixels:.0f} megapixels; save it at {LARGEST_MEGAPIXELS:.0f} or fewer "
-                    "(12 are plenty) and add it again."
-                )
-            frames = int(getattr(image, "n_frames", 1))
-            # A phone's JPEG in MPO form carries a preview and depth map behind the photo: still one photo.
-            if image.format in ("MPO", "JPEG"):
-                frames = 1
-            image.load()
+        image = Image.open(io.BytesIO(data), formats=FORMATS)
+        megapixels = image.width * image.height / 1e6
+        if megapixels > LARGEST_MEGAPIXELS:
+            raise PhotoError(
+                f"{name} has {megapixels:.0f} megapixels; save it at {LARGEST_MEGAPIXELS:.0f} or fewer "
+                "(12 are plenty) and add it again."
+            )
+        frames = int(getattr(image, "n_frames", 1))
+        # A phone's JPEG in MPO form carries a preview and depth map behind the photo: still one photo.
+        if image.format in ("MPO", "JPEG"):
+            frames = 1
+        image.load()
     except PhotoError:
         raise
     except UnidentifiedImageError:
