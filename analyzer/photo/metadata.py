@@ -7,8 +7,8 @@ the compressed picture itself is carried over byte for byte (ITU-T T.81, annex B
 from __future__ import annotations
 
 import io
-import warnings
 import struct
+import warnings
 import zlib
 
 from PIL import ExifTags, Image
