@@ -16,6 +16,7 @@ from analyzer.door.sharpness import Sharpness, measure_sharpness, why_not_counta
 from analyzer.door.specimen import MARKER, SIDE, Answer, Specimen, find_specimen
 from analyzer.photo.reading import Photo
 from analyzer.scale.calibration import Calibration
+from analyzer.scale.find_disc import round_things
 
 FRAMINGS = ("apart", "cut_off", "fills", "unclear")
 # A piece stands out where the network is of one mind and the colours inside and outside differ. Chosen while looking at some 30 c,
@@ -29,6 +30,7 @@ FILLED = 0.97  # of the picture: no table is left that could be told from metal
 LEAST_FILLED = 0.6  # of the picture, where it says that metal takes 85 % or more of it
 LEAST_CONTRAST = 1.0
 LEAST_MARKER, MOST_PIECE = 0.2, 0.6  # mean shares within a marker's outline
+COIN_MARKER = 0.6  # mean share of marker within something round: coins in pictures with truth have .9
 BORDER = 0.05  # of the shorter side: the picture's rim
 FILLS_BORDER = 0.25  # of the rim: little else is left to differ in colour from the piece
 TOUCHES_BORDER = 0.02  # of the rim that shows the piece
@@ -62,6 +64,7 @@ class Shown:
     metal: Answer | None  # which metal by the network's look; None where no piece is seen or the weights do not tell
     specimen: Specimen | None  # where the network sees the piece; None where it sees none
     not_countable: str  # why no pit may be counted, words that end a sentence; "" where they may
+    round_px: tuple[float, float, float] | None = None  # x, y, radius of what may be a coin that was not named
     marker_in_metal: bool = False  # what was taken for a marker lies within what the network takes for the piece
     flags: tuple[Flag, ...] = ()
 
@@ -87,9 +90,10 @@ def what_is_shown(
     view: str | None = None,
     tube_told: bool = False,
     taps: Sequence[Tap] = (),
+    disc_unnamed: bool = False,
 ) -> Shown:
     """Look at the whole picture. ``view`` as told, None where not; ``tube_told``: its diameter may serve as the scale; ``taps`` by hand
-    mend the outline, which is then taken as told. Raises InputError where the taps cannot be right."""
+    mend the outline, which is then taken as told; ``disc_unnamed``: a coin may lie there of which nothing was said. Raises InputError where the taps cannot be right."""
     found = find_specimen(photo.rgb, calibration.marker_outlines_px)
     scale = calibration.rotation is not None
     flags: list[Flag] = []
@@ -135,6 +139,11 @@ def what_is_shown(
                     "outline_doubtful", f"metal seems to fill the picture, the outline holds {100 * share:.0f} % of it"
                 )
             )
+    coin = _coin_beside(photo, found) if disc_unnamed and not scale else None
+    if coin is not None:
+        flags.append(
+            raise_flag("coin_asked", f"at {coin[0]:.0f}, {coin[1]:.0f} of the photo, {2 * coin[2]:.0f} pixels across")
+        )
     in_metal = _lies_in_metal(photo, found, calibration)
     if in_metal:
         flags.append(raise_flag("marker_in_metal"))
@@ -177,6 +186,7 @@ def what_is_shown(
         sharpness=sharpness,
         colours=colours,
         metal=None if found is None else found.answers.get("metal"),
+        round_px=coin,
         marker_in_metal=in_metal,
         specimen=found,
         not_countable=why,
@@ -191,19 +201,37 @@ def looks_like(shown: Shown) -> str | None:
 
 def _lies_in_metal(photo: Photo, found: Specimen | None, calibration: Calibration) -> bool:
     """Whether the outline of the marker holds the piece and no marker, as where scratches in a row were read as a ruler."""
-    if found is None or found.far is None or not calibration.marker_outlines_px or found.source != "learned":
-        return False
+    shares = _shares_within(photo, found, calibration.marker_outlines_px)
+    return shares is not None and shares[0] < LEAST_MARKER and shares[1] > MOST_PIECE
+
+
+def _coin_beside(photo: Photo, found: Specimen | None) -> tuple[float, float, float] | None:
+    """x, y, radius of a round thing that the network takes for a marker: two looks that know nothing of each other agree."""
+    if found is None or found.far is None or float(found.far[MARKER].max()) < COIN_MARKER:
+        return None
+    for thing in round_things(photo.rgb):
+        shares = _shares_within(photo, found, (thing.outline_px,))
+        if shares is not None and shares[0] > COIN_MARKER:
+            return (*thing.centre_px, thing.radius_px)
+    return None
+
+
+def _shares_within(
+    photo: Photo, found: Specimen | None, outlines_px: Sequence[np.ndarray]
+) -> tuple[float, float] | None:
+    """Mean shares of marker and of piece within outlines, on the look at the whole photo; None where there is no such look."""
+    if found is None or found.far is None or not len(outlines_px) or found.source != "learned":
+        return None
     span = float(max(photo.width_px, photo.height_px))
     step = span / SIDE
     corner = (np.array([photo.width_px, photo.height_px]) - span) / 2 + 0.5 * step - 0.5
     inside = np.zeros((SIDE, SIDE), np.uint8)
-    for outline in calibration.marker_outlines_px:
+    for outline in outlines_px:
         cv2.fillPoly(inside, [np.round((np.asarray(outline, float) - corner) / step).astype(np.int32)], 1)
     if not inside.any():
-        return False
+        return None
     marker = float(found.far[MARKER][inside > 0].mean())
-    piece = float((1 - found.far[look.TABLE] - found.far[MARKER])[inside > 0].mean())
-    return marker < LEAST_MARKER and piece > MOST_PIECE
+    return marker, float((1 - found.far[look.TABLE] - found.far[MARKER])[inside > 0].mean())
 
 
 def _is_a_ring(found: Specimen) -> bool:

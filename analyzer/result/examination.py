@@ -267,12 +267,20 @@ def look(
     say("Finding the marker and the scale", 0.1)
     calibration = find_scale(photo, settings.marker)
     say("Finding the pipe", 0.2)
-    shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None, taps=settings.taps)
-    if shown.marker_in_metal and settings.marker.kind == "auto" and calibration.method != "card":
+    unnamed = settings.marker.kind == "auto"
+
+    def door(calibration: Calibration) -> Shown:
+        told = tube is not None
+        return what_is_shown(
+            photo, calibration, view=settings.view, tube_told=told, taps=settings.taps, disc_unnamed=unnamed
+        )
+
+    shown = door(calibration)
+    if shown.marker_in_metal and unnamed and calibration.method != "card":
         # nobody said that a marker is there: rather no scale than one read off scratches
         calibration = find_scale(photo, Marker(kind="none"))
         calibration = replace(calibration, flags=(*calibration.flags, raise_flag("marker_not_used")))
-        shown = what_is_shown(photo, calibration, view=settings.view, tube_told=tube is not None, taps=settings.taps)
+        shown = door(calibration)
     surface = find_surface(photo, calibration, view=settings.view, tube=tube, shown=shown)
     say("Looking for pits", 0.35)
     with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile

@@ -30,7 +30,7 @@ from analyzer.wall.remaining import PitDepth, Wall
 if TYPE_CHECKING:
     from analyzer.result.examination import Examination
 
-SCHEMA_VERSION = "2.0"
+SCHEMA_VERSION = "2.1"
 
 
 @dataclass(frozen=True)
@@ -179,7 +179,10 @@ class ShownRecord(_Model):
     noise_levels: Annotated[Fine, From("shown.sharpness.noise_levels")] = Field(description="of 255")
     smallest_seen_px: Annotated[Fine | None, From("shown.sharpness.smallest_seen_px")]
     looks_like: Annotated[str | None, From(lambda e: looks_like(e.shown))] = Field(
-        description="the metal by its colours, where they do not fit copper"
+        description="the metal by its colours and the network's look, where they do not fit copper"
+    )
+    round_thing_px: Annotated[tuple[float, float, float] | None, From("shown.round_px")] = Field(
+        description="x, y, radius of what may be a coin that was not named; nothing is measured by it"
     )
     findings_rest_on_it: Annotated[bool, From("shown.sure")]
 

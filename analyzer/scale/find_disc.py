@@ -67,6 +67,33 @@ def find_disc(
     return replace(_pose(rgb, cameras, diameter_mm, thickness_mm, best), rival=rival / best_score)
 
 
+@dataclass(frozen=True, kw_only=True)
+class RoundThing:
+    """Something round in the picture, of which no size is known."""
+
+    outline_px: np.ndarray  # (N, 2)
+    centre_px: tuple[float, float]
+    radius_px: float  # mean of the half axes
+    hollow: float  # see _Outline
+
+
+def round_things(rgb: np.ndarray) -> tuple[RoundThing, ...]:
+    """What is round enough to be a disc or a ring, the roundest first; four at most."""
+    found = []
+    for x, y, radius, _ in _circles(rgb):
+        outline = _outline(rgb, np.array([x, y]), radius)
+        if outline is not None:
+            found.append(
+                RoundThing(
+                    outline_px=outline.points_px,
+                    centre_px=(float(outline.centre[0]), float(outline.centre[1])),
+                    radius_px=float(np.mean(outline.ellipse[2:4])),
+                    hollow=outline.hollow,
+                )
+            )
+    return tuple(found)
+
+
 def _circles(rgb: np.ndarray, most: int = 4) -> list[tuple[float, float, float, float]]:
     """Places (x, y, radius, roundness), best first, where edges point to a common centre (Hough voting along gradients)."""
     height, width = rgb.shape[:2]

@@ -274,6 +274,30 @@ def test_a_ruler_read_off_the_metal_gives_no_scale(monkeypatch):
     assert told.calibration.method == "ruler" and "marker_in_metal" in [flag.id for flag in told.flags]
 
 
+def test_a_coin_that_nobody_named_is_asked_about_and_never_used(monkeypatch):
+    """A disc drawn on the table where the network sees a marker: asked about. A dark round stain on the metal: not."""
+    from analyzer.result import examination
+
+    rgb, pipe = bar_on_table()
+    cv2.circle(rgb, (520, 200), 90, (205, 190, 140), -1, cv2.LINE_AA)
+    cv2.circle(rgb, (520, 200), 82, (170, 150, 95), 3, cv2.LINE_AA)
+    cv2.circle(rgb, (300, 510), 70, (60, 40, 30), -1, cv2.LINE_AA)
+    found = drawn(pipe, monkeypatch)
+    photo = read_photo(encoded(rgb))
+    assert examination.look(photo, settings=Settings(view="flat")).shown.round_px is None
+    marker = np.zeros((SIDE, SIDE), np.float32)
+    cv2.circle(marker, (130, 50), 23, 0.95, -1)
+    far = found.far.copy()
+    far[network.MARKER], far[network.TABLE] = marker, far[network.TABLE] * (1 - marker)
+    monkeypatch.setattr(door, "find_specimen", lambda rgb, taken=(): replace(found, far=far))
+    seen = examination.look(photo, settings=Settings(view="flat"))
+    assert seen.shown.round_px == pytest.approx((520, 200, 90), abs=3)
+    assert "coin_asked" in [flag.id for flag in seen.flags]
+    assert seen.calibration.method == "none" and seen.surface.mm_per_px is None
+    unasked = examination.look(photo, settings=Settings(view="flat", marker=Marker(kind="none")))
+    assert unasked.shown.round_px is None  # told that there is none
+
+
 def test_sharpness_is_taken_at_the_marker():
     """A sharp marker beside smooth metal: sharp; the metal alone has no edge, which is not sharp."""
     rgb = np.full((400, 600, 3), 120, np.uint8)
