@@ -50,6 +50,8 @@ README = """What this is
 ============
 The evidence of one failed piece of water pipe, sealed by cutpipe on {when}.
 
+Begin with data/section-1/report.pdf; evidence.pdf beside it shows what each figure rests on.
+
 data/photographs/   the photographs{place}
 data/log.jsonl      every step of the case in order; each line names the hash of the line before, so that none can be
                     changed, put in or taken out unseen
@@ -59,7 +61,10 @@ data/versions.json  the programs that measured
 manifest-*.txt, tagmanifest-*.txt   hashes of every file, in the BagIt form (RFC 8493): any BagIt tool can check them
 
 To check it: cutpipe check FOLDER_OR_ZIP. It compares every byte with its hash, follows the log, and measures anew from the
-photographs in here.
+photographs in here. Another version of the program, or another engine for its networks, is named, and a figure that
+differs by more than {rounding} of itself is called different.
+
+{names} Notes and the names of files stay as they were typed: they are part of what the log's hashes cover.
 
 A photo never proves a cause and never shows that a pipe is safe under pressure. Hashes show that nothing was changed
 since the sealing; they do not show who took a photograph or that it shows what is said of it.
@@ -134,7 +139,13 @@ def seal(
     place = (
         " as they came" if with_place else ", without place data and serial numbers (the picture itself is unchanged)"
     )
-    files["data/README.txt"] = README.format(when=when, place=place).encode()
+    names = (
+        "Names, places and the claim number are in here, as whoever sealed it asked for."
+        if with_private
+        else "Names, places and the claim number were left out; the log holds sealed digests in their place."
+    )
+    told = README.format(when=when, place=place, names=names, rounding=f"{ROUNDING:g}")
+    files["data/README.txt"] = told.encode()
     out.parent.mkdir(parents=True, exist_ok=True)
     working = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}-"))
     try:

@@ -368,6 +368,7 @@ def _seal(options: argparse.Namespace) -> int:
     )
     kept = [w for w, on in (("names and places", options.with_names), ("the camera's data", options.with_place)) if on]
     print(f"Sealed in {place}, with {' and '.join(kept) or 'neither names nor place data'} in it.")
+    print("Notes and the names of files are in it as they were typed: look them through before you hand it on.")
     return 0
 
 

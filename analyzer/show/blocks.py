@@ -15,6 +15,13 @@ class Paragraph:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Heading(Paragraph):
+    """A heading within a section."""
+
+    strong: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
 class Bullets:
     items: tuple[str, ...]
     numbered: bool = False

@@ -76,6 +76,7 @@ FILES: dict[str, Callable[[Work], bytes]] = {
     "unrolled.png": lambda work: drawing.png(_laid_flat(work.examination, work.edition.units)),
     "report.html": lambda work: webpage.html(work.examination, edition=work.edition, sections=work.sections).encode(),
     "report.pdf": lambda work: paper.pdf(work.examination, edition=work.edition, sections=work.sections),
+    "evidence.pdf": lambda work: paper.evidence_pdf(work.examination, edition=work.edition),
     "homeowner.pdf": lambda work: paper.homeowner_pdf(work.examination, edition=work.edition),
 }
 

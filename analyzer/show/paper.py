@@ -15,9 +15,9 @@ from matplotlib import font_manager
 from analyzer.base.words import say
 from analyzer.result.examination import Examination
 from analyzer.show import report
-from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Picture, Section, Table
+from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Heading, Paragraph, Picture, Section, Table
 from analyzer.show.edition import Edition
-from analyzer.show.sections import answer, homeowner
+from analyzer.show.sections import answer, evidence, homeowner
 from analyzer.show.tagging import TaggedPages
 
 TO_FILL_IN = "House: ______________________   Examined by: __________________   Date: ____________   Claim: __________"
@@ -40,6 +40,7 @@ class _Fit:
 
 # From the most comfortable on; the first that does not need too many pages, or a last page with hardly anything on it, is taken.
 _FITS = (_Fit(1.0, 1.0), _Fit(0.95, 0.9), _Fit(0.91, 0.8), _Fit(0.88, 0.7), _Fit(0.86, 0.6))
+_EVIDENCE_FIT = _Fit(0.86, 1.0)
 _HOME_FITS = (_Fit(1.1, 1.2), _Fit(1.03, 1.0), _Fit(0.97, 0.9), _Fit(0.91, 0.75), _Fit(0.87, 0.65))
 
 
@@ -47,6 +48,7 @@ class _Pages(TaggedPages):
     heading = ""
     fit = _FITS[0]
     type_share = 1.0
+    in_annex = False
 
     def normalize_text(self, text: str) -> str:
         """Letters that the font lacks (an emoji in a file's name) are printed as an empty box."""
@@ -153,7 +155,7 @@ def _print_report(
     in_annex = False
     for number, part in enumerate(parts):
         if part.annex and not in_annex:
-            in_annex = True
+            in_annex = pages.in_annex = True
             pages.type_share = _ANNEX
             _annex_heading(pages)
         elif number and part.new_page and pages.get_y() > 40:
@@ -199,11 +201,27 @@ def homeowner_pdf(
     return bytes(set_as(replace(_HOME_FITS[0], pictures=2.0)).output())
 
 
+def evidence_pdf(
+    examination: Examination,
+    *,
+    units: str = "metric",
+    edition: Edition | None = None,
+    made: dt.datetime | None = None,
+) -> bytes:
+    """Evidence sheets: the marked photo and, for every pit, the crop that its figures rest on; the photo's hash on each page."""
+    edition = edition or Edition(units=units)
+    pages = _begun(examination, edition, "Evidence sheets", made, _EVIDENCE_FIT)
+    _print_all(pages, evidence.blocks(examination, edition))
+    return bytes(pages.output())
+
+
 def _begun(examination: Examination, edition: Edition, title: str, made: dt.datetime | None, fit: _Fit) -> _Pages:
     pages = _Pages(format=edition.sheet)
     pages.fit, pages.type_share = fit, fit.type
     case = edition.case
     pages.heading = " · ".join(part for part in (f"Removed pipe section: {examination.photo.name}", case.short) if part)
+    if fit is _EVIDENCE_FIT:
+        pages.heading += f" · SHA-256 {examination.photo.sha256}"
     pages.set_title(pages.heading)
     pages.viewer_preferences = ViewerPreferences(display_doc_title=True)
     pages.set_subject(say("show.subject"))
@@ -317,7 +335,8 @@ def _print(pages: _Pages, block: Block) -> None:
 def _paragraph(pages: _Pages, block: Paragraph) -> None:
     pages.type(9.5, "B" if block.strong else "")
     text = _breakable(block.text)
-    with pages.content("P"):
+    kind = "P" if not isinstance(block, Heading) else "H4" if pages.in_annex else "H3"
+    with pages.content(kind):
         pages.multi_cell(0, 4.8 * pages.type_share, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pages.ln(1.2 * pages.type_share)
 
@@ -364,13 +383,12 @@ def _table(pages: _Pages, block: Table) -> None:
         pages.add_page()
     pages.type(8.2)
     pages.set_draw_color(*_LINE)
-    annex = pages.type_share == _ANNEX
     with pages.tagged_table(
         col_widths=block.widths or None,
         text_align="LEFT",
         v_align="TOP",
-        line_height=(3.15 if annex else 4.1 * pages.type_share),
-        padding=(0.4 if annex else 0.6 * pages.type_share, 1.2),
+        line_height=(3.15 if pages.in_annex else 4.1 * pages.type_share),
+        padding=(0.4 if pages.in_annex else 0.6 * pages.type_share, 1.2),
         headings_style=FontFace(emphasis="BOLD", fill_color=_TINT, color=_INK),
         borders_layout="HORIZONTAL_LINES",
     ) as table:

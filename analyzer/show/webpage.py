@@ -30,7 +30,7 @@ def html(
     environment.filters["base64"] = lambda data: base64.b64encode(data).decode()
     environment.tests["kind"] = lambda block, name: type(block).__name__ == name
     return environment.from_string(template).render(
-        title=f"Examination of {examination.photo.name}",
-        case=[(heading, words) for heading, words in edition.case.rows if words],
+        title=" · ".join(part for part in (f"Examination of {examination.photo.name}", edition.case.short) if part),
+        case=[(heading, words) for heading, words in (*edition.case.rows, ("Case number", edition.case.id)) if words],
         sections=report.sections(examination, edition=edition) if sections is None else sections,
     )

@@ -14,6 +14,7 @@ from PIL import ExifTags, Image
 
 from analyzer import cli
 from analyzer.base.flags import InputError
+from analyzer.case import bundle as bundle_room
 from analyzer.case.bundle import check, compare, new_key, pack, seal, unpack
 from analyzer.case.store import CaseStore
 from analyzer.photo.metadata import without_place
@@ -173,6 +174,48 @@ def test_hostile_zip_files_are_refused_with_one_sentence(tmp_path, data):
         check(file)
     assert str(caught.value).endswith(".")
     assert [p.name for p in tmp_path.rglob("*") if p.is_file()] == ["bundle.zip"]
+
+
+def test_a_zip_file_that_unpacks_to_too_much_is_not_opened(tmp_path, monkeypatch):
+    """Too large by its own word, larger than its word, too many files: each is refused, and nothing is left."""
+    file = tmp_path / "bundle.zip"
+    file.write_bytes(_zip([("b/bagit.txt", "x"), ("b/data/zeros", bytes(2_000_000))]))
+    assert file.stat().st_size < 4000
+    with monkeypatch.context() as small:
+        small.setattr(bundle_room, "LARGEST_BUNDLE_BYTES", 1_000_000)
+        with pytest.raises(InputError, match="far more than any bundle"):
+            check(file)
+    with monkeypatch.context() as small:
+        small.setattr(bundle_room, "MOST_FILES", 1)
+        with pytest.raises(InputError, match="far more than any bundle"):
+            check(file)
+    lying = file.read_bytes().replace((2_000_000).to_bytes(4, "little"), (10).to_bytes(4, "little"))
+    file.write_bytes(lying)
+    with pytest.raises(InputError, match="damaged|more than it says"):
+        check(file)
+    assert [p.name for p in tmp_path.iterdir()] == ["bundle.zip"]
+
+
+def test_another_engine_is_named_and_small_differences_are_told(case, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(bundle_room, "versions", lambda: {"cutpipe": "0.9", "onnxruntime": "not installed"})
+    bundle = seal(case, tmp_path / "b", when=WHEN)
+    monkeypatch.undo()
+    found = check(bundle)
+    assert found.other_versions["onnxruntime"][0] == "not installed" and found.verdict == "same"
+    cli.main(["check", str(bundle)])
+    assert "onnxruntime: sealed with not installed, here" in capsys.readouterr().out
+
+
+def test_the_word_for_people_says_what_was_left_out(case, bundle, tmp_path):
+    said = (bundle / "data/README.txt").read_text(encoding="utf-8")
+    assert (
+        "claim number were left out" in said
+        and "without place data" in said
+        and "Notes and the names of files stay" in said
+    )
+    whole = seal(case, tmp_path / "w", when=WHEN, with_private=True, with_place=True)
+    said = (whole / "data/README.txt").read_text(encoding="utf-8")
+    assert "claim number are in here" in said and "as they came" in said
 
 
 def _with_place(form, **how):

@@ -9,6 +9,7 @@ import numpy as np
 import pypdf
 import pytest
 
+from analyzer.result.examination import conclude
 from analyzer.show import blocks, paper, phrases, report, webpage
 from analyzer.show.edition import CaseData, Edition
 from tests.conftest import ROOT
@@ -113,7 +114,9 @@ def test_everything_on_paper_is_tagged(pages):
     for element in whole:
         inside = {kid.get_object()["/S"] for kid in element.get("/K", []) if not isinstance(kid, int)}
         allowed = {"/L": {"/LI"}, "/LI": {"/Lbl", "/LBody"}, "/Table": {"/TR"}, "/TR": {"/TH", "/TD"}}
-        assert inside <= allowed.get(element["/S"], {"/H1", "/H2", "/H3", "/P", "/L", "/Table", "/Figure", "/Caption"})
+        assert inside <= allowed.get(
+            element["/S"], {"/H1", "/H2", "/H3", "/H4", "/P", "/L", "/Table", "/Figure", "/Caption"}
+        )
         if element["/S"] == "/Figure":
             assert len(element["/Alt"]) > 20
         if element["/S"] == "/TH":
@@ -135,6 +138,19 @@ def test_everything_on_paper_is_tagged(pages):
             elif operator in (b"Tj", b"TJ", b"'", b"Do"):
                 assert len(depth) == 1, operands
         assert not depth and seen == list(range(len(seen)))
+
+
+def test_evidence_sheets_show_every_pit_with_what_its_figures_rest_on(demo_examination):
+    reader = pypdf.PdfReader(io.BytesIO(paper.evidence_pdf(demo_examination, edition=CASE)))
+    texts = [re.sub(r"\s+", " ", page.extract_text().replace("\u200b", "")) for page in reader.pages]
+    whole, pits = " ".join(texts), demo_examination.standing_pits.pits
+    for pit in pits:
+        assert re.search(rf"Pit {pit.id}: [^;]*; opening [^;]*; depth [^;]*; judged by the program", whole), pit.id
+    # Two pits may look alike to the byte in no photo: a crop of each, and the marked photo.
+    assert sum(len(page.images) for page in reader.pages) >= len(pits) + 1
+    for text in texts:
+        assert demo_examination.photo.sha256 in text.replace(" ", "") and "Alder Row" in text
+    assert "Known errors" in whole and "never proves a cause" in whole
 
 
 def test_fonts_are_embedded(pages):
@@ -254,6 +270,7 @@ class _Reader(HTMLParser):
     def __init__(self):
         super().__init__()
         self.links, self.images, self.open, self.text, self.ids = [], [], [], [], []
+        self.headings, self.landmarks = [], []
 
     def handle_starttag(self, tag, attrs):
         attrs = dict(attrs)
@@ -261,6 +278,10 @@ class _Reader(HTMLParser):
         self.ids += [attrs["id"]] if "id" in attrs else []
         if tag == "img":
             self.images.append(attrs)
+        if tag in ("h1", "h2", "h3", "h4"):
+            self.headings.append(int(tag[1]))
+        if tag in ("main", "header", "nav", "section", "footer", "aside"):
+            self.landmarks.append((tag, attrs.get("aria-label") or attrs.get("aria-labelledby", "")))
         if tag not in ("meta", "img", "br"):
             self.open.append(tag)
 
@@ -282,6 +303,19 @@ def test_html_stands_alone(demo_examination):
     assert "never proves a cause" in " ".join(reader.text)
 
 
+def test_html_has_one_of_each_landmark_and_no_heading_skips_a_level(demo_examination):
+    """WAI-ARIA Authoring Practices: one main landmark, each further one with a name of its own; WCAG 2.2, technique G141."""
+    reader = _Reader()
+    reader.feed(webpage.html(demo_examination, edition=CASE))
+    assert len(set(reader.landmarks)) == len(reader.landmarks)
+    assert [tag for tag, _ in reader.landmarks].count("main") == 1
+    assert all(name for tag, name in reader.landmarks if tag in ("nav", "section"))
+    assert reader.headings[0] == 1 and reader.headings.count(1) == 1 and 3 in reader.headings
+    assert all(after - before <= 1 for before, after in zip(reader.headings, reader.headings[1:], strict=False))
+    said = " ".join(reader.text)
+    assert "Alder Row tab" in said and CASE.case.id in said and "\u202e" not in said
+
+
 def test_a_file_name_is_text_not_markup(demo_examination):
     photo = replace(demo_examination.photo, name="<b>x</b>.jpg")
     look = replace(demo_examination.look, photos=(photo, *demo_examination.photos[1:]))
@@ -291,3 +325,19 @@ def test_a_file_name_is_text_not_markup(demo_examination):
 def test_summary_for_the_terminal(demo_examination):
     said = phrases.spoken_summary(demo_examination)
     assert "Pits estimated" in said and "95 %" in said
+
+
+def test_many_corrections_of_one_kind_take_one_row(demo_examination):
+    """Two hundred pits that one person added for one reason are one row; every entry stands in the file."""
+    from analyzer.result.corrections import make_correction
+
+    said = {"who": "R. Field", "why": "seen with a loupe", "when": "2026-11-20T10:00:00"}
+    drawn = [
+        make_correction({"kind": "add_pit", "points_px": [[700 + 3 * k, 1300]], "diameter_px": 6, **said})
+        for k in range(200)
+    ]
+    other = make_correction({"kind": "remove_pit", "pit": demo_examination.pits.pits[0].id, **said})
+    many = conclude(demo_examination.look, corrections=[*drawn, other])
+    rows = report.section(many, "corrections").blocks[1].rows
+    assert [row[0] for row in rows] == ["pit added, 200 times", f"not a pit, number {other.pit}"]
+    assert len(pypdf.PdfReader(io.BytesIO(paper.pdf(many))).pages) <= paper.MOST_PAGES

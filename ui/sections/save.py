@@ -15,6 +15,7 @@ from ui import blocks, state
 WORDS = {
     "report.pdf": ("Report to print or send (PDF)", "application/pdf"),
     "homeowner.pdf": ("The homeowner's page (PDF)", "application/pdf"),
+    "evidence.pdf": ("Evidence sheets: a crop of each pit (PDF)", "application/pdf"),
     "report.html": ("Report as a web page that stands alone", "text/html"),
     "examination.json": ("All figures for another program (JSON)", "application/json"),
     "pits.csv": ("Pits as a table", "text/csv"),

@@ -7,7 +7,7 @@ from analyzer.causes.steps import dangers, homeowner_page
 from analyzer.result.examination import Examination
 from analyzer.result.record import CAUTION
 from analyzer.show import drawing, phrases
-from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Picture, Section, Table, picture
+from analyzer.show.blocks import Block, Bullets, Caution, Heading, Paragraph, Picture, Section, Table, picture
 from analyzer.show.edition import Edition
 
 
@@ -19,7 +19,7 @@ def build(examination: Examination, edition: Edition) -> Section:
     severe = [flag for flag in examination.flags if flag.severity == "serious"]
     blocks: list[Block] = []
     if severe:  # before the answer: what a reader must know who reads nothing else
-        blocks.append(Paragraph(text="Do not rely on this result yet:", strong=True))
+        blocks.append(Heading(text="Do not rely on this result yet:"))
         blocks.append(Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in severe)))
     blocks += [
         *(Caution(text=danger) for danger in dangers(examination.steps)),
@@ -27,7 +27,7 @@ def build(examination: Examination, edition: Edition) -> Section:
         marked(examination, units),
     ]
     if page.first_three:
-        blocks.append(Paragraph(text="Do these first", strong=True))
+        blocks.append(Heading(text="Do these first"))
         blocks.append(Bullets(items=tuple(page.first_three), numbered=True))
     blocks.append(
         Table(

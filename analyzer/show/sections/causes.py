@@ -6,7 +6,7 @@ from analyzer.causes.rules import STANDINGS
 from analyzer.house import facts
 from analyzer.result.examination import Examination
 from analyzer.show import charts
-from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table, picture
+from analyzer.show.blocks import Block, Bullets, Heading, Paragraph, Section, Table, picture
 from analyzer.show.edition import Edition
 
 MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
@@ -45,7 +45,7 @@ def build(examination: Examination, edition: Edition) -> Section:
     shown = [f for f in judgement.findings if f.standing in ("fits well", "fits")] or list(judgement.findings[:2])
     shown = shown[:MOST_CAUSES_TOLD]
     for finding in shown:
-        blocks.append(Paragraph(text=f"{finding.name}: {finding.standing}", strong=True))
+        blocks.append(Heading(text=f"{finding.name}: {finding.standing}"))
         blocks.append(Paragraph(text=finding.technical))
         known = [("For", reason) for reason in finding.facts_for] + [
             ("Against", reason) for reason in finding.facts_against
@@ -62,6 +62,6 @@ def build(examination: Examination, edition: Edition) -> Section:
         ("Keep for a laboratory", judgement.keep),
     ):
         if lines:
-            blocks.append(Paragraph(text=title, strong=True))
+            blocks.append(Heading(text=title))
             blocks.append(Bullets(items=tuple(lines)))
     return Section(id="causes", title="Why it failed", blocks=tuple(blocks))

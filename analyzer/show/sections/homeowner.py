@@ -5,7 +5,7 @@ from __future__ import annotations
 from analyzer.base.words import say
 from analyzer.causes.steps import homeowner_page
 from analyzer.result.examination import Examination
-from analyzer.show.blocks import Block, Bullets, Caution, Paragraph, Section
+from analyzer.show.blocks import Block, Bullets, Caution, Heading, Section
 from analyzer.show.edition import Edition
 
 
@@ -21,7 +21,7 @@ def build(examination: Examination, edition: Edition) -> Section:
         ("What not to do", page.what_not_to_do, False),
     ):
         if lines:
-            blocks.append(Paragraph(text=heading, strong=True))
+            blocks.append(Heading(text=heading))
             blocks.append(Bullets(items=tuple(lines), numbered=numbered))
     blocks.append(Caution(text=page.limits))
     return Section(id="homeowner", title="For the homeowner, in plain words", blocks=tuple(blocks), new_page=True)

@@ -6,7 +6,7 @@ from analyzer.base import display
 from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.result.examination import Examination
 from analyzer.show import charts, phrases
-from analyzer.show.blocks import Block, Bullets, Gallery, Paragraph, Section, Table, picture
+from analyzer.show.blocks import Block, Bullets, Gallery, Heading, Paragraph, Section, Table, picture
 from analyzer.show.edition import Edition
 
 
@@ -151,7 +151,7 @@ def build(examination: Examination, edition: Edition) -> Section:
         blocks.append(Gallery(items=drawn, columns=2, page_share=0.15))
     serious = [flag for flag in examination.flags if flag.severity != "note"]
     if serious:
-        blocks.append(Paragraph(text="What limits this result, and how to do better", strong=True))
+        blocks.append(Heading(text="What limits this result, and how to do better"))
         blocks.append(Bullets(items=tuple(phrases.flag_in_words(flag, units) for flag in serious)))
     return Section(id="measures", title="Measures", blocks=tuple(blocks))
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analyzer.base import display
 from analyzer.marks.catalogue import Pit
 from analyzer.result.examination import Examination
 from analyzer.show import drawing, phrases
-from analyzer.show.blocks import Block, Gallery, Paragraph, Picture, Section, picture
+from analyzer.show.blocks import Block, Gallery, Heading, Picture, Section, picture
 from analyzer.show.edition import Edition
 
 CLOSE_UPS = 6  # the deepest that were measured, else the largest; all stand in the table of pits
@@ -15,17 +17,17 @@ CLOSE_UPS = 6  # the deepest that were measured, else the largest; all stand in 
 def build(examination: Examination, edition: Edition) -> Section:
     units = edition.units
     blocks: list[Block] = _whole_and_flat(examination, units)
-    ring = _ring(examination, units)
-    if ring is not None:
-        blocks.append(ring)
+    cut = ring(examination, units)
+    if cut is not None:
+        blocks.append(cut)
     close = _close_ups(examination, units)
     if close is not None:
-        blocks.append(Paragraph(text="Close-ups: what each leading figure rests on", strong=True))
+        blocks.append(Heading(text="Close-ups: what each leading figure rests on"))
         blocks.append(close)
-    torches = _torches(examination)
-    if torches is not None:
-        blocks.append(Paragraph(text="The series with the torch, with the pits marked", strong=True))
-        blocks.append(torches)
+    series = torches(examination, units)
+    if series is not None:
+        blocks.append(Heading(text="The series with the torch, with the pits marked"))
+        blocks.append(series)
     return Section(id="pictures", title="Pictures and evidence", blocks=tuple(blocks))
 
 
@@ -42,6 +44,7 @@ def _whole_and_flat(examination: Examination, units: str) -> list[Block]:
         else "No marker was measured. "
     )
     whole = drawing.whole_photo(photo, examination.calibration, surface, longest_px=1200)
+    of_whole = None if surface.mm_per_px is None else surface.mm_per_px.value * photo.width_px / whole.shape[1]
     pair = (
         picture(
             drawing.with_foot(bare, plain),
@@ -49,7 +52,7 @@ def _whole_and_flat(examination: Examination, units: str) -> list[Block]:
             "Photo of the piece without any marks.",
         ),
         picture(
-            drawing.with_foot(whole, drawing.Foot(name=photo.name, sha256=photo.sha256, legend=(), mm_per_px=None)),
+            drawing.with_foot(whole, replace(plain, mm_per_px=of_whole)),
             f"The whole photo. {marker}Dashed line: the metal.",
             "The whole photo with the marker and the metal outlined.",
         ),
@@ -70,7 +73,13 @@ def _whole_and_flat(examination: Examination, units: str) -> list[Block]:
 
 
 def _close_ups(examination: Examination, units: str) -> Gallery | None:
-    """A crop of each leading pit with number, place, size, depth, what that rests on and who judged."""
+    items = crops(examination, units, most=CLOSE_UPS)
+    return Gallery(items=items, columns=3, page_share=0.115) if items else None
+
+
+def crops(examination: Examination, units: str, *, most: int, side_px: int = 360) -> tuple[Picture, ...]:
+    """A crop of each leading pit with number, place, size, depth, what that rests on and who judged: the deepest measured first,
+    then the largest."""
     catalogue, depths = examination.standing_pits, examination.wall.pit_depths
 
     def leading(pit: Pit) -> tuple[bool, float, float]:
@@ -78,17 +87,14 @@ def _close_ups(examination: Examination, units: str) -> Gallery | None:
         measured = depth is not None and depth.depth_mm is not None and not depth.indicative
         return measured, depth.depth_mm.value if measured else 0.0, pit.equivalent_diameter_px  # type: ignore[union-attr]
 
-    chosen = sorted(catalogue.pits, key=leading, reverse=True)[:CLOSE_UPS]
-    if not chosen:
-        return None
     scale = examination.standing_surface.mm_per_px
     items = []
-    for pit in chosen:
-        crop, enlarge = drawing.close_up(examination.photo, catalogue, pit.id)
+    for pit in sorted(catalogue.pits, key=leading, reverse=True)[:most]:
+        crop, enlarge = drawing.close_up(examination.photo, catalogue, pit.id, side_px=side_px)
         crop = drawing.with_bar(crop, None if scale is None else scale.value / enlarge, units)
         caption = "; ".join(_said_of(examination, pit, units))
         items.append(picture(crop, caption, f"Close-up of pit {pit.id}, outlined. {caption}"))
-    return Gallery(items=tuple(items), columns=3, page_share=0.115)
+    return tuple(items)
 
 
 def _said_of(examination: Examination, pit: Pit, units: str) -> list[str]:
@@ -120,32 +126,32 @@ def _said_of(examination: Examination, pit: Pit, units: str) -> list[str]:
     return said
 
 
-def _ring(examination: Examination, units: str) -> Gallery | None:
+def ring(examination: Examination, units: str) -> Gallery | None:
     """The cut ring with its edges, on whichever photo it was measured, with that photo's name and hash."""
-    ring = examination.standing_ring
-    if ring is None:
+    found = examination.standing_ring
+    if found is None:
         return None
     photo = next((extra for extra in examination.photos if extra.role == "ring"), examination.photo)
-    rgb, enlarge = drawing.marked_ring(photo, ring, longest_px=1100)
+    rgb, enlarge = drawing.marked_ring(photo, found, longest_px=1100)
     foot = drawing.Foot(
         name=photo.name,
         sha256=photo.sha256,
         legend=(("edges of the wall", drawing.PIT), ("thinnest place", drawing.MARKER)),
-        mm_per_px=ring.mm_per_px.value / enlarge if ring.mm_per_px is not None else None,
+        mm_per_px=found.mm_per_px.value / enlarge if found.mm_per_px is not None else None,
         units=units,
     )
-    thinnest = display.full(ring.minimum_mm, "length_mm", units)
+    thinnest = display.full(found.minimum_mm, "length_mm", units)
     items: list[Picture] = [
         picture(
             drawing.with_foot(rgb, foot),
-            f"The cut ring. Thinnest place: {thinnest}, at {ring.minimum_image_angle_deg:.0f}° counter-clockwise from the right.",
+            f"The cut found. Thinnest place: {thinnest}, at {found.minimum_image_angle_deg:.0f}° counter-clockwise from the right.",
             "Photo of the cut ring with both edges of its wall and arrows at the thinnest place.",
         )
     ]
-    near, nearer = drawing.thinnest_close_up(photo, ring)
+    near, nearer = drawing.thinnest_close_up(photo, found)
     items.append(
         picture(
-            drawing.with_bar(near, ring.mm_per_px.value / nearer if ring.mm_per_px is not None else None, units),
+            drawing.with_bar(near, found.mm_per_px.value / nearer if found.mm_per_px is not None else None, units),
             f"The thinnest place, close up: {thinnest}.",
             "Close-up of the ring's thinnest place between its two edges.",
         )
@@ -153,15 +159,16 @@ def _ring(examination: Examination, units: str) -> Gallery | None:
     return Gallery(items=tuple(items), columns=2, page_share=0.24)
 
 
-def _torches(examination: Examination) -> Gallery | None:
+def torches(examination: Examination, units: str) -> Gallery | None:
     """Each photo of the series in the place of the main one, marked alike: a shadow that moves is a hollow."""
     series = [photo for photo in examination.photos if photo.role in ("light", "backlit")]
     if not series:
         return None
     items = []
     for photo in series:
+        scale = drawing.foot_of(examination, units, longest_px=700).mm_per_px
         if photo.rgb.shape != examination.photo.rgb.shape:
-            rgb = drawing.reduced(photo.rgb, 700)
+            rgb, scale = drawing.reduced(photo.rgb, 700), None
         else:
             rgb = drawing.marked_photo(
                 photo,
@@ -171,7 +178,7 @@ def _torches(examination: Examination) -> Gallery | None:
                 numbers=False,
                 longest_px=700,
             )
-        foot = drawing.Foot(name=photo.name, sha256=photo.sha256, legend=(), mm_per_px=None)
+        foot = drawing.Foot(name=photo.name, sha256=photo.sha256, legend=(), mm_per_px=scale, units=units)
         what = "light from behind" if photo.role == "backlit" else "torch from one side"
         items.append(picture(drawing.with_foot(rgb, foot), f"{photo.name}: {what}.", f"The piece with {what}."))
-    return Gallery(items=tuple(items), columns=3)
+    return Gallery(items=tuple(items), columns=3, page_share=0.16)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
-from analyzer.show.blocks import Block, Bullets, Paragraph, Section, Table
+from analyzer.show.blocks import Block, Bullets, Heading, Paragraph, Section, Table
 from analyzer.show.edition import Edition
 
 
@@ -35,6 +35,6 @@ def build(examination: Examination, edition: Edition) -> Section:
         Paragraph(text=f"Told to the program: {told}. Program version {examination.program_version}."),
     ]
     if notes:
-        blocks.append(Paragraph(text="Notes on quality", strong=True))
+        blocks.append(Heading(text="Notes on quality"))
         blocks.append(Bullets(items=notes, small=True))
     return Section(id="record", annex=True, title="Record", blocks=tuple(blocks))

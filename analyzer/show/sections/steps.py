@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analyzer.causes.steps import PHASES
 from analyzer.result.examination import Examination
-from analyzer.show.blocks import Block, Bullets, Paragraph, Section
+from analyzer.show.blocks import Block, Bullets, Heading, Section
 from analyzer.show.edition import Edition
 
 
@@ -16,7 +16,7 @@ def build(examination: Examination, edition: Edition) -> Section:
         rows = [step for step in examination.steps if step.phase == phase]
         if not rows:
             continue
-        blocks.append(Paragraph(text=phase[:1].upper() + phase[1:], strong=True))
+        blocks.append(Heading(text=phase[:1].upper() + phase[1:]))
         blocks.append(
             Bullets(
                 items=tuple(
