@@ -59,6 +59,7 @@ class Gallery:
     items: tuple[Picture, ...]
     columns: int = 3
     page_share: float = 0.4  # of the page's height, at most, for each
+    beside: bool = False  # on paper the caption stands at the picture's right, not below it
 
 
 Block = Paragraph | Bullets | Table | Picture | Gallery | Caution

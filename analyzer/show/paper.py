@@ -471,20 +471,22 @@ def _heights(pages: _Pages, block: Gallery, row: Sequence[Picture]) -> list[floa
 
 
 def _gallery(pages: _Pages, block: Gallery) -> None:
-    """Rows of pictures of one width, each over its caption; a row is never torn."""
+    """Rows of pictures of one width, each with its caption below or beside it; a row is never torn."""
     columns, width = _columns(block), _width(pages, block)
     for start in range(0, len(block.items), columns):
         row = block.items[start : start + columns]
-        heights = _heights(pages, block, row)
         pages.type(8)
-        lines = [len(pages.lines(width, 4, _breakable(item.caption))) for item in row]
-        words = 3.8 * pages.type_share * max(lines) + 3
-        if max(heights) + words > pages.room:
-            least = _SHRINK * max(heights)
-            if least + words > pages.room:
+        heights = _heights(pages, block, row)
+        if _row_height(pages, block, row, heights) > pages.room:
+            less = [_SHRINK * height for height in heights]
+            least = _row_height(pages, block, row, less)
+            if least > pages.room:
                 pages.add_page()
+            elif not block.beside:
+                left = max(heights) - (_row_height(pages, block, row, heights) - pages.room)
+                heights = [min(height, left) for height in heights]
             else:
-                heights = [min(height, pages.room - words) for height in heights]
+                heights = less
         top, bottom = pages.get_y(), pages.get_y()
         for place, (item, height) in enumerate(zip(row, heights, strict=True)):
             x = pages.l_margin + place * (width + _GAP)
@@ -492,10 +494,25 @@ def _gallery(pages: _Pages, block: Gallery) -> None:
             pages.set_y(top)
             with pages.content("Figure", item.alternative):
                 pages.image(item.jpeg, x=x, y=top, w=wide, h=height)
-            pages.set_y(top + height + 0.7)
-            _caption(pages, item.caption, x, width)
-            bottom = max(bottom, pages.get_y())
+            if block.beside:
+                pages.set_y(top - 0.4)
+                _caption(pages, item.caption, x + wide + 0.6, width - wide - 0.6)
+            else:
+                pages.set_y(top + height + 0.7)
+                _caption(pages, item.caption, x, width)
+            bottom = max(bottom, pages.get_y(), top + height)
         pages.set_y(bottom + 2)
+
+
+def _row_height(pages: _Pages, block: Gallery, row: Sequence[Picture], heights: Sequence[float]) -> float:
+    """Millimetres that a row takes with its captions."""
+    width = _width(pages, block)
+    tall = []
+    for item, height in zip(row, heights, strict=True):
+        room = width - height * item.width_px / item.height_px - 0.6 if block.beside else width
+        words = 3.8 * pages.type_share * len(pages.lines(room, 4, _breakable(item.caption)))
+        tall.append(max(height, words) if block.beside else height + words)
+    return max(tall) + 3
 
 
 def _breakable(text: str) -> str:

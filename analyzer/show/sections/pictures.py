@@ -74,7 +74,7 @@ def _whole_and_flat(examination: Examination, units: str) -> list[Block]:
 
 def _close_ups(examination: Examination, units: str) -> Gallery | None:
     items = crops(examination, units, most=CLOSE_UPS)
-    return Gallery(items=items, columns=3, page_share=0.115) if items else None
+    return Gallery(items=items, columns=3, page_share=0.105, beside=True) if items else None
 
 
 def crops(examination: Examination, units: str, *, most: int, side_px: int = 360) -> tuple[Picture, ...]:

@@ -4,24 +4,22 @@ from __future__ import annotations
 
 from analyzer.base import display
 from analyzer.result.examination import Examination
-from analyzer.show.blocks import Block, Paragraph, Section, Table
+from analyzer.show.blocks import Block, Bullets, Heading, Paragraph, Section, Table
 from analyzer.show.edition import Edition
 
 
 def build(examination: Examination, edition: Edition) -> Section | None:
+    """Nothing is held up by what is missing; why it is asked for, and who says so, stands in series.json of a bundle."""
     if not edition.series:
         return None
-    rows = tuple(
-        (
-            item.title,
-            display.UNKNOWN if item.missing is None else "missing" if item.missing else str(item.there),
-            f"{item.why} [{item.source}]" if item.missing else "",
-        )
-        for item in edition.series
-    )
-    blocks: list[Block] = [
-        Table(head=("Photograph or record", "There", "Missing, it matters because"), rows=rows, widths=(5, 3, 9))
-    ]
+    there = [f"{item.title} ({item.there})" for item in edition.series if item.there]
+    missing = [f"{item.title}: {item.why}" for item in edition.series if item.missing]
+    unknown = [item.title for item in edition.series if item.missing is None]
+    blocks: list[Block] = [Paragraph(text=f"There: {'; '.join(there) or 'nothing yet'}.")]
+    if unknown:
+        blocks.append(Paragraph(text=f"Not known: {'; '.join(unknown)}."))
+    if missing:
+        blocks += [Heading(text="Missing, and why it matters"), Bullets(items=tuple(missing), small=True)]
     if edition.hand_overs:
         handed = tuple(
             (over.when.replace("T", " ")[:16], over.what, over.by or display.UNKNOWN, over.to or display.UNKNOWN)
