@@ -108,7 +108,7 @@ def read_second_look(path: str | Path) -> SecondLook:
         raise InputError(f"Write each pit in {path} as a [[mark]] table.")
     who, when = (document.get(name, "") for name in ("who", "when"))
     marks = [_mark(row, number) for number, row in enumerate(rows, 1)]
-    return make_second_look(marks, who=one_line(who, longest=200), when=one_line(when, longest=200))
+    return make_second_look(marks, who=str(who), when=str(when))
 
 
 def make_second_look(marks_px: Iterable[Sequence[float]], *, who: str = "", when: str = "") -> SecondLook:
@@ -126,7 +126,7 @@ def make_second_look(marks_px: Iterable[Sequence[float]], *, who: str = "", when
         checked.append((x, y, width))
     if len(checked) > MOST_MARKS:
         raise InputError(f"The second look has more than {MOST_MARKS} marks; mark single pits only.")
-    return SecondLook(marks_px=tuple(checked), who=who, when=when)
+    return SecondLook(marks_px=tuple(checked), who=one_line(who, longest=200), when=one_line(when, longest=200))
 
 
 def _mark(row: Any, number: int) -> tuple[float, float, float]:

@@ -70,6 +70,7 @@ def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
     lines += [
         f"  {flag.severity}: {flag_in_words(flag, units)}" for flag in examination.flags if flag.severity != "note"
     ]
+    lines += [f"  {agreement_in_words(agreed)}" for agreed in examination.agreements]
     return "\n".join(lines)
 
 

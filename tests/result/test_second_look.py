@@ -134,6 +134,8 @@ def test_it_changes_no_figure_and_stands_in_file_and_report(demo_examination):
     words = phrases.agreement_in_words(with_second.agreements[0])
     assert "S. Hill" in words and f"{len(second.marks_px)} seen by both; 2 by the program only" in words
     assert words in str(report.section(with_second, "uncertainty").blocks)
+    assert words in phrases.spoken_summary(with_second)
+    assert make_second_look([], who="S. \u202eHill").who == "S. Hill"
     assert not conclude(look, second_looks=[SecondLook(marks_px=())]).agreements[0].both
 
 

@@ -110,7 +110,7 @@ def test_everything_on_paper_is_tagged(pages):
     tree = root["/StructTreeRoot"]
     whole = list(_elements(tree["/K"][0].get_object()))
     kinds = [element["/S"] for element in whole]
-    assert kinds[0] == "/Document" and kinds.count("/H1") == 1 and kinds.count("/H2") > 5 and kinds.count("/P") > 20
+    assert kinds[0] == "/Document" and kinds.count("/H1") == 1 and kinds.count("/H2") > 5 and kinds.count("/P") > 10
     for element in whole:
         inside = {kid.get_object()["/S"] for kid in element.get("/K", []) if not isinstance(kid, int)}
         allowed = {"/L": {"/LI"}, "/LI": {"/Lbl", "/LBody"}, "/Table": {"/TR"}, "/TR": {"/TH", "/TD"}}
