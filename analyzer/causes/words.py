@@ -17,7 +17,9 @@ def summary_of(findings: tuple[Finding, ...], checks: tuple[Check, ...], not_exp
             return say("causes.too_little", ask=_ask(checks))
         if all(f.by_circumstance for f in possible):
             return say("causes.would_allow", names=listed([f.name for f in possible]), ask=_ask(checks))
-        return say("causes.only_possible", names=listed([f.name for f in possible]), ask=_ask(checks))
+        return say("causes.only_possible", names=listed([f.name for f in possible]), ask=_ask(checks)) + say(
+            "causes.never_proves"
+        )
     named = leading[:1] + [f for f in leading[1:3] if f.cause in leading[0].tied_with]
     names = listed([f.name for f in named], "or")
     well = leading[0].standing == "fits well"
