@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage, special
 
-from analyzer.marks.best_path import best_path
+from analyzer.base.best_path import best_path
 from analyzer.marks.layout import CELL_AXIAL_MM, LEAST_STEP, Cells, look_of
 
 LEAST_MARK_MM = 3.0  # narrower than this along the pipe it is a blot, not the mark of a contact
@@ -21,7 +21,7 @@ MARK_COLUMNS = (10, 54)  # a mark is 5 to 27 mm long
 PAIR_ALONE = 17.0  # strength of a pair of edges that stands without the net, by pictures with known truth
 PAIR_WITH_NET = 5.0  # and with some of the net's evidence between them
 MARK_PLAY = 5  # cells by which a mark's edge may waver: 2.5 mm
-MARK_BEND_COST = 1.0
+MARK_BEND_PRICES = (0.0, 1.0, 4.0)
 NET_WEIGHT = 1.0  # of the log-odds of the net against those of the colours, where edges are drawn
 
 
@@ -166,8 +166,8 @@ def _drawn_mark(start: int, stop: int, likelihood: np.ndarray, cells: Cells) -> 
     left = np.arange(lowest, min(start + MARK_PLAY, middle - 1) + 1)
     right = np.arange(max(stop - MARK_PLAY, middle + 1), highest + 1)
     # rows are the steps of the path: (1, places, rows); an edge may run out of the piece
-    first_edge = left[best_path((-total[:, left].T)[None], MARK_BEND_COST)[1]].astype(float)
-    second_edge = right[best_path(total[:, right].T[None], MARK_BEND_COST)[1]].astype(float)
+    first_edge = left[best_path((-total[:, left].T)[None], MARK_BEND_PRICES)[1]].astype(float)
+    second_edge = right[best_path(total[:, right].T[None], MARK_BEND_PRICES)[1]].astype(float)
     if start > STEP_REACH or first_edge.mean() > 1.5:
         first_edge = ndimage.gaussian_filter1d(first_edge, 1.5, mode="nearest")
     else:

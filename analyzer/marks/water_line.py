@@ -9,13 +9,17 @@ import cv2
 import numpy as np
 from scipy import ndimage, special
 
-from analyzer.marks.best_path import best_path
+from analyzer.base.best_path import best_path
 from analyzer.marks.layout import CELL_AROUND_MM, CELL_AXIAL_MM, LEAST_STEP, Cells, look_of
 
 LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
 LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell
-BEND_COST = 0.3  # log-odds for a shift of one quarter cell
+BEND_PRICES = (
+    0.0,
+    0.3,
+    1.2,
+)  # log-odds of a shift by that many quarter cells: a water level leaves an almost straight line
 LINE_FROM_RIM_MM = 4.0
 LINE_CANDIDATES = 3
 LINE_NEUTRAL = 0.1  # likelihood that speaks neither for a line nor against it: the net is shy of lines unlike those it learned from
@@ -40,7 +44,7 @@ LINE_SIGMA_SEEN = 1.05  # a line's half width in standard deviations of its depo
 LINE_LEAST_SIGMA_MM = 0.3
 LOOK_NOISE = np.array([1.5, 1.0, 1.0, 0.7])  # CIELAB and roughness of the median along a line
 NET_WEIGHT_PATH = 0.3
-SHIFT_COST = 0.4  # log-odds for a shift of 0.06 mm from one cell to the next
+SHIFT_PRICES = (0.0, 0.4, 1.6)  # log-odds of a shift by that many times 0.06 mm from one cell to the next
 
 
 def fit_line(likelihood: np.ndarray, cells: Cells) -> np.ndarray:
@@ -97,7 +101,7 @@ def _line_path(odds: np.ndarray, seen_columns: np.ndarray) -> tuple[np.ndarray, 
     top = np.maximum(borders[None] - halves[:, None], 0)
     bottom = np.minimum(borders[None] + halves[:, None], FINER * height)
     gain = total[bottom] - total[top]  # (widths, borders, columns)
-    chosen, middle = best_path(gain, BEND_COST)
+    chosen, middle = best_path(gain, BEND_PRICES)
     supported = gain[chosen, middle, np.arange(width)] > 0
     return middle, int(halves[chosen]) if supported[seen_columns].mean() >= LEAST_LINE_SPAN else 0
 
@@ -215,7 +219,7 @@ def _traced(look: np.ndarray, middle: np.ndarray, deposit: _Deposit, odds: np.nd
     upper = np.searchsorted(fine_mm, LINE_SHIFTS_MM - deposit.half_width_mm)
     lower = np.minimum(np.searchsorted(fine_mm, LINE_SHIFTS_MM + deposit.half_width_mm), len(fine_mm) - 1)
     gain = NET_WEIGHT_PATH * (total[lower] - total[upper]) - misfit / 2 * LINE_INDEPENDENT
-    moved = LINE_SHIFTS_MM[best_path(gain[None], SHIFT_COST)[1]]
+    moved = LINE_SHIFTS_MM[best_path(gain[None], SHIFT_PRICES)[1]]
     return middle + ndimage.gaussian_filter1d(moved, 1.5, mode="nearest") / CELL_AROUND_MM
 
 

@@ -18,6 +18,14 @@ from analyzer.piece.outline import outer_ellipse, pipe_part, share_in, window_of
 from analyzer.piece.surface import Surface, flat_maps, read_only
 from analyzer.scale.calibration import Calibration
 
+HEIGHT_OF_CUT_MM = (
+    20.0,
+    8.0,
+)  # above the table where nothing tells it, with its standard uncertainty: common practice, no source
+LOSS_OUTSIDE = (
+    0.002  # standard uncertainty, a share of the outside diameter, for metal gone from all round: judgement, no source
+)
+
 
 def ring_face(
     photo: Photo, calibration: Calibration, found: Specimen, tube: Tube | None, source: str, flags: list[Flag]
@@ -42,7 +50,7 @@ def ring_face(
         shares = {
             "outline edge": max(0.4, spread) * found.step / long_px,
             "tube tolerance": OUTSIDE_TOLERANCE_MM / tube.outside_diameter_mm,
-            "loss outside": 0.004,
+            "loss outside": LOSS_OUTSIDE,
         }
         scale = Measure.by_shares(value, shares)
     elif calibration.mm_per_px_marker is not None:
@@ -51,7 +59,7 @@ def ring_face(
         assert camera is not None  # a scale at the marker comes with the pose that it was read from
         depth = _plane_depth(camera, np.array([[x, y]]))
         focal = float(math.sqrt(camera.matrix[0, 0] * camera.matrix[1, 1]))
-        height, height_sd = 20.0, 8.0
+        height, height_sd = HEIGHT_OF_CUT_MM
         value = (depth - height) / focal
         relative = calibration.relative_uncertainty_at(x, y) or dict(calibration.relative_uncertainty)
         scale = Measure.by_shares(value, relative).plus("height of the ring", height_sd / focal)

@@ -18,12 +18,14 @@ import cv2
 import numpy as np
 from scipy import fft, ndimage, optimize, special
 
+from analyzer.base.best_path import best_round
 from analyzer.base.colour import linear
 from analyzer.base.flags import Flag, InputError, SurfaceError, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.house.tables import Tube
 from analyzer.photo.reading import Photo
 from analyzer.piece.restrict import Kept
+from analyzer.piece.ring_face import HEIGHT_OF_CUT_MM, LOSS_OUTSIDE
 from analyzer.scale.calibration import Calibration
 
 ANGLES = 720  # samples round the ring: every half degree, so that a pit of a few pixels is not skipped
@@ -378,31 +380,6 @@ def _crossing(level: np.ndarray, offsets: np.ndarray, reach: float) -> tuple[np.
     return np.where(found, at[best, columns], 0.0), found
 
 
-def _closed_path(cost: np.ndarray, bend: float, jump: int) -> np.ndarray:
-    """Row index at each column of the cheapest closed path; ``bend`` is the price of each row's step between columns."""
-    rows, columns = cost.shape
-    doubled = np.concatenate(
-        [cost, cost], axis=1
-    )  # run round twice and keep the settled middle: closed without a search
-    best = doubled[:, 0].copy()
-    back = np.zeros((rows, 2 * columns), np.int32)
-    steps = np.arange(-jump, jump + 1)
-    index = np.arange(rows)
-    for column in range(1, 2 * columns):
-        padded = np.pad(best, jump, constant_values=np.inf)
-        options = np.stack([padded[jump + step : jump + step + rows] + bend * abs(step) for step in steps])
-        choice = options.argmin(0)
-        back[:, column] = index + steps[choice]
-        best = options[choice, index] + doubled[:, column]
-        best -= best.min()
-    path = np.empty(2 * columns, np.int32)
-    path[-1] = int(best.argmin())
-    for column in range(2 * columns - 1, 0, -1):
-        path[column - 1] = np.clip(back[path[column], column], 0, rows - 1)
-    half = columns // 2
-    return np.concatenate([path[columns : columns + half], path[half:columns]])
-
-
 def _inner(
     image: np.ndarray,
     centre: tuple[float, float],
@@ -438,7 +415,7 @@ def _rough_wall(strip: np.ndarray, depth: np.ndarray, deepest_px: float) -> np.n
     strength = _edge_strength(np.sqrt(np.maximum(strip, 0.0)), 2.0)
     cost = 1.0 - strength
     cost[(depth < 2.0) | (depth > deepest_px)] = 2.0
-    return depth[_closed_path(cost, 0.05, 2)]
+    return depth[best_round(-cost, (0.0, 0.05, 0.1))]
 
 
 def _features(strip: np.ndarray) -> np.ndarray:
@@ -509,7 +486,7 @@ def _divide(metal: np.ndarray, depth: np.ndarray, deepest_px: float) -> np.ndarr
     gain = np.cumsum(metal, axis=0) * STEP_PX
     cost = -gain
     cost[(depth < 0.25) | (depth > deepest_px)] = cost.max() + 10.0
-    return depth[_closed_path(cost, 0.5, 5)]
+    return depth[best_round(-cost, (0.0, 0.5, 1.0, 1.5, 2.0, 2.5))]
 
 
 def _half_way(strip: np.ndarray, depth: np.ndarray, wall: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -770,7 +747,6 @@ FIRM_ENOUGH = (
     0.5  # share of the outer edge that holds; rings with known truth hold from 0.56 up, grain of all sizes up to 0.52
 )
 
-HEIGHT_MM = (20.0, 8.0)  # of the cut above the table where nothing tells it: common practice, no source
 LARGEST_LIFT = 1.45  # a ring's scale against the marker's: the cut at most a third of the way to the camera
 
 
@@ -1049,13 +1025,13 @@ def _scale_at_cut(
         shares = {
             "tube's outside diameter": tolerance / math.sqrt(3.0) / tube.outside_diameter_mm,
             "outer edge of the ring (scale)": edge_unsure_px / radius,
-            "loss outside": 0.002,
+            "loss outside": LOSS_OUTSIDE,
         }
         return Measure.by_shares(value, shares), "tube's outside diameter"
     if calibration.mm_per_px_marker is None:
         return None, "none"
     focal = math.sqrt(calibration.camera_matrix[0, 0] * calibration.camera_matrix[1, 1])
-    above = HEIGHT_MM[0] - calibration.marker_plane_height_mm
+    above = HEIGHT_OF_CUT_MM[0] - calibration.marker_plane_height_mm
     if calibration.rotation is not None and calibration.translation_mm is not None:
         distance = abs(float(calibration.rotation[:, 2] @ calibration.translation_mm))
         value = (distance - above) * plane.depth_per_unit / focal
@@ -1063,7 +1039,9 @@ def _scale_at_cut(
         distance = calibration.mm_per_px_marker.value * focal
         value = (distance - above) / focal
     relative = calibration.relative_uncertainty_at(*centre) or dict(calibration.relative_uncertainty)
-    made = Measure.by_shares(value, relative).plus("height of the cut", HEIGHT_MM[1] / focal * plane.depth_per_unit)
+    made = Measure.by_shares(value, relative).plus(
+        "height of the cut", HEIGHT_OF_CUT_MM[1] / focal * plane.depth_per_unit
+    )
     return made, "marker and height"
 
 
