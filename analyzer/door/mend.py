@@ -14,7 +14,7 @@ import numpy as np
 
 from analyzer.base.flags import InputError
 from analyzer.door import specimen as look
-from analyzer.door.specimen import COVERED, METAL, SIDE, TABLE, Specimen
+from analyzer.door.specimen import COVERED, METAL, SIDE, TABLE, Specimen, graph_cut
 from analyzer.photo.reading import Photo
 
 # All in pixels of the reduced photo, SIDE x SIDE, or counted there.
@@ -139,12 +139,7 @@ def _cut(rgb: np.ndarray, piece: np.ndarray, taps: list[tuple[tuple[int, int], b
     on = (marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD)
     if on.all() or not on.any():  # nothing to part: all that was said agrees
         return on
-    cv2.setRNGSeed(1)
-    unread = (0, 0, 1, 1)  # the marks say where to begin, and no rectangle does
-    cv2.grabCut(
-        rgb[..., ::-1].copy(), marks, unread, np.zeros((1, 65)), np.zeros((1, 65)), ROUNDS, cv2.GC_INIT_WITH_MASK
-    )
-    return (marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD)
+    return graph_cut(rgb, marks, ROUNDS)
 
 
 def _tidied(cut: np.ndarray, taps: list[tuple[tuple[int, int], bool]], before: np.ndarray) -> np.ndarray:

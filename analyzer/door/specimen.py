@@ -277,6 +277,16 @@ def lies_apart(rgb: np.ndarray) -> bool:
     return bool(pipe[border].mean() < 0.03 and rest.mean() < 0.03 and pipe[part].mean() > 0.93 and squarely > 0.88)
 
 
+def graph_cut(rgb: np.ndarray, marks: np.ndarray, rounds: int) -> np.ndarray:
+    """bool: the piece as GrabCut parts it by colour, begun from ``marks`` (uint8, OpenCV's GC_ values), always alike."""
+    cv2.setRNGSeed(1)
+    unread = (0, 0, 1, 1)  # begun from marks, its rectangle is not read
+    models = np.zeros((1, 65)), np.zeros((1, 65))
+    cut = marks.copy()
+    cv2.grabCut(rgb[..., ::-1].copy(), cut, unread, *models, rounds, cv2.GC_INIT_WITH_MASK)
+    return (cut == cv2.GC_FGD) | (cut == cv2.GC_PR_FGD)
+
+
 def _by_colour(rgb: np.ndarray) -> Specimen | None:
     """Without the network: what differs from the picture's rim in colour, cut out by GrabCut. Metal and table only."""
     height, width = rgb.shape[:2]
@@ -302,12 +312,7 @@ def _by_colour(rgb: np.ndarray) -> Specimen | None:
     near = cv2.dilate(piece.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
     marks[near & inside] = cv2.GC_PR_BGD
     marks[piece] = cv2.GC_PR_FGD
-    cv2.setRNGSeed(1)
-    # begun from the marks, the rectangle is not read
-    unread = (0, 0, SIDE, SIDE)
-    models = np.zeros((1, 65)), np.zeros((1, 65))
-    cv2.grabCut(square[..., ::-1].copy(), marks, unread, *models, 4, cv2.GC_INIT_WITH_MASK)
-    piece = largest((marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD))
+    piece = largest(graph_cut(square, marks, 4))
     if piece is None or piece.mean() < SMALLEST_SHARE:
         return None
     contours, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
