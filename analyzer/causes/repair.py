@@ -147,16 +147,16 @@ def compare_costs(history: LeakHistory, prices: Prices, level: float = LEVEL) ->
     best, low, high = _discounted(law, region, prices)
     cost = prices.cost_of_leak
     annuity = np.concatenate([[0.0], np.cumsum(_steady_factor(prices))])
-    options = [_option("repair", "Repair as it leaks", 0.0, cost * best, cost * low, cost * high)]
+    options = [_option("repair", say("costs.repair"), 0.0, cost * best, cost * low, cost * high)]
     if prices.replace_part is not None:
         left = 1.0 - (prices.part_share_of_leaks or 0.0)  # told wherever the part's price is: Prices asks for both
         options.append(
-            _option("part", "Replace part now", prices.replace_part, *(left * cost * x for x in (best, low, high)))
+            _option("part", say("costs.part"), prices.replace_part, *(left * cost * x for x in (best, low, high)))
         )
     if prices.replace_all is not None:
         after = prices.leaks_after_replacement_per_year * cost * annuity
         once = prices.replace_all + prices.moving_out
-        options.append(_option("all", "Replace all now", once, after, after, after))
+        options.append(_option("all", say("costs.all"), once, after, after, after))
     repair = options[0]
     saved = {"part": prices.part_share_of_leaks or 0.0, "all": 1.0}
     even_year, even_price, decided = {}, {}, {}
@@ -259,26 +259,34 @@ def _cost_words(
     cheaper: str | None,
     level: float,
 ) -> tuple[str, str]:
-    figures = "; ".join(f"{o.name.lower()} {o.present_value:,.0f} ({o.low:,.0f} to {o.high:,.0f})" for o in options)
-    lead = f"Present value over {prices.years} years at {prices.discount_rate:.1%}: {figures}, 95 % limits of the leaks to come. "
+    figures = "; ".join(
+        say(
+            "costs.figure",
+            name=o.name.lower(),
+            middle=f"{o.present_value:,.0f}",
+            low=f"{o.low:,.0f}",
+            high=f"{o.high:,.0f}",
+        )
+        for o in options
+    )
+    enough = ""
     if cheaper == "repair":
-        return (
-            f"{lead}On these prices and this record, repairing costs less anywhere within the limits. {leak_words().honest}",
-            "",
-        )
-    if cheaper is not None:
-        name = next(o.name for o in options if o.id == cheaper)
-        return (
-            f"{lead}On these prices and this record, '{name.lower()}' costs less than repairing anywhere within the limits, and least on the best estimate. "
-            f"{leak_words().honest}",
-            "",
-        )
-    if history.fits_model is False:
-        return f"{lead}The dates do not follow the model, so nothing is recommended. {leak_words().honest}", (
-            "Tell what changed on the way (pressure, water, repairs of whole runs), and enter only the leaks since then."
-        )
-    enough = _enough(law, prices, options, decided, level)
-    return f"{lead}The record does not decide: within its limits either could cost less. {leak_words().honest}", enough
+        verdict = say("costs.repair_cheaper")
+    elif cheaper is not None:
+        verdict = say("costs.option_cheaper", name=next(o.name for o in options if o.id == cheaper).lower())
+    elif history.fits_model is False:
+        verdict, enough = say("costs.off_model"), say("costs.tell_what_changed")
+    else:
+        verdict, enough = say("costs.undecided"), _enough(law, prices, options, decided, level)
+    says = say(
+        "costs.lead",
+        years=prices.years,
+        rate=f"{prices.discount_rate:.1%}",
+        figures=figures,
+        verdict=verdict,
+        honest=leak_words().honest,
+    )
+    return says, enough
 
 
 def _enough(
@@ -291,11 +299,8 @@ def _enough(
         region = Region.of(law, level, information=number / law.number)
         _, low, high = _discounted(law, region, prices)
         if _verdict(option, prices, (low[-1], high[-1]), share) is not None:
-            return (
-                f"About {number} dated leaks of the same pattern would decide about '{option.name.lower()}' ({law.number} are known), "
-                "or prices that lie further apart."
-            )
-    return f"Repairing and '{option.name.lower()}' lie so near to each other that no leak record of a house will decide; firmer prices or the nuisance will."
+            return say("costs.enough_leaks", number=number, name=option.name.lower(), known=law.number)
+    return say("costs.never_enough", name=option.name.lower())
 
 
 # ---------------------------------------------------------------- all together
@@ -328,16 +333,16 @@ def repair_or_replace(
     history = read_history(record, prices.years if prices else years_ahead)
     costs = compare_costs(history, prices) if prices is not None else None
     persisting = tuple(
-        f"{f.name}: {leak_words().persists[f.cause]}"
+        say("costs.persists", cause=f.name, why=leak_words().persists[f.cause])
         for f in judgement.findings
         if f.standing in ("fits well", "fits") and f.cause in leak_words().persists
     )
     if history.thin:
         thin = _thin_cost(history, prices) if prices is not None else ""
-        recommendation, enough = f"{history.says}{thin} Nothing is recommended on so thin a record.", history.enough
+        recommendation, enough = say("costs.thin", says=history.says + thin), history.enough
     elif costs is None:
         recommendation = f"{history.says} {leak_words().honest}"
-        enough = "Prices for a repair, the damage of a leak and for replacing the pipe would allow a comparison."
+        enough = say("costs.ask_prices")
     else:
         recommendation, enough = f"{history.says} {costs.says}", costs.enough
     return RepairOrReplace(
@@ -389,14 +394,10 @@ def _observed(record: LeakRecord) -> tuple[tuple[float, int], ...]:
 def _evidence(quantities: Mapping[str, Any], persisting: int) -> tuple[str, ...]:
     said = []
     if quantities.get("age_years") is not None:
-        said.append(
-            f"The pipe is {quantities['age_years']:g} years old. Age alone decides nothing: sound copper of a hundred years exists."
-        )
+        said.append(say("costs.age", age=f"{quantities['age_years']:g}"))
     share = quantities.get("remaining_wall_share")
     if share is not None:
-        said.append(
-            f"At the thinnest place measured {share:.0%} of the nominal wall is left. A new tube may be 8 to 11 % under nominal; one piece speaks for its own run only."
-        )
+        said.append(say("costs.wall", share=f"{share:.0%}"))
     if persisting > 1:
-        said.append(f"{persisting} causes that fit would go on after one repair.")
+        said.append(say("costs.go_on", number=persisting))
     return tuple(said)

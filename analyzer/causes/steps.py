@@ -199,10 +199,12 @@ def _live(judgement: Judgement) -> dict[str, Finding]:
 def _as_step(record: _Record, standing: tuple[str, ...], live: Mapping[str, Finding], judgement: Judgement) -> Step:
     why, caution = record.why, record.caution
     if standing:
-        why = f"{why} (In this case {'; '.join(f'{live[c].name}: {live[c].standing}' for c in standing)}.)"
+        why = say(
+            "steps.in_this_case", why=why, standing="; ".join(f"{live[c].name}: {live[c].standing}" for c in standing)
+        )
     sure = any(live[c].standing == "fits well" for c in standing)
     if record.costly and standing and not sure and judgement.checks:
-        caution = f"{caution} Before you pay for this, have it answered: {judgement.checks[0].question}".strip()
+        caution = say("steps.before_you_pay", caution=caution, question=judgement.checks[0].question).strip()
     return Step(
         id=record.id,
         phase=record.phase,
@@ -240,30 +242,29 @@ def _check_step(check: Check, judgement: Judgement) -> Step:
         phase="next check",
         title=check.question,
         what=check.how,
-        why=f"Its answer would change the ranking{' of ' + listed(separated) if separated else ''}.",
+        why=say("steps.check_why", of=say("steps.check_of", names=listed(separated)) if separated else ""),
         who=who,
         effort=EFFORT_WORDS[check.effort],
-        caution=_ELECTRICAL_CAUTION if group == "electrical" else "",
-        source="computed from the rules: the unknown fact that would change the ranking most for its effort",
+        caution=say("steps.bonding_caution") if group == "electrical" else "",
+        source=say("steps.check_source"),
         causes=check.separates,
     )
 
 
 EFFORT_WORDS = {"ask": "a question", "look": "a look", "measure": "a measurement", "laboratory": "a laboratory"}
-_ELECTRICAL_CAUTION = "Look only: never loosen or disconnect a bonding conductor yourself."
 
 
 def _keep_step(judgement: Judgement) -> Step:
     return Step(
         id="keep_unexplained",
         phase="before cleaning",
-        title="Keep it for a laboratory: no rule explains this damage",
-        what="Keep " + listed(list(judgement.keep)) + ".",
-        why="What is known fits no cause of the catalogue; only a laboratory can go further, and only on what was kept.",
+        title=say("steps.keep_title"),
+        what=say("steps.keep_what", things=listed(list(judgement.keep))),
+        why=say("steps.keep_why"),
         who="homeowner",
-        effort="ten minutes",
-        caution="Do not clean anything.",
-        source="computed from the rules: none explains the damage",
+        effort=say("steps.keep_effort"),
+        caution=say("steps.keep_caution"),
+        source=say("steps.keep_source"),
     )
 
 
@@ -292,18 +293,17 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
         how_sure = [_how_sure(standing)]
         alike = [names[c] for c in standing[0].cannot_be_told_from if c in names]
         if alike:
-            how_sure.append(
-                f"No photo can tell {_inside(standing[0].name)} from {listed([_inside(name) for name in alike], 'or')}."
-            )
+            others = listed([_inside(name) for name in alike], "or")
+            how_sure.append(say("steps.no_photo_tells", name=_inside(standing[0].name), others=others))
         if any(f.needs_laboratory for f in standing[:2]):
-            how_sure.append("Only a section in a laboratory would settle it.")
+            how_sure.append(say("steps.only_laboratory"))
     elif judgement.not_explained:
-        what_happened = ("The metal failed, but nothing that is known so far explains the damage.",)
-        how_sure = ["No cause fits. Keep the piece uncleaned for a laboratory."]
+        what_happened = (say("steps.unexplained"),)
+        how_sure = [say("steps.no_cause_fits")]
     elif quantities.get("material") == "plastic":
-        what_happened, how_sure = (judgement.summary,), ["This program judges metal pipe only."]
+        what_happened, how_sure = (judgement.summary,), [say("steps.metal_only")]
     else:
-        what_happened = ("The pipe failed, and what is known so far does not say why.",)
+        what_happened = (say("steps.says_not_why"),)
         how_sure = [
             say(
                 "steps.would_allow" if all(f.by_circumstance for f in possible[:3]) else "steps.still_open",
@@ -313,7 +313,7 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
             else say("steps.too_little")
         ]
     if judgement.checks:
-        how_sure.append(f"The answer that would tell most: {judgement.checks[0].question}")
+        how_sure.append(say("steps.tells_most", question=judgement.checks[0].question))
     return HomeownerPage(
         what_happened=what_happened,
         how_sure=tuple(how_sure),

@@ -74,6 +74,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
     crowded = crowding is not None and crowding.p_value <= 0.05
     if n < fewest or (record.ends_on_leak and n < fewest + 1):
         need = fewest + (1 if record.ends_on_leak else 0) - n
+        more = say("leaks.more", need=need, leaks="leak" if need == 1 else "leaks")
         return LeakHistory(
             record=record,
             rate_per_year=rate,
@@ -84,8 +85,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
             forecast=None,
             thin=True,
             says=_thin_words(record, rate, crowding if crowded else None) + notes,
-            enough=f"{need} more dated {'leak' if need == 1 else 'leaks'} would allow a look for a trend"
-            + ("; or enter until when the record is complete." if record.ends_on_leak else "."),
+            enough=say("leaks.more_or_end", more=more) if record.ends_on_leak else f"{more}.",
         )
     law = fit(record)
     tests = tuple(t for t in (laplace_test(record), mil_hdbk_test(record)) if t is not None)
@@ -99,8 +99,8 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
             fits_model=None,
             forecast=None,
             thin=True,
-            says=f"{_leaks(n)} in {record.years:.1f} years, all so near together that no trend can be computed.{notes}",
-            enough="Dates of the leaks instead of yearly counts, or one or two more years of record.",
+            says=say("leaks.too_near", head=_head(record)) + notes,
+            enough=say("leaks.dates_or_years"),
         )
     distance = cramer_von_mises(law)
     fits = None if distance is None else distance < CRAMER_VON_MISES_5_PERCENT
@@ -110,16 +110,21 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         trend = say("leaks.crowded", p=f"{crowding.p_value:.2g}")  # never "steady" against the dates
     else:
         trend = _trend_words(tests)
-    says = (
-        f"{_leaks(n)} in {record.years:.1f} years. {trend} In the next {years_ahead} years {_short(ahead.expected[-1])} leaks are expected if all goes on as it did "
-        f"({_short(ahead.low[-1])} to {_short(ahead.high[-1])} at 95 %)."
+    says = say(
+        "leaks.trend",
+        head=_head(record),
+        trend=trend,
+        ahead=years_ahead,
+        expected=_short(ahead.expected[-1]),
+        low=_short(ahead.low[-1]),
+        high=_short(ahead.high[-1]),
     )
     if ahead.high[-1] > leak_words().useless_ratio * ahead.low[-1]:
-        says += f" Limits that wide make the number worthless: {_leaks(n)} can show a direction at most."
+        says += say("leaks.worthless", leaks=_leaks(n))
     elif n <= leak_words().wide_up_to:
-        says += f" With {n} leaks the limits are very wide."
+        says += say("leaks.wide", n=n)
     if fits is False:
-        says += " The dates do not follow the model well: something changed on the way."
+        says += say("leaks.off_model")
     return LeakHistory(
         record=record,
         rate_per_year=rate,
@@ -136,7 +141,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
 
 def _thin_words(record: LeakRecord, rate: tuple[float, float, float], crowding: TrendTest | None) -> str:
     """Too few for a trend: the rate over the observed record, or, where the dates crowd at its end, that."""
-    head = f"{_leaks(record.number)} in {record.years:.1f} years"
+    head = _head(record)
     if crowding is None:
         return say("leaks.thin", head=head, low=f"{rate[1]:.2g}", high=f"{rate[2]:.2g}")
     return f"{head}. {say('leaks.crowded', p=f'{crowding.p_value:.2g}')} {say('leaks.thin_crowded')}"
@@ -148,8 +153,8 @@ def _trend_words(tests: tuple[TrendTest, ...]) -> str:
     said = {t.says for t in tests}
     if len(said) == 1:
         words = said.pop()
-        return f"{words[0].upper()}{words[1:]} (test: {names})."
-    return "The tests differ: " + "; ".join(f"{t.name}: {t.says}" for t in tests) + "."
+        return say("leaks.agree", said=f"{words[0].upper()}{words[1:]}", names=names)
+    return say("leaks.differ", said="; ".join(f"{t.name}: {t.says}" for t in tests))
 
 
 def _short(number: float) -> str:
@@ -157,5 +162,9 @@ def _short(number: float) -> str:
     return f"{float(f'{number:.2g}'):,.10g}"
 
 
+def _head(record: LeakRecord) -> str:
+    return say("leaks.head", leaks=_leaks(record.number), years=f"{record.years:.1f}")
+
+
 def _leaks(n: int) -> str:
-    return "No leak" if n == 0 else f"{n} leak" if n == 1 else f"{n} leaks"
+    return say("leaks.none") if n == 0 else say("leaks.one") if n == 1 else say("leaks.several", n=n)

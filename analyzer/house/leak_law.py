@@ -20,6 +20,7 @@ from scipy.optimize import brentq
 from scipy.special import lambertw
 
 from analyzer.base.flags import InputError
+from analyzer.base.words import say
 from analyzer.house.leak_record import LeakRecord
 
 LEVEL = 0.95
@@ -274,7 +275,7 @@ def laplace_test(record: LeakRecord) -> TrendTest:
         deviation = math.sqrt(float((share * (middle - mean) ** 2).sum()))
         total, n = float((k * middle).sum()), int(k.sum())
     if n == 0 or deviation == 0:
-        return TrendTest(name="Laplace", statistic=0.0, p_value=1.0, says="too few leaks for a test")
+        return TrendTest(name="Laplace", statistic=0.0, p_value=1.0, says=say("leaks.too_few"))
     u = (total - n * mean) / (deviation * math.sqrt(n))
     return _trend("Laplace", u, 2.0 * float(stats.norm.sf(abs(u))), worsening=u > 0)
 
@@ -309,15 +310,15 @@ def late_clustering_test(record: LeakRecord) -> TrendTest | None:
     times = record.times[:-1] if record.ends_on_leak else record.times
     u = (min(times) - record.start) / record.years
     p = (1.0 - u) ** len(times)
-    says = "all leaks crowd into the end of the record" if p <= 0.05 else "the leaks do not crowd into the end"
+    says = say("leaks.crowds" if p <= 0.05 else "leaks.crowds_not")
     return TrendTest(name="first leak, exact", statistic=u, p_value=p, says=says)
 
 
 def _trend(name: str, statistic: float, p_value: float, *, worsening: bool) -> TrendTest:
     if p_value > 0.05:
-        says = "no trend is shown at 95 %, so the leaks may come at a steady rate"
+        says = say("leaks.no_trend")
     else:
-        says = f"the leaks come {'faster' if worsening else 'more rarely'} with time, at 95 %"
+        says = say("leaks.faster" if worsening else "leaks.rarer")
     return TrendTest(name=name, statistic=statistic, p_value=p_value, says=says)
 
 

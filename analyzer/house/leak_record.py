@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from analyzer.base.flags import InputError
+from analyzer.base.words import say
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,37 +79,29 @@ def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
         leaks = sorted(_decimal_year(d) for d in dates)
         if begin is None and quantities.get("made_year") is not None:
             begin = float(quantities["made_year"])
-            notes.append(
-                "The record is taken to begin in the year the pipe was made; say so if leaks before your time may be missing."
-            )
+            notes.append(say("leak_record.from_made_year"))
         elif begin is None and quantities.get("age_years") is not None:
             begin = (finish if finish is not None else leaks[-1]) - float(quantities["age_years"])
-            notes.append(
-                "The record is taken to begin with the pipe's age; say so if leaks before your time may be missing."
-            )
+            notes.append(say("leak_record.from_age"))
         if begin is None:
             begin = leaks[0]
-            notes.append(
-                "It is not told since when all leaks are known; enter history_from, or the pipe's age, for a better answer."
-            )
+            notes.append(say("leak_record.from_unknown"))
         if leaks[0] == begin:
             leaks = [t for t in leaks if t > begin]
-            notes.append("The record begins with its first leak; that one marks the beginning and is not counted.")
+            notes.append(say("leak_record.first_not_counted"))
             if not leaks:
                 return None
         ends_on_leak = False
         if finish is None:
             ends_on_leak, finish = True, leaks[-1]
-            notes.append(
-                "The record ends at its last leak; enter until when it is complete (history_to) for a better answer."
-            )
+            notes.append(say("leak_record.ends_on_leak"))
         rows = None
     else:
         by_year = dict(counts or ())
         first, last = min(by_year), max(by_year)
         if begin is None:
             begin = float(first)
-            notes.append(f"The record is taken to begin with {first}, the first year listed.")
+            notes.append(say("leak_record.from_first_year", year=first))
         finish = float(last + 1) if finish is None else finish
         if finish <= begin or begin >= first + 1 or finish < last:
             raise InputError("The yearly counts lie outside of history_from and history_to: check the years.")
@@ -119,7 +112,7 @@ def read_record(quantities: Mapping[str, Any]) -> LeakRecord | None:
                 rows.append((low, high, int(by_year.get(year, 0))))
         missing = [str(y) for y in range(first, last) if y not in by_year]
         if missing:
-            notes.append(f"Years without an entry count as no leak: {', '.join(missing)}.")
+            notes.append(say("leak_record.years_without", years=", ".join(missing)))
         leaks, ends_on_leak = None, False
     origin = _origin(quantities, begin, finish, notes)
     return LeakRecord(
@@ -138,10 +131,10 @@ def _origin(quantities: Mapping[str, Any], begin: float, finish: float, notes: l
     elif quantities.get("age_years") is not None:
         laid = finish - float(quantities["age_years"])
     else:
-        notes.append("The pipe's age is not known; its life is counted from the beginning of the record.")
+        notes.append(say("leak_record.age_not_known"))
         return begin
     if laid > begin:
-        notes.append("The pipe is younger than the record; its life is counted from the beginning of the record.")
+        notes.append(say("leak_record.younger"))
         return begin
     return laid
 

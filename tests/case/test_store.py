@@ -61,6 +61,17 @@ def test_names_can_be_left_out_and_the_log_still_holds(store):
     assert faults(bare) == () and "Alder" not in to_lines(bare) and state_of(bare).description == {}
 
 
+def test_a_sealed_name_cannot_be_told_by_trying_names(store):
+    """A digest without salt would give a name away to whoever hashes a list of names (NIST SP 800-63B, 5.1.1.2: 32 bits at least)."""
+    store.add("note", {"text": "one"}, private={"who": "R. Field"}, when=WHEN)
+    store.add("note", {"text": "two"}, private={"who": "R. Field"}, when=WHEN)
+    one, two = (entry.sealed["who"] for entry in store.entries()[-2:])
+    assert one != two
+    tries = (b"R. Field", b'"R. Field"', b'["","R. Field"]', b'["R. Field"]')
+    assert not {one, two} & {hashlib.sha256(words).hexdigest() for words in tries}
+    assert all(len(bytes.fromhex(entry.private["who"][0])) >= 4 for entry in store.entries() if "who" in entry.private)
+
+
 def test_undo_and_redo_are_entries(store):
     before = store.state()
     store.add("facts", {"answers": {"service": "hot"}}, when=WHEN)

@@ -308,6 +308,8 @@ def test_sharpness_is_taken_at_the_marker():
     square = np.array([[50, 100], [150, 100], [150, 200], [50, 200]], float)
     beside = measure_sharpness(photo, metal, [square], 0.07)
     assert beside.measured_at == "marker" and beside.blur_px < 1.5 and not why_not_countable(beside, photo)
+    small = read_photo(encoded(np.asarray(Image.open(DEMO).convert("RGB").resize((1300, 975)))))
+    assert what_is_shown(small, find_scale(small, Marker(kind="ruler"))).sharpness.measured_at == "marker"
     blank = read_photo(
         encoded(
             np.full((400, 600, 3), 120, np.uint8) + (np.indices((400, 600)).sum(0) // 90)[..., None].astype(np.uint8)

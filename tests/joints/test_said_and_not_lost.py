@@ -1,8 +1,10 @@
 """What a person said reaches every file, stays on its place, or is answered with one sentence: nothing is lost in silence."""
 
+import io
 import json
 from dataclasses import replace
 
+import pypdf
 import pytest
 
 from analyzer import check_facts, conclude
@@ -129,12 +131,16 @@ def test_a_told_depth_or_wall_reaches_the_wall(seen, quantity):
 
 
 def test_a_long_remark_costs_no_file(seen):
-    why = "solderdrip, " * 250  # 3000 letters
+    why = "solderdrip, " * 333  # 3996 letters, nearly the longest that is kept
     entry = make_correction({"kind": "remove_pit", "pit": 3, "who": "R. Field", "why": why})
     files, faults = output.make(conclude(seen, corrections=[entry]))
     assert not faults and set(files) == set(output.FILES)
     for text in (pdf_text(files["report.pdf"]), page_text(files["report.html"].decode())):
-        assert text.count("solderdrip") == 250
+        assert text.count("solderdrip") == 333
+    for page in pypdf.PdfReader(io.BytesIO(files["report.pdf"])).pages:  # and nothing runs off the foot of a page
+        heights: list[float] = []
+        page.extract_text(visitor_text=lambda text, _, at, *__, h=heights: h.append(at[5]) if text.strip() else None)
+        assert all(0 < height < float(page.mediabox.top) for height in heights)
 
 
 def test_a_file_that_cannot_be_made_never_costs_the_others(seen, tmp_path, monkeypatch, capsys):
