@@ -83,7 +83,7 @@ BREAKAGES = [
     Breakage("a length marked on the main photo is used on the ring's", "analyzer/result/examination.py", "find_scale(photo, Marker(diameter_mm=marker.diameter_mm))", "find_scale(photo, marker)", "tests/result/test_examination.py -k ring"),
     Breakage("a ring without a scale is not said", "analyzer/result/examination.py", "    if ring.minimum_mm is None:\n        flags", "    if False:\n        flags", "tests/result/test_examination.py -k ring"),
     # --- the door
-    Breakage("marks within the metal are a ruler", "analyzer/door/shown.py", "return marker < LEAST_MARKER and piece > MOST_PIECE", "return False", "tests/door/test_shown.py -k ruler"),
+    Breakage("marks within the metal are a ruler", "analyzer/door/shown.py", "return shares is not None and shares[0] < LEAST_MARKER and shares[1] > MOST_PIECE", "return False", "tests/door/test_shown.py -k ruler"),
     Breakage("a ruler read off the metal gives the scale all the same", "analyzer/result/examination.py", "if shown.marker_in_metal and unnamed", "if False and unnamed", "tests/door/test_shown.py -k ruler"),
     Breakage("a coin that nobody named is passed over", "analyzer/result/examination.py", "disc_unnamed=unnamed", "disc_unnamed=False", "tests/door/test_shown.py -k coin"),
     Breakage("anything round is taken for a coin", "analyzer/door/shown.py", "shares[0] > COIN_MARKER", "shares[0] >= 0", "tests/door/test_shown.py -k coin"),
@@ -196,7 +196,7 @@ def _run(copy: str, tests: str, log: str) -> None:
     import pytest
 
     # Preloaded plugins cannot be rewritten any more, and need not be.
-    options = ["-q", "-x", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    options = ["-q", "-x", "-n", "0", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
     try:
         code = int(pytest.main([*options, *shlex.split(tests)]))
     except BaseException:  # not a check that failed, so not "red"
