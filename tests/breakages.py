@@ -87,6 +87,7 @@ BREAKAGES = [
     Breakage("a ruler read off the metal gives the scale all the same", "analyzer/result/examination.py", "if shown.marker_in_metal and unnamed", "if False and unnamed", "tests/door/test_shown.py -k ruler"),
     Breakage("a coin that nobody named is passed over", "analyzer/result/examination.py", "disc_unnamed=unnamed", "disc_unnamed=False", "tests/door/test_shown.py -k coin"),
     Breakage("anything round is taken for a coin", "analyzer/door/shown.py", "shares[0] > COIN_MARKER", "shares[0] >= 0", "tests/door/test_shown.py -k coin"),
+    Breakage("an outline across the metal passes", "analyzer/door/shown.py", "on_edges < LEAST_ON_EDGES and not taps", "False", "tests/door/test_shown.py -k goes_on"),
     Breakage("the network's word on the metal is dropped", "analyzer/door/shown.py", "return looks_of(self.colours, self.metal)", "return looks_of(self.colours, None)", "tests/door/test_shown.py -k both_ask"),
     Breakage("the network's word on the framing is dropped", "analyzer/door/shown.py", "seen_as.share >= SURE_FRAMING", "seen_as.share > 1", "tests/door/test_shown.py -k framing"),
     Breakage("the fit goes before sure looks", "analyzer/piece/view.py", "shares[looks] > SURE_BY_LOOKS", "shares[looks] > 2", "tests/piece/test_view.py"),

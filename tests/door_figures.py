@@ -125,6 +125,7 @@ def seen(photo: Photo, kept: Kept, kind: str = "auto", view: str | None = None) 
         "countable": shown.countable,
         "unsure": shown.unsure_share,
         "contrast": shown.contrast,
+        "on_edges": shown.on_edges_share,
         "method": calibration.method,
     }
 
@@ -183,7 +184,8 @@ def rendered(folder: Path, names: tuple[str, ...], kept: Kept) -> Counter[str]:
         print(
             f"{truth['name']:>6} {truth['view']:<8}{answer['view']:<8}{note:<17}{framing_of(pipe):<8}{answer['framing']:<8}"
             f"{overlap:5.2f} {metal:<12}{str(answer['looks']):<7}{str(answer['asks']):<7}{str(answer['metal']):<17}"
-            f"{answer['method']:<6}{answer['seen_as']:<13} unsure {answer['unsure']:.2f} contrast {answer['contrast']:.1f} {' '.join(answer['serious'])}"
+            f"{answer['method']:<6}{answer['seen_as']:<13} unsure {answer['unsure']:.2f} contrast {answer['contrast']:.1f} "
+            f"on edges {answer['on_edges'] if answer['on_edges'] is None else round(answer['on_edges'], 2)} {' '.join(answer['serious'])}"
             f"{' view_unsure' if 'view_unsure' in answer['flags'] else ''}"
         )
     return tally

@@ -12,6 +12,7 @@ from analyzer.base.flags import Flag, InputError, raise_flag
 from analyzer.door import specimen as look
 from analyzer.door.colours import NAMES, UNLIKELY_SHARE, MetalColours, looks_of, metal_colours
 from analyzer.door.mend import Tap, mended
+from analyzer.door.outline_check import LEAST_ON_EDGES, share_on_edges
 from analyzer.door.sharpness import Sharpness, measure_sharpness, why_not_countable
 from analyzer.door.specimen import MARKER, SIDE, Answer, Specimen, find_specimen
 from analyzer.photo.reading import Photo
@@ -65,6 +66,7 @@ class Shown:
     specimen: Specimen | None  # where the network sees the piece; None where it sees none
     not_countable: str  # why no pit may be counted, words that end a sentence; "" where they may
     round_px: tuple[float, float, float] | None = None  # x, y, radius of what may be a coin that was not named
+    on_edges_share: float | None = None  # of the outline; None where too little of it is in the picture
     marker_in_metal: bool = False  # what was taken for a marker lies within what the network takes for the piece
     flags: tuple[Flag, ...] = ()
 
@@ -139,6 +141,13 @@ def what_is_shown(
                     "outline_doubtful", f"metal seems to fill the picture, the outline holds {100 * share:.0f} % of it"
                 )
             )
+    on_edges = None
+    if found is not None and framing in ("apart", "cut_off"):
+        on_edges = share_on_edges(photo.rgb, _rough_metal(photo, found))
+        if on_edges is not None and on_edges < LEAST_ON_EDGES and not taps:
+            words = f"over {100 * (1 - on_edges):.0f} % of it colour and brightness go on across it"
+            if not any(flag.id == "outline_doubtful" for flag in flags):
+                flags.append(raise_flag("outline_doubtful", words))
     coin = _coin_beside(photo, found) if disc_unnamed and not scale else None
     if coin is not None:
         flags.append(
@@ -181,6 +190,7 @@ def what_is_shown(
         piece_share=1.0 if whole else float(metal.mean()) if found is not None else 0.0,
         unsure_share=unsure,
         contrast=contrast,
+        on_edges_share=on_edges,
         further_share=0.0 if whole else further,
         view_shares=None if found is None or found.view_shares is None else tuple(map(float, found.view_shares)),
         sharpness=sharpness,

@@ -171,6 +171,9 @@ class ShownRecord(_Model):
     outline_contrast: Annotated[Fine, From("shown.contrast")] = Field(
         description="colour inside against outside, in standard deviations"
     )
+    outline_on_edges_share: Annotated[Fine | None, From("shown.on_edges_share")] = Field(
+        description="of the outline's length within the picture, across which the colour changes; null where it cannot be said"
+    )
     countable: Annotated[bool, From("shown.countable")]
     not_countable_because: Annotated[str, From("shown.not_countable")]
     blur_px: Annotated[Fine | None, From("shown.sharpness.blur_px")] = Field(

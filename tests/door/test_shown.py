@@ -16,6 +16,7 @@ from analyzer.base.flags import CutpipeError
 from analyzer.door import shown as door
 from analyzer.door import specimen as network
 from analyzer.door.colours import FITTING, metal_colours
+from analyzer.door.outline_check import share_on_edges
 from analyzer.door.sharpness import BLUR_TO_DIAMETER, measure_sharpness, noise_levels, why_not_countable
 from analyzer.door.shown import DOUBTS, what_is_shown
 from analyzer.door.specimen import Answer, Specimen
@@ -212,6 +213,27 @@ def test_each_doubt_is_told_by_its_own_name(monkeypatch):
     drawn(pipe, monkeypatch)
     plum, _ = bar_on_table(bar_rgb=(170, 20, 150))
     assert doubts(plum) == ["colours_not_metal"]
+
+
+def test_an_outline_across_which_the_metal_goes_on_is_doubted(monkeypatch):
+    """A bar of which the network sees all, or the left half, or with much of the table; truth as drawn."""
+    rgb, pipe = bar_on_table()
+    whole = np.zeros((1024, 1024), bool)
+    whole[360:660, 120:900] = True
+    half = whole.copy()
+    half[:, 520:] = False
+    large = cv2.dilate(whole.astype(np.uint8), np.ones((121, 121))) > 0
+    assert share_on_edges(rgb, whole) == 1.0
+    # Its cut side lies on no edge: 300 of 1400 pixels, less some 40 at each corner, where the bar's own edges are near.
+    assert share_on_edges(rgb, half) == pytest.approx(1 - (300 - 2 * 40) / 1400, abs=0.03)
+    assert share_on_edges(rgb, large) < 0.1
+    assert share_on_edges(rgb, np.ones((1024, 1024), bool)) is None  # all of it on the picture's border
+    drawn(pipe, monkeypatch)
+    assert doubts(rgb) == []
+    halved = pipe.copy()
+    halved[:, 130:] = 0
+    drawn(halved, monkeypatch)
+    assert doubts(rgb) == ["outline_doubtful"] == doubts(rgb, view="inside")
 
 
 def test_the_networks_word_on_the_framing_is_held_against_its_outline(monkeypatch):
