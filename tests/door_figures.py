@@ -349,6 +349,7 @@ def main() -> None:
     parser.add_argument("--names", default="c," + ",".join(f"h{k:02d}" for k in range(1, 26, 2)))
     parser.add_argument("--most", type=int, default=60, help="of each folder of real close-ups")
     parser.add_argument("--only", default="rendered,real,pieces,without,spoilt")
+    parser.add_argument("--spoil", default=",".join(SPOILT_STEMS), help="pictures that are spoilt in every way")
     parser.add_argument("--keep", type=Path)
     asked = parser.parse_args()
     kept = Kept(asked.keep)
@@ -375,7 +376,7 @@ def main() -> None:
         tally = without_pipe(kept)
         rows.append(f"pictures without pipe that look normal: {tally['looks normal']} of {tally['pictures']} (goal 0)")
     if "spoilt" in parts:
-        tally = spoilt_table(asked.rendered, SPOILT_STEMS, kept)
+        tally = spoilt_table(asked.rendered, asked.spoil.split(","), kept)
         rows.append(f"spoilt copies in silence: {tally['SILENT']} of {sum(tally.values())} (goal 0)")
     print("\n" + "\n".join(rows))
 

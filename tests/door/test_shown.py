@@ -215,6 +215,24 @@ def test_each_doubt_is_told_by_its_own_name(monkeypatch):
     assert doubts(plum) == ["colours_not_metal"]
 
 
+def test_parts_beside_the_examined_one_are_told(monkeypatch):
+    """Tape parts a bar 2 to 1: half as much metal again lies beside the part that is examined. A speck is no part."""
+    rgb, pipe = bar_on_table()
+    rgb[:, 600:640] = (228, 226, 220)
+    parted = pipe.copy()
+    parted[:, 150:160] = 0
+    drawn(parted, monkeypatch)
+    photo = read_photo(encoded(rgb))
+    told = what_is_shown(photo, find_scale(photo, Marker(kind="none"))).flags
+    (flag,) = (flag for flag in told if flag.id == "further_parts")
+    assert flag.severity == "serious" and "54 %" in flag.message  # 65 of 120 columns
+    speck = np.where(np.arange(SIDE) > 195, 0, pipe).astype(np.float32)
+    speck[90:95, 215:220] = 1
+    drawn(speck, monkeypatch)
+    told = what_is_shown(photo, find_scale(photo, Marker(kind="none"))).flags
+    assert "further_parts" not in [flag.id for flag in told]
+
+
 def test_an_outline_across_which_the_metal_goes_on_is_doubted(monkeypatch):
     """A bar of which the network sees all, or the left half, or with much of the table; truth as drawn."""
     rgb, pipe = bar_on_table()
