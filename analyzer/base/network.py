@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 ENGINES = ("onnxruntime", "opencv")
+# A judgement, no source.
 SHAPES_KEPT = 4  # networks that OpenCV keeps, each with the memory of a tile
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analyzer.base.flags import InputError
 
+# Judgements, no source, but where one is named.
 LONGEST = 4000  # letters of one remark that are kept; a page of a report holds some 3,000
 LONGEST_ANSWER = 500  # of one question answered in words
 LONGEST_NAME = 300  # of a file, a person, a place

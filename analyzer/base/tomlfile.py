@@ -8,6 +8,7 @@ from typing import Any
 
 from analyzer.base.flags import InputError
 
+# A judgement, no source.
 LARGEST_BYTES = 5_000_000  # a file filled in by hand has some kilobytes
 
 

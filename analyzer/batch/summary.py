@@ -16,6 +16,7 @@ from analyzer.base.text import spreadsheet_cell
 from analyzer.batch.one import COLUMNS
 from analyzer.show.output import write_file
 
+# A judgement, no source.
 ROWS_A_PAGE = 200
 _CHUNK = 5000
 

@@ -42,6 +42,7 @@ LOG, VERSIONS, PHOTOGRAPHS = "data/log.jsonl", "data/versions.json", "data/photo
 # Of two machines or versions: the networks' engines differ by less than 2e-4 in a likelihood (measured), which moves figures
 # by far less than their uncertainty; beyond this share a figure counts as different.
 ROUNDING = 1e-3
+# Limits against a bundle that would fill the disk: judgements, no source.
 LARGEST_BUNDLE_BYTES, MOST_FILES = 4_000_000_000, 10_000
 # What may differ without the result being another: which program wrote it.
 NOT_COMPARED = ("program_version", "schema_version")

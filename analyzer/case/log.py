@@ -17,6 +17,7 @@ from typing import Any
 from analyzer.base.flags import InputError
 
 FIRST = "0" * 64  # what the first entry names as the one before
+# 128 bits, the least that NIST SP 800-132 asks of a salt (from memory).
 SALT_BYTES = 16
 
 

@@ -26,6 +26,7 @@ from analyzer.case.log import Entry, canonical, faults, from_lines, make_entry
 FILE = "case.sqlite"
 ORIGINALS = "originals"
 FORM = 1  # PRAGMA user_version; see _MIGRATIONS
+# Judgements, no source.
 WAIT_SECONDS = 10.0  # for another window that is just writing
 LARGEST_ORIGINAL_BYTES = 200_000_000
 

@@ -11,6 +11,7 @@ from analyzer.causes.score import CLEAR_LEAD, Score, score_of
 from analyzer.causes.verdict import Check
 from analyzer.house.facts import COARSE, Quantity, Value, quantities
 
+# What a check costs a person against the others, and how far it is looked: our own rule, no source.
 EFFORT: Mapping[str, float] = MappingProxyType({"ask": 1.0, "look": 1.5, "measure": 3.0, "laboratory": 8.0})
 MOST_CHECKS = 8
 LEADERS = 5  # causes whose order a check is asked to settle

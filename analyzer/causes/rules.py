@@ -24,6 +24,7 @@ from analyzer.house.facts import Quantity, Value, describe, quantities
 
 STANDINGS = ("fits well", "fits", "possible", "can't tell", "speaks against", "ruled out")
 
+# Our own scale, each word twice the one before; no source.
 WEIGHTS: Mapping[str, float] = MappingProxyType({"weak": 1.0, "moderate": 2.0, "strong": 4.0, "decisive": 8.0})
 
 

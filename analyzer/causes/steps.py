@@ -43,6 +43,7 @@ WHO = (
     "insurer",
 )
 _RANKED = ("next check", "remedy", "elsewhere in the house")  # elsewhere the order of the data is the order of doing
+# Judgements, no source.
 MOST_CAUSES = 3  # possible causes are followed up to this many in all
 MOST_CHECKS = 5  # more than a person does in a day; the judgement holds the rest
 

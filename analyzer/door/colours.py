@@ -14,6 +14,7 @@ from analyzer.door.specimen import Answer
 GREY_CHROMA = 6.5
 YELLOW_HUE_DEG = (66.0, 100.0)
 YELLOW_CHROMA = 11.0
+# The next four: judgement while the room was built; which pictures served was not recorded.
 BLACK_LIGHTNESS = 12.0
 UNLIKELY_CHROMA = 42.0  # strong colours off the range from red over yellow to blue-green deposits
 UNLIKELY_SHARE = 0.25

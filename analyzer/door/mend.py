@@ -17,6 +17,7 @@ from analyzer.door import specimen as look
 from analyzer.door.specimen import COVERED, METAL, SIDE, TABLE, Specimen, graph_cut
 from analyzer.photo.reading import Photo
 
+# Judgements, no source.
 # All in pixels of the reduced photo, SIDE x SIDE, or counted there.
 HELD_PX = 6  # round a tap this much is what was said
 PATCH_PX = 10  # round a tap this much is its colour

@@ -20,6 +20,7 @@ CLASSES = ("table", "metal", "rim", "other_side", "marker", "covered")
 VIEWS = ("inside", "outside", "flat", "end")
 TABLE, METAL, RIM, OTHER_SIDE, MARKER, COVERED = range(6)
 MODEL = "specimen"
+# Both: judgement while the room was built; which pictures served was not recorded.
 SMALLEST_SCENE_PX = 700  # a picture with a shorter side is a close-up
 SMALLEST_SHARE = 0.0008  # of the window's pixels: a piece smaller than this cannot be measured
 

@@ -22,6 +22,7 @@ M_PER_FT = foot
 L_PER_GALLON = gallon * 1000.0
 KPA_PER_PSI = psi / 1000.0
 LAMINAR_BELOW = 2000.0  # Reynolds number; Hydraulic Institute data library
+# The same source.
 TURBULENT_FROM = 4000.0
 BULK_MODULUS_WATER_PA = 2.19e9  # near 20 C; from memory
 YOUNG_COPPER_PA = 117e9  # from memory

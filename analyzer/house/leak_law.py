@@ -23,6 +23,7 @@ from analyzer.base.flags import InputError
 from analyzer.base.words import say
 from analyzer.house.leak_record import LeakRecord
 
+# The usual level of intervals, a convention.
 LEVEL = 0.95
 _BETA_LOW, _BETA_HIGH = 0.02, 200.0  # outside of it the record tells no exponent
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)

@@ -18,6 +18,7 @@ from analyzer.base.datafile import data_table
 from analyzer.base.datarecord import DataRecord
 from analyzer.base.flags import Flag, raise_flag
 
+# Molar masses by IUPAC's standard atomic weights (rounded).
 MG_CACO3_PER_MOL = 100_086.9  # molar mass of CaCO3
 MG_CACO3_PER_EQUIVALENT = MG_CACO3_PER_MOL / 2
 MG_CARBON_PER_MOL = 12_011.0

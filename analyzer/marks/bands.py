@@ -28,6 +28,7 @@ from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
 
 KINDS = ("contact_mark", "water_line", "overall_stain", "other")  # label in band-labels.png = place + 1
+# The two differences of colour: judgement while the room was built; which pictures served was not recorded.
 FAINT_DELTA_E = 6.0  # a band closer than this to the metal beside it is called faint (pits: 4 is hardly seen by eye)
 BRIGHTER_BY = 4.0  # CIELAB lightness by which a mark on copper must stand out to be called bright
 BAND_EDGE_MM = {

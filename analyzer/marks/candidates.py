@@ -18,6 +18,8 @@ from analyzer.marks import likelihood
 from analyzer.marks.likelihood import Raster
 from analyzer.piece.surface import Surface
 
+# All here but the smallest mound (the report's least size of interest): judgement while the room was built; which pictures served was not recorded. What a candidate
+# is worth is told by the tables in models/pit-likelihood.toml, which were fitted on `c` and odd `h`.
 CONTEXT_PX = 40  # photo pixels round the metal that the likelihood sees too
 LOW_LOGIT = -6.0  # a candidate reaches down to here
 SEED_LOGIT = -5.0  # and has a summit above this

@@ -25,6 +25,7 @@ from scipy import ndimage as ndi
 
 SETTINGS_VERSION = "contrast-2"
 
+# Where no reason stands beside a figure it was chosen on drawn pictures and while looking at open windows of real metal.
 WORKING_SIDE_PX = 1000  # shorter side that the search works at; larger pictures are reduced first
 WORKING_PIXEL_MM = 0.07  # with a scale: 0.3 mm are four pixels
 SMALLEST_MM, LARGEST_MM = 0.25, 8.0  # equivalent diameters that are looked for where there is a scale

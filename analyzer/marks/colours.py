@@ -16,6 +16,7 @@ COLOUR_CLASSES = (
     "white_scale",
     "rust_stain",
 )
+# A judgement, no source.
 EVEN_STAIN_SHARE = 0.75  # one product over this share of the metal outside the marks is an overall stain
 
 

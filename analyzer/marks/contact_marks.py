@@ -10,6 +10,7 @@ from scipy import ndimage, special
 from analyzer.base.best_path import best_path
 from analyzer.marks.layout import CELL_AXIAL_MM, LEAST_STEP, Cells, look_of
 
+# Where "pictures with known truth" does not stand beside a figure: judgement while the room was built; which pictures served was not recorded.
 LEAST_MARK_MM = 3.0  # narrower than this along the pipe it is a blot, not the mark of a contact
 LEAST_MARK_SPAN = 0.5  # a contact mark goes across at least this share of the width seen
 LEAST_AGREEMENT = 0.7  # share of the rows that step the same way there

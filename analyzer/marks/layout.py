@@ -14,6 +14,7 @@ from analyzer.piece.surface import Surface
 
 CELL_AXIAL_MM = 0.5  # contact marks are 5 mm and wider: their edges need no finer step along the pipe
 CELL_AROUND_MM = 0.25  # a water line may be 0.7 mm wide
+# Sizes of maps: what the network was made for (analyzer/training/bands.py); the next two are judgements.
 ROWS, COLUMNS = 352, 208  # the largest map: 88 mm around by 104 mm along; longer pieces get larger cells
 COLUMNS_WITHOUT_SCALE = 150  # without millimetres the piece is laid out as if it were 75 mm long
 FINE_ENOUGH_MM = 0.07  # metal seen finer than this is thinned before it is laid out

@@ -23,6 +23,7 @@ from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.marks.number import SQUARELY_DEG
 from analyzer.piece.surface import Surface
 
+# Where neither simulation nor a test's level is named: a judgement, no source.
 # Every threshold of this module.
 LEAST_PITS = 5  # fewer: nothing is said about their arrangement, unless there are hardly any at all
 LEVEL = 0.05  # of every test

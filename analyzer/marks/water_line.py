@@ -12,6 +12,7 @@ from scipy import ndimage, special
 from analyzer.base.best_path import best_path
 from analyzer.marks.layout import CELL_AROUND_MM, CELL_AXIAL_MM, LEAST_STEP, Cells, look_of
 
+# Where "pictures with known truth" does not stand beside a figure: judgement while the room was built; which pictures served was not recorded.
 LEAST_LINE_SPAN = 0.6  # a water line runs over at least this share of the length seen
 LINE_WIDTHS_MM = (0.5, 3.5)  # widths of water line that are tried
 FINER = 4  # the line's path is found to a quarter of a cell

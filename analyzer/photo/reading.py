@@ -20,6 +20,7 @@ pillow_heif.register_heif_opener()
 Image.init()  # else Pillow does not know all of FORMATS yet
 
 LARGEST_MEGAPIXELS = 64.0  # a decoded picture of this size takes 192 MB; phones' finest modes go beyond
+# A judgement: nothing of a pipe is told in fewer.
 SMALLEST_SIDE_PX = 64
 FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP", "BMP", "GIF", "AVIF", "PPM")
 

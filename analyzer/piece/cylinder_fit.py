@@ -29,6 +29,7 @@ LOSS_IN_BORE_MM = (
 )
 # Width of a tube slit and opened flat, by its mean circumference: (mean, standard uncertainty); the saw takes 1-2 mm.
 OPENED_WIDTH = (0.972, 0.017)
+# Stands for flat: over 60 mm of width it is off a plane by 0.2 mm.
 FLATTEST_RADIUS_MM = 2000.0
 
 

@@ -40,6 +40,7 @@ from analyzer.piece.surface import Surface, flat_maps, largest_outline, read_onl
 from analyzer.piece.view import judge_view, view_by_fit
 from analyzer.scale.calibration import Calibration
 
+# The cost: judgement while the room was built; which pictures served was not recorded.
 SURE_EDGE_COST = 25.0  # an outline that lies on the picture's edges this well needs no second look
 ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
 TILT_MATTERS_PERCENT = 3.0  # two tilts of a disc whose scales at the metal differ by less need no decision

@@ -17,6 +17,7 @@ from analyzer.scale.calibration import Calibration, CrossCheck, compare_scales
 
 USUAL_WALL_MM = (1.0, 0.2)  # copper tube of 1/2 to 1 inch: 0.7 to 1.3 mm over types M to K (ASTM B88); half range 0.3
 OUTSIDE_TOLERANCE_MM = 0.05  # a drawn tube's mean diameter may differ by 0.025-0.05 mm in these sizes (ASTM B88)
+# The spread: which pictures it was read off was not recorded.
 FIT_NOISE_STEPS = 0.35  # spread of the mask's edge along the outline, in pixels of the network's window
 
 

@@ -13,6 +13,7 @@ from analyzer.door.specimen import Specimen
 from analyzer.photo.reading import Photo
 from analyzer.piece.cylinder_fit import Target
 
+# A judgement, no source.
 LEAVES_SHARE = 0.02  # of the outline's length on the picture's edge
 
 

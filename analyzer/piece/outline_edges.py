@@ -11,6 +11,7 @@ import numpy as np
 
 from analyzer.base.colour import cielab_of_srgb
 
+# The factor: judgement while the room was built; which pictures served was not recorded.
 LEAST_RISE = 2.2  # an edge stands out from the profile's other changes by this factor at least
 
 

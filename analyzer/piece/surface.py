@@ -12,6 +12,7 @@ from analyzer.base.flags import Flag
 from analyzer.base.measured import Measure
 from analyzer.scale.calibration import CrossCheck
 
+# A judgement: a pit there is a third as wide in the picture as squarely seen (cosine of 70 degrees).
 GRAZING_DEG = 70.0  # metal more oblique than this is seen but not examined
 
 

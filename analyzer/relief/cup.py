@@ -19,6 +19,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+# Where no reason stands beside a figure: judgement while the room was built; which pictures served was not recorded.
+# What the model leaves out was measured apart and stands in data/relief.toml.
 CELLS = 36  # of the patch's side; the mouth takes about half
 TEXTURE = 0.3  # relative scatter of the metal's brightness from place to place, within a mouth and outside
 TORCH_SPREAD = 0.2  # relative scatter of the light on this place about what the card and table say

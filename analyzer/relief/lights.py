@@ -30,6 +30,7 @@ from analyzer.relief.cup import CELLS, Cup, fit_cup
 from analyzer.scale.calibration import Calibration
 
 FEWEST_LIGHTS = 3  # to ask for: two leave depth and brightness mixed (Woodham 1980), one leaves only the shadow's edge
+# Where no paper, practice or measured range stands beside a figure: judgement while the room was built; which pictures served was not recorded.
 LEAST_APART_DEG = 15.0  # torches closer together say nearly the same
 LEAST_HEIGHT = 0.1  # of the torch over the face at the pit, as a sine: below, every scratch throws a shadow
 SHADE_SHARE = 0.2  # a face this much darker under one torch than under another, per light thrown on it, lies in shadow

@@ -542,6 +542,7 @@ def _lost_outside(strip: np.ndarray, across: np.ndarray, wall: np.ndarray, edge_
     return np.where(lost, np.clip(reach - place, 0.0, wall), 0.0)
 
 
+# Both: judgement while the room was built; which pictures served was not recorded.
 THIN_PX = (
     2.5,
     4.5,
@@ -701,6 +702,7 @@ def _plane_rays(
     return np.stack([rays @ x_axis, rays @ y_axis], axis=1) / depth[:, None], 1.0 / depth
 
 
+# A judgement, no source.
 SURE_NORMAL_DEG = 2.0  # a plane known better than this is believed; else the ring's own roundness helps to choose
 
 
@@ -747,6 +749,7 @@ FIRM_ENOUGH = (
     0.5  # share of the outer edge that holds; rings with known truth hold from 0.56 up, grain of all sizes up to 0.52
 )
 
+# A judgement, no source.
 LARGEST_LIFT = 1.45  # a ring's scale against the marker's: the cut at most a third of the way to the camera
 
 

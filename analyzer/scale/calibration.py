@@ -147,6 +147,7 @@ RULER_HEIGHT_MM = {"steel": (0.8, 0.25), "plastic": (2.0, 0.45), "wood": (2.1, 0
 CARD_HEIGHT_MM = (0.3, 0.1)  # one or two sheets or thin card that lies flat: common practice, no source
 # What is not seen in the photo, as relative standard uncertainties.
 PRINTED_SIZE = 0.0015  # 100 mm check length read with a ruler to a quarter of a millimetre
+# A judgement, no source; the scale's intervals hold on truth pictures (DEVELOPERS.md).
 EDGE_LEVEL_PX = 0.1  # exposure and sharpening shift all edges of a marker outwards or inwards alike
 RULER_GRADUATION = (
     0.0015  # 0.3 mm + 0.2 mm a metre allowed, class II of Directive 2014/32/EU annex X, taken over some 100 mm
@@ -154,8 +155,10 @@ RULER_GRADUATION = (
 DISC_RANGE_MM = (5.0, 120.0)  # diameters that are taken: coins, washers and lids
 DISC_DIAMETER_MM = 0.05  # coins wear and mints allow a few hundredths: from memory
 DISC_EDGE = 0.006  # a rounded, lit edge is read too wide or too narrow all round: seen on pictures with truth
+# The two: judgement while the room was built; which pictures served was not recorded.
 DISC_SIDE_SURE = 0.5  # under this the tilt's side is a guess
 DISC_RIVAL = 0.6  # something else in the picture is nearly as round
+# A judgement, no source.
 MARKED_POINT_PX = 1.5  # a point set by hand, each
 MOST_TILT_DEG = 40.0  # then a quarter of the pixels is lost across (1 - cos), and depth of field runs out; common practice, no source
 UNKNOWN_TILT_RELATIVE = 0.025  # foreshortening of a marked length by a tilt of 13 degrees that nobody knows

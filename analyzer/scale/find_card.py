@@ -11,10 +11,12 @@ import numpy as np
 from analyzer.scale.edges import LINEAR, fit_line, half_height_edges, luminance_crop, meet, scan
 from analyzer.scale.plane_pose import OWN, CameraPrior, PlaneFit, fit_plane, most_likely, pose_parameters, project
 
+# The project's own card, as scale/printed_card.py prints it.
 MARKER_SIDE_MM = 20.0
 MARKER_IDS = (0, 1, 2, 3)
 # Middles of the markers on the project's own card (see card.py), x right and y up from the card's middle.
 CARD_CENTRES_MM = {0: (-43.0, 19.0), 1: (43.0, 19.0), 2: (43.0, -19.0), 3: (-43.0, -19.0)}
+# The three: judgement while the room was built; which pictures served was not recorded.
 DETECTION_SIDE_PX = 1600  # markers are found on a picture no larger than this, then measured on the full one
 CORNER_SIGMA_PX = 0.12  # of a corner as the meeting of two fitted edges; the fit's own scatter takes over where larger
 MISFIT = 6.0  # chi-square by degree of freedom, from which a marker is doubted

@@ -15,6 +15,7 @@ import numpy as np
 from analyzer.scale.edges import LINEAR
 from analyzer.scale.plane_pose import OWN, TURN, CameraPrior, PlaneFit, fit_plane, most_likely, pose_parameters, project
 
+# The first two: judgements, no source.
 SEARCH_SIDE_PX = 420  # circles are looked for on a picture of this size
 RADIUS_SHARES = (0.022, 0.17)  # of the longer side: smaller has too few pixels, larger leaves no room for the piece
 LEAST_ROUNDNESS = 4.5  # votes for a centre in standard deviations of those by chance; grain and pits stay below 4
@@ -25,6 +26,7 @@ HOLLOW = 0.75  # from here on a round thing is a cut ring, not a disc; coins on 
 LEAST_CHI_SQUARE = 6.0
 THICKNESS_MM = (1.8, 0.4)  # of common coins, with its standard uncertainty: see data/coins.csv
 COMMON_DIAMETER_MM = 23.0  # where the proportion of thickness to diameter is wanted before the pose is known
+# The two: judgements, no source.
 WALL_SIGMA_MM = 0.4
 RIM_SHARE = 0.08  # a coin's edge is rounded: its widest place lies below its face by this share of the thickness
 TILT_SIGMA = 0.3  # people hold the phone roughly above: sine of the tilt in each direction, from memory

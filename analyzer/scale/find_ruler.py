@@ -31,6 +31,7 @@ from analyzer.scale.plane_pose import (
     start_with,
 )
 
+# Where no reason stands beside a figure: judgement while the room was built; which pictures served was not recorded.
 SEARCH_SIDES_PX = (1600, 900)  # strokes are looked for on pictures no larger than this; the second for close-ups
 STROKE_THRESHOLDS = (0.10, 0.05, 0.2)  # of the brightness around: ordinary, faint, coarse background
 ENOUGH_MARKS = 40  # with these and their pattern read, no other row is looked for
@@ -422,6 +423,7 @@ def _rectified(rgb: np.ndarray, fit: PlaneFit, x: np.ndarray, y: np.ndarray) -> 
     )
 
 
+# The three: judgement while the room was built; which pictures served was not recorded.
 SAMPLES = 24  # a step
 TIP_SIGMA_PX = 1.0  # of the end of a short mark along it; printed ends are less exact than the marks' sides
 AGREEMENT = 0.07  # of a step, between the readings of one mark at different depths

@@ -15,6 +15,7 @@ from analyzer.base.flags import InputError
 from analyzer.scale.find_card import CARD_CENTRES_MM, MARKER_SIDE_MM
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 size A
+# The project's own design.
 CARD_MM = (124.0, 76.0)  # width, height
 CHECK_LENGTH_MM = 100.0
 TORCH_STEP_DEG = 30

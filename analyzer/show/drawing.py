@@ -27,6 +27,7 @@ from analyzer.result.examination import Examination
 from analyzer.ring.cut_ring import Ring
 from analyzer.scale.calibration import Calibration
 
+# How things are drawn: judgements, but where a contrast is named.
 DRAWN_DEG = 80.0  # metal seen still more edge on is a few smeared pixels
 MAP_PITCH = 1.5  # of the photo's pixels on the metal: oblique metal has them further apart
 LIGHT, DARK = (255, 255, 255), (20, 20, 20)

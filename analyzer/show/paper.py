@@ -21,6 +21,7 @@ from analyzer.show.sections import answer, evidence, homeowner
 from analyzer.show.tagging import TaggedPages
 
 TO_FILL_IN = "House: ______________________   Examined by: __________________   Date: ____________   Claim: __________"
+# How pages are set: judgements, no source.
 MOST_PAGES = 8  # of a usual case; more is not read
 MOST_LINES = 40  # of one table row; longer text goes on in a row of its own, for no row may be longer than a page
 _INK, _SOFT, _LINE, _TINT, _WARN = (28, 32, 36), (90, 98, 106), (200, 205, 210), (240, 243, 245), (255, 246, 224)

@@ -51,6 +51,7 @@ class Method:
     weakest_link: str
 
 
+# Resolutions and repeats of a practised hand: common practice, no source.
 METHODS = {
     method.name: method
     for method in (

@@ -9,6 +9,7 @@ from analyzer.show import charts
 from analyzer.show.blocks import Block, Bullets, Heading, Paragraph, Section, Table, picture
 from analyzer.show.edition import Edition
 
+# A judgement, no source.
 MOST_CAUSES_TOLD = 4  # in full; the rest stand in the table and in examination.json
 
 

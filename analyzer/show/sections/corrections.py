@@ -12,6 +12,7 @@ from analyzer.show import phrases
 from analyzer.show.blocks import Section, Table
 from analyzer.show.edition import Edition
 
+# A judgement, no source.
 MOST_ROWS = 24
 
 
