@@ -51,12 +51,6 @@ def shows_damage(item: Item, values: Mapping[str, Value]) -> bool:
     return any(_tells(condition, values) for condition in item.when)
 
 
-def seen_in_photo_only(item: Item) -> bool:
-    """Whether all damage that the item rests on was measured in the photo."""
-    damage = [c.quantity for c in item.when if is_damage(c.quantity)]
-    return bool(damage) and all(quantities()[name].origin == "measured" for name in damage)
-
-
 def _tells(condition: Condition, values: Mapping[str, Value]) -> bool:
     if not is_damage(condition.quantity):
         return False

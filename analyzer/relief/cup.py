@@ -288,7 +288,11 @@ class _Problem:
         return 0.5 * (robust.sum(axis=1) + (texture**2).sum(axis=1) + (priors**2).sum(axis=1))
 
     def solve(self, log_depth: float) -> _Solution:
-        """Levenberg and Marquardt's descent from one depth, with differences for slopes."""
+        """Levenberg and Marquardt's descent from one depth, with differences for slopes.
+
+        By hand, as all differences of a round, and then four dampings, are drawn as one batch and the weights are set anew each
+        round; library solvers ask for one state at a time.
+        """
         state = np.concatenate([self.likely, np.zeros(self.lights)])
         state[0] = log_depth
         damping = 0.1

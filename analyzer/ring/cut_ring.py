@@ -148,7 +148,8 @@ def _candidates(
     """Round edges of the picture as (support 0..1, x, y, radius), best first.
 
     Each pixel's gradient votes by how well its direction agrees with a circle's normal, whatever its sign (the surroundings of
-    a ring may be brighter on one side and darker on the other); the vote over all centres is one convolution a radius.
+    a ring may be brighter on one side and darker on the other); the vote over all centres is one convolution a radius. The disc's
+    finder (``find_disc``) is another: it looks for the roundest thing of any size, with its edges thinned to a line.
     """
     scale = min(1.0, 45.0 / largest_px, 700.0 / max(rgb.shape[:2]))
     scale = max(scale, min(1.0, 14.0 / smallest_px))
