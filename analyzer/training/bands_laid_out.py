@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 
 from analyzer.training import bands
+from analyzer.training.packs import kept_back
 
 
 def main() -> None:
@@ -21,7 +22,12 @@ def main() -> None:
     names = []
     for file in sorted((root / "truth").glob("*/truth.json")):
         truth = json.loads(file.read_text(encoding="utf-8"))
-        if truth["view"] == "end" or truth["options"]["framing"] == "close" or not truth["marker_visible"]:
+        if (
+            kept_back(file.parent.name)
+            or truth["view"] == "end"
+            or truth["options"]["framing"] == "close"
+            or not truth["marker_visible"]
+        ):
             continue
         names.append((not any(band.get("mask_px", 0) > 500 for band in truth["bands"]), file.parent.name))
     for _, name in sorted(names)[:most][first::step]:

@@ -20,7 +20,7 @@ import torch.nn.functional as F
 from analyzer.training import specimen as S
 from analyzer.training.arena import Arena, grid
 from analyzer.training.norms import Mean, folded, with_norms
-from analyzer.training.packs import METALS, VIEWS
+from analyzer.training.packs import METALS, VIEWS, kept_back
 
 folders, seconds, out, start = sys.argv[1].split(","), float(sys.argv[2]), Path(sys.argv[3]), Path(sys.argv[4])
 DEV = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -76,10 +76,10 @@ class Net(nn.Module):
                 layer.weight.copy_(st[w])
                 layer.bias.copy_(st[b])
             self.head.bias += torch.log(torch.tensor(S.CLASS_WEIGHTS)).repeat_interleave(4)
-            for n in m.graph.node:
-                if n.op_type == "Gemm":
-                    self.view.weight.copy_(st[n.input[1]])
-                    self.view.bias.copy_(st[n.input[2]])
+            whole = [n.input for n in m.graph.node if n.op_type == "Gemm"]  # files before 5-g.1 tell the view alone
+            for layer, (_, w, b) in zip((self.view, self.metal, self.framing), whole, strict=False):
+                layer.weight.copy_(st[w])
+                layer.bias.copy_(st[b])
 
 
 class Levels:
@@ -315,7 +315,11 @@ def main():
     lv = Levels()
     while lv.look() < 0 or len(lv.a.meta) < int(os.environ.get("LEAST", "40")):
         time.sleep(2)
-    table = lambda: np.cumsum([m.get("times", 1.6 if m["view"] == 3 else 1.0) for m in lv.a.meta])
+
+    def table():
+        often = [m.get("times", 1.6 if m["view"] == 3 else 1.0) for m in lv.a.meta]
+        return np.cumsum([0.0 if kept_back(m["name"]) else o for m, o in zip(lv.a.meta, often, strict=True)])
+
     weights = table()
     print(len(lv.a.meta), "pictures to begin with", flush=True)
     net = Net()
