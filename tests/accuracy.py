@@ -24,7 +24,10 @@ from PIL import Image
 
 from analyzer.base.flags import CutpipeError
 from analyzer.cli import read_marker
+from analyzer.photo.reading import read_photo
+from analyzer.relief.lights import Light
 from analyzer.result.examination import Settings, examine
+from analyzer.scale.calibration import Marker, find_scale
 from analyzer.show import output
 from tests import coverage_table, mask_score, truth_score, worst_errors
 
@@ -38,17 +41,34 @@ def told(truth: dict) -> dict[str, str]:
     return {"view": truth["view"], "tube": truth["pipe"]["size_in"], "marker": kind}
 
 
+def torches(image: Path, name: str, marker: Marker, number: int) -> list[Light]:
+    """The first ``number`` photos of the same pose with a torch, each with the torch's place as its truth has it, from the card."""
+    if not number:
+        return []
+    folder = image.parents[1]
+    truth = json.loads((folder / "truth" / name / "truth.json").read_text())
+    pose = find_scale(read_photo(image), marker)
+    turn, shift = np.array(truth["camera"]["R_world_to_cam"]), np.array(truth["camera"]["t_world_to_cam"])
+    lights = []
+    for shot in [shot for shot in truth["multi"] if "light_position_mm" in shot][:number]:
+        place = pose.rotation.T @ (turn @ np.array(shot["light_position_mm"]) + shift - pose.translation_mm)
+        lights.append(
+            Light(photo=read_photo(folder / shot["image"], role="light"), position_mm=tuple(map(float, place)))
+        )
+    return lights
+
+
 def examine_one(task: tuple[str, str, str, dict[str, str]]) -> tuple[str, float, str]:
     """Examine one picture into its folder; (name, seconds, what went wrong)."""
     name, image, folder, settings = task
     cv2.setNumThreads(1)
     started = time.perf_counter()
+    marker = read_marker(settings["marker"])
     try:
         result = examine(
             image,
-            settings=Settings(
-                view=settings.get("view"), tube=settings.get("tube"), marker=read_marker(settings["marker"])
-            ),
+            settings=Settings(view=settings.get("view"), tube=settings.get("tube"), marker=marker),
+            lights=torches(Path(image), name, marker, int(settings.get("lights", 0))),
         )
         seconds = time.perf_counter() - started
         output.write(result, folder, only=FILES)
@@ -93,14 +113,15 @@ def _median(values: list[float]) -> float | None:
     return float(np.median(values)) if values else None
 
 
-def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int) -> int:
+def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int, lights: int = 0) -> int:
     truths = [
         t for t in truth_score.load_truth(str(folder)) if t["name"].startswith(tuple(only.split(","))) or not only
     ]
     tasks = []
     for truth in truths:
         image = folder / truth["image"]
-        tasks.append((truth["name"], str(image), str(results / truth["name"]), told(truth)))
+        says = {**told(truth), "lights": str(lights)}
+        tasks.append((truth["name"], str(image), str(results / truth["name"]), says))
         truth["_contrast"] = truth_score.contrast(truth, str(folder))
     run(tasks, jobs)
     predictions = truth_score.load_pred(str(results))
@@ -330,9 +351,16 @@ def main() -> int:
     parser.add_argument(
         "--worst", type=int, default=3, help="so many of the worst pictures are drawn into --out and explained"
     )
+    parser.add_argument(
+        "--lights",
+        type=int,
+        default=0,
+        help="so many torches' photos of the same pose too, where the truth has them (--only dm,em)",
+    )
     options = parser.parse_args()
     if not options.folder.is_dir():
         parser.error(f"{options.folder} is not a folder")
+    more = {"lights": options.lights} if options.lights else {}
     kind = rendered if (options.folder / "truth").is_dir() else real
     with tempfile.TemporaryDirectory() as scratch:
         return kind(
@@ -341,6 +369,7 @@ def main() -> int:
             options.only,
             options.jobs,
             options.worst if options.out else 0,
+            **more,
         )
 
 

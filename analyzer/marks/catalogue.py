@@ -41,6 +41,8 @@ class Pit:
     length_mm: Measure | None = None
     width_mm: Measure | None = None
     orientation_deg: float | None = None  # of the long axis on the metal, from +axial towards +around, -90..90
+    # Places in the list of photos looked at together of those that show it by themselves (a likelihood of a half or more).
+    carried_by: tuple[int, ...] = ()
     by_hand: bool = False  # a person added or confirmed it; ``confidence`` is then 1 and no share of anything
 
 

@@ -135,6 +135,22 @@ def model_record(name: str = MODEL) -> Mapping[str, Any] | None:
     return tomllib.loads(record.read_text(encoding="utf-8"))
 
 
+@cache
+def lights_record(looks: int) -> Mapping[str, Any] | None:
+    """The calibration of so many photos of one pose looked at together; None where there is none for these weights.
+
+    The tables have the names of those in the weights' own record and take their place.
+    """
+    record = model_record()
+    file = resources.files("analyzer").joinpath("models/pit-lights.toml")
+    if record is None or not file.is_file() or looks < 2:
+        return None
+    tables = tomllib.loads(file.read_text(encoding="utf-8"))
+    if tables["weights"] != record["version"]:
+        return None
+    return dict(tables["two" if looks == 2 else "more"])
+
+
 def learned_logits(rgb: np.ndarray, metal: np.ndarray, *, name: str = MODEL) -> np.ndarray:
     """The network's logits at each pixel of a grid at the weights' resolution.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -27,12 +27,23 @@ from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
 
 
-def find_pits(photo: Photo, calibration: Calibration, surface: Surface, *, shown: Shown | None = None) -> PitCatalogue:
+def find_pits(
+    photo: Photo,
+    calibration: Calibration,
+    surface: Surface,
+    *,
+    shown: Shown | None = None,
+    others: Sequence[np.ndarray] = (),
+) -> PitCatalogue:
     """Find the pits on the seen metal.
 
     With a scale and the weights at hand the evidence is learned (``likelihood``); else it is the picture's own contrast
     (``closeup``), and the catalogue says so. On a cut end pits are not sought (flag ``end_view_no_pits``), nor in a picture that
     ``shown`` holds unfit for it: the count is then None, which is not 0. Where it is soft the smallest counted size grows.
+
+    ``others`` are photos of the same pose in other light, (H, W, 3) uint8, laid on ``photo`` pixel by pixel (``relief.lights.align``):
+    the learned evidence is then what all of them say together, judged by tables of its own (``models/pit-lights.toml``; weights that
+    these do not belong to look at the one photo).
     """
     if surface.view == "end":
         return _none_sought(photo, (raise_flag("end_view_no_pits"),))
@@ -41,7 +52,11 @@ def find_pits(photo: Photo, calibration: Calibration, surface: Surface, *, shown
     fewest_px = FEWEST_PX if shown is None else shown.sharpness.smallest_seen_px or FEWEST_PX
     record = likelihood.model_record()
     if surface.unit == "mm" and surface.mm_per_px is not None and record is not None:
-        return _by_learning(photo, calibration, surface, record, fewest_px)
+        together = likelihood.lights_record(1 + len(others)) if others else None
+        if together is None:
+            return _by_learning(photo, calibration, surface, record, fewest_px, ())
+        found = _by_learning(photo, calibration, surface, {**record, **together}, fewest_px, others)
+        return replace(found, flags=(*found.flags, raise_flag("pits_by_lights", str(1 + len(others)))))
     return by_contrast(photo, surface, fewest_px)
 
 
@@ -59,12 +74,17 @@ def _none_sought(photo: Photo, flags: tuple[Flag, ...]) -> PitCatalogue:
 
 
 def _by_learning(
-    photo: Photo, calibration: Calibration, surface: Surface, record: Mapping[str, Any], fewest_px: float
+    photo: Photo,
+    calibration: Calibration,
+    surface: Surface,
+    record: Mapping[str, Any],
+    fewest_px: float,
+    others: Sequence[np.ndarray],
 ) -> PitCatalogue:
     assert surface.mm_per_px is not None
     step = surface.mm_per_px.value
     smallest = max(SMALLEST_MM, fewest_px * step)
-    found = candidates(photo.rgb, surface, float(record["mm_per_px"]))
+    found = candidates(photo.rgb, surface, float(record["mm_per_px"]), others=others)
     sure = confidence(found, record)
     area, spread = opening(found, record)
     diameter = np.sqrt(4 * area / math.pi)
@@ -100,6 +120,7 @@ def _by_learning(
                 length_mm=mm(float(values["length"][k] * stretch)),
                 width_mm=mm(float(values["width"][k] * stretch)),
                 orientation_deg=float(values["orientation_deg"][k]),
+                carried_by=tuple(int(look) for look in np.flatnonzero(found.alone[:, k] >= 0)),
             )
         )
     # Confidence is of pits from SMALLEST_MM on, so every mark counts; where the picture shows only larger ones, the larger marks.

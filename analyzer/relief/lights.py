@@ -166,6 +166,24 @@ def _heights_left(heights: Heights, kept: Kept) -> Heights:
     return replace(heights, mm=mm)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Aligned:
+    """The photos of ``lights`` in the main photo's frame, (H, W, 3) uint8 each, and what was done for it."""
+
+    pictures: tuple[np.ndarray, ...]
+    flags: tuple[Flag, ...]
+
+
+def align(photo: Photo, calibration: Calibration, surface: Surface, lights: Sequence[Light]) -> Aligned:
+    """Lay the photos of other lights on the main photo. Raises InputError as ``find_relief`` does."""
+    if surface.unit != "mm" or calibration.rotation is None or calibration.translation_mm is None:
+        raise InputError("Depth from several torches needs a scale card, ruler or coin in the photo.")
+    _check_lights(lights)
+    flags: list[Flag] = []
+    pictures = tuple(_aligned(photo, light.photo, calibration, surface, flags) for light in lights)
+    return Aligned(pictures=pictures, flags=tuple(flags))
+
+
 def find_relief(
     photo: Photo,
     calibration: Calibration,
@@ -174,9 +192,11 @@ def find_relief(
     *,
     lights: Sequence[Light] = (),
     backlit: Photo | None = None,
+    aligned: Aligned | None = None,
 ) -> Relief:
     """Depth per pit from photos with the torch from known sides, and perforations from a back-lit photo.
 
+    ``aligned`` is what ``align`` gave for ``lights``, where it was called before.
     One or two torches serve as well: the rim's shadow then carries the depth alone, and the intervals are wide.
     Raises InputError where the photos do not belong together, two torches stand together, or there is no scale.
     """
@@ -185,10 +205,9 @@ def find_relief(
     depths: dict[int, Measure] = {}
     heights = None
     if lights:
-        if surface.unit != "mm" or calibration.rotation is None or calibration.translation_mm is None:
-            raise InputError("Depth from several torches needs a scale card, ruler or coin in the photo.")
-        _check_lights(lights)
-        pictures = [luminance(_aligned(photo, light.photo, calibration, surface, flags)) for light in lights]
+        aligned = aligned or align(photo, calibration, surface, lights)
+        flags.extend(aligned.flags)
+        pictures = [luminance(picture) for picture in aligned.pictures]
         cups = _cups(photo, calibration, surface, pits, lights, pictures)
         depths = {pit.id: _measure(cups[pit.id], pit) for pit in pits.pits if pit.id in cups}
         if len(lights) < FEWEST_LIGHTS:

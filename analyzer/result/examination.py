@@ -36,7 +36,7 @@ from analyzer.photo.reading import Photo, read_photo
 from analyzer.piece.find import find_surface
 from analyzer.piece.fit import USUAL_WALL_MM
 from analyzer.piece.surface import Surface
-from analyzer.relief.lights import Light, Relief, find_relief
+from analyzer.relief.lights import Light, Relief, align, find_relief
 from analyzer.result.corrections import (
     ABOUT_A_PIT,
     TAPS,
@@ -282,10 +282,11 @@ def look(
         calibration = replace(calibration, flags=(*calibration.flags, raise_flag("marker_not_used")))
         shown = door(calibration)
     surface = find_surface(photo, calibration, view=settings.view, tube=tube, shown=shown)
+    aligned = align(photo, calibration, surface, tuple(lights)) if lights else None
     say("Looking for pits", 0.35)
     with ThreadPoolExecutor(1) as beside:  # bands do not depend on pits: a second core looks for them meanwhile
         other = beside.submit(find_bands, photo, calibration, surface)
-        pits = find_pits(photo, calibration, surface, shown=shown)
+        pits = find_pits(photo, calibration, surface, shown=shown, others=aligned.pictures if aligned else ())
         say("Looking for marks and colours", 0.75)
         bands = other.result()
     say("Measuring the wall", 0.85)
@@ -300,9 +301,10 @@ def look(
     backlit = next((extra for extra in series[1:] if extra.role == "backlit"), None)
     relief = None
     if lights or backlit is not None:
-        relief = find_relief(photo, calibration, surface, pits, lights=tuple(lights), backlit=backlit)
+        relief = find_relief(photo, calibration, surface, pits, lights=tuple(lights), backlit=backlit, aligned=aligned)
         seen_through = {pit.id: relief.through.get(pit.id, pit.through) for pit in pits.pits}
         pits = replace(pits, pits=tuple(replace(pit, through=seen_through[pit.id]) for pit in pits.pits))
+    pits = _among_photos(pits, len(series))
     pattern = _pattern_of(surface, pits, bands, tube, relief)
     quality = _quality_of(photo, surface)
     stages = (photo, calibration, shown, surface, pits, bands, pattern, ring, relief)
@@ -320,6 +322,16 @@ def look(
         relief=relief,
         quality=quality,
         flags=_once((*quality, *ring_flags, *(flag for stage in stages if stage is not None for flag in stage.flags))),
+    )
+
+
+def _among_photos(pits: PitCatalogue, series: int) -> PitCatalogue:
+    """``carried_by`` as places in ``Look.photos``, where the lights stand behind the series of photos."""
+    if series == 1:
+        return pits
+    placed = (tuple(look + series - 1 if look else 0 for look in pit.carried_by) for pit in pits.pits)
+    return replace(
+        pits, pits=tuple(replace(pit, carried_by=where) for pit, where in zip(pits.pits, placed, strict=True))
     )
 
 

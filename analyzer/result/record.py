@@ -235,6 +235,10 @@ class PitRecord(_Model):
         Field(description="who says that it is a pit")
     )
     counted: bool = Field(description="at or above the smallest counted size")
+    carried_by: list[int] = Field(
+        description="which of photos, from 0, show it by themselves with a likelihood of a half or more; empty where only all "
+        "looked at together do, where a person said it, and where the evidence is contrast"
+    )
     depth_mm: Annotated[MeasureRecord | None, From(lambda pit: _depth_of(pit.depth, indicative=False))] = Field(
         description="only where something measured it"
     )

@@ -394,6 +394,9 @@ def test_a_further_photo_of_each_kind(ways, kind):
     assert not app.error, [e.value for e in app.error]
     by_file = ways.by_file(*options)
     assert [photo["role"] for photo in by_file["photos"]] == ["main", role]
+    together = [flag["id"] for flag in by_file["flags"] if flag["id"] == "pits_by_lights"]
+    assert together == (["pits_by_lights"] if kind == "light" else [])
+    assert {k for pit in by_file["pits"] for k in pit["carried_by"]} <= ({0, 1} if kind == "light" else {0})
     agree(by_file, ways.of_page(app), ways.by_python(**python))
 
 

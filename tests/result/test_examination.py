@@ -11,7 +11,7 @@ import analyzer.result.examination as room
 from analyzer import Marker, Settings, check_facts
 from analyzer.base.measured import Measure
 from analyzer.photo.reading import read_photo
-from analyzer.relief.lights import Hole, Relief
+from analyzer.relief.lights import Aligned, Hole, Light, Relief
 from analyzer.result.record import as_dict
 from tests.conftest import ROOT
 
@@ -22,6 +22,31 @@ SAID = Settings(view="inside", tube="3/4", marker=Marker(kind="ruler"))
 @pytest.fixture(scope="module")
 def seen():
     return room.look(BORE, settings=SAID)
+
+
+def test_photos_that_carry_a_pit_are_named_by_their_place_among_all_photos(seen, monkeypatch):
+    """Of main photo, light from behind and two torches, the second torch is photo 3 of the file's list and the light from behind none."""
+    for name, result in (
+        ("find_scale", seen.calibration), ("find_surface", seen.surface), ("find_bands", seen.bands), ("find_relief", Relief()),
+    ):  # fmt: skip
+        monkeypatch.setattr(room, name, lambda *_, _result=result, **__: _result)
+    photo = read_photo(BORE)
+    aligned = Aligned(pictures=(photo.rgb, photo.rgb[:, ::-1]), flags=())
+    monkeypatch.setattr(room, "align", lambda *_, **__: aligned)
+    given = {}
+
+    def pits(*_, others, **__):
+        given["others"] = others
+        first, second = seen.pits.pits[:2]
+        return replace(seen.pits, pits=(replace(first, carried_by=(0, 2)), replace(second, carried_by=(1,))))
+
+    monkeypatch.setattr(room, "find_pits", pits)
+    lights = [Light(photo=replace(photo, role="light"), azimuth_deg=a, elevation_deg=30.0) for a in (0.0, 120.0)]
+    result = room.examine([photo, replace(photo, role="backlit")], settings=SAID, lights=lights)
+    assert given["others"] is aligned.pictures
+    record = as_dict(result)
+    assert [pit["carried_by"] for pit in record["pits"]] == [[0, 3], [2]]
+    assert [record["photos"][k]["role"] for k in (0, 2, 3)] == ["main", "light", "light"]
 
 
 def test_light_from_behind_reaches_pits_pattern_wall_and_record(seen, monkeypatch):
