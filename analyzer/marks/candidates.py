@@ -65,17 +65,22 @@ def candidates(
     ``orientation_deg``, ``contrast`` and the features that ``features`` lists.
     """
     raster, picture, metal, columns = _on_raster(rgb, surface, resolution_mm)
-    each = [likelihood.learned_logits(picture, metal)]
-    for other in others:
-        if other.shape != rgb.shape:
-            raise ValueError(f"photos of one pose have one shape, not {rgb.shape} and {other.shape}")
-        each.append(likelihood.learned_logits(_picture_on(other, raster, surface), metal))
-    logits = each[0] if len(each) == 1 else np.mean(each, axis=0, dtype=np.float32)
+    logits = likelihood.learned_logits(picture, metal)
+    mouths = [logits[0]]
+    if others:
+        logits = logits.copy()  # the mouth of the first photo alone is told beside the mean
+        for other in others:
+            if other.shape != rgb.shape:
+                raise ValueError(f"photos of one pose have one shape, not {rgb.shape} and {other.shape}")
+            own = likelihood.learned_logits(_picture_on(other, raster, surface), metal)
+            mouths.append(own[0].copy())
+            logits += own
+        logits /= len(mouths)
     found = measure(picture, metal, logits, columns, raster, surface)
-    alone = np.full((len(each), len(found)), -30.0, np.float32)
+    alone = np.full((len(mouths), len(found)), -30.0, np.float32)
     where = found.labels > 0
-    for own, logit in zip(alone, each, strict=True):
-        np.maximum.at(own, found.labels[where] - 1, logit[0][where])
+    for summit, mouth in zip(alone, mouths, strict=True):
+        np.maximum.at(summit, found.labels[where] - 1, mouth[where])
     return replace(found, alone=alone)
 
 

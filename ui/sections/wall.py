@@ -38,8 +38,8 @@ def show(examination: Examination) -> None:
     with _folder("light", "Photos with the torch from several sides", "flashlight_on"):
         st.caption(
             "Rest the phone so that it cannot move, darken the room, and take one photo for each place of the torch: best three or more, "
-            "from clearly different sides, 20 to 50 degrees above the card. The card's clock marks give the direction. Do not look "
-            "into the torch."
+            "from clearly different sides, 20 to 50 degrees above the card. The card's clock marks give the direction. It "
+            "shows how deep the pits are, and pits are looked for on all the photos together. Do not look into the torch."
         )
         left, right = st.columns(2)
         azimuth = left.number_input(
