@@ -134,6 +134,12 @@ def _parser() -> argparse.ArgumentParser:
         help="address to listen on (default: 127.0.0.1, this computer only). To use a phone's camera on your own "
         "network give this computer's address; the pages then ask for a code that is shown here",
     )
+    open_.add_argument(
+        "--cases",
+        metavar="DIR",
+        default=None,
+        help="folder that keeps the cases (default: cutpipe/cases in your own folder for programs' data)",
+    )
     open_.add_argument("--no-browser", action="store_true", help="do not open a browser window")
     open_.set_defaults(run=_open)
 
@@ -395,7 +401,13 @@ def _schema(options: argparse.Namespace) -> int:
 def _open(options: argparse.Namespace) -> int:
     from ui.launch import launch
 
-    return launch(address=options.address, port=options.port, demo=options.demo, browser=not options.no_browser)
+    return launch(
+        address=options.address,
+        port=options.port,
+        demo=options.demo,
+        browser=not options.no_browser,
+        cases=options.cases,
+    )
 
 
 if __name__ == "__main__":

@@ -68,3 +68,9 @@ def demo_examination():
         settings=Settings(view="inside", tube="3/4", marker=read_marker("ruler")),
         facts=check_facts({"material": "copper", "service": "cold", "age_years": 22.0}),
     )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cases_of_the_tests(tmp_path_factory):
+    """No test keeps a case among those of the person who runs it; servers that a test starts inherit the place."""
+    os.environ["CUTPIPE_CASES"] = str(tmp_path_factory.mktemp("cases"))

@@ -12,8 +12,8 @@ import streamlit as st
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout that is not installed works too
 
 from analyzer.base.flags import CutpipeError
-from ui import blocks, demo, state
-from ui.sections import figures, first, house, marks, reasons, save, steps, wall
+from ui import blocks, demo, entries, looking, state
+from ui.sections import figures, first, house, marks, photo_said, reasons, save, steps, this_case, wall
 
 # A file of our own: a named icon would be fetched from the network.
 ICON = str(Path(__file__).with_name("icon.png"))
@@ -33,39 +33,37 @@ ADDRESSES = dict(zip(("photo", "house", "figures", "wall", "why", "to-do", "save
 
 def main() -> None:
     st.set_page_config(page_title="cutpipe", page_icon=ICON, layout="wide", initial_sidebar_state="collapsed")
-    state.follow_address(ADDRESSES)
-    if st.query_params.get("demo") and state.case().data is None and not st.session_state.get("demo_seen"):
+    try:
+        said = state.follow_address(ADDRESSES)
+    except CutpipeError as error:
+        state.leave()
+        said = str(error)
+    if st.query_params.get("demo") and not state.at_hand() and not st.session_state.get("demo_seen"):
         st.session_state["demo_seen"] = True
         demo.open_first()
-    if state.case().data is None:
-        first.show()
+    if not state.at_hand():
+        first.show(said)
         return
-    with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="head"):
-        blocks.title(state.case().demo or state.case().name)
-        if st.button("New piece", icon=":material/add_a_photo:", type="tertiary"):
-            state.clear()
-            st.query_params.clear()
-            st.rerun()
+    this_case.head()
     with st.container(key="sections"):
         chosen = st.segmented_control(
             "Section", list(SECTIONS), key="section", label_visibility="collapsed", required=True
         )
     chosen = chosen or "Photo"
     state.write_address(next(name for name, section in ADDRESSES.items() if section == chosen))
+    if state.case().main is None:
+        st.info("This case has no photo of the cut-open piece yet.", icon=":material/info:")
+        photo_said.another_photo("Photo of the piece, cut open")
+    else:
+        _section(chosen)
+    state.drawn()
+
+
+def _section(chosen: str) -> None:
     try:
-        examination = state.examined()
+        examination = looking.examined()
     except CutpipeError as error:
-        st.error(blocks.safe(str(error)), icon=":material/error:")
-        st.caption(
-            "Your photo and everything you entered are kept. Choose another photo, or change what does not fit below."
-        )
-        first.another_photo()
-        first.settings_form()
-        if state.case().readings is not None and st.button("Take the gauge readings out", icon=":material/delete:"):
-            state.set_readings([], None)
-            st.rerun()
-        if chosen == "House":
-            house.show(None)
+        _cannot(error, chosen)
         return
     SECTIONS[chosen](examination)
     names = list(SECTIONS)
@@ -76,6 +74,24 @@ def main() -> None:
         st.segmented_control(
             "Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True
         )
+
+
+def _cannot(error: CutpipeError, chosen: str) -> None:
+    """Why the case cannot be examined, and every way to change that."""
+    st.error(blocks.safe(str(error)), icon=":material/error:")
+    st.caption(
+        "Your photo and everything you entered are kept. Choose another photo, or change what does not fit below."
+    )
+    number = looking.misfit() if state.case().piece.corrections else None
+    if number is not None:
+        st.button("Take back the correction that does not fit", on_click=state.undo, args=(number,))
+    photo_said.another_photo()
+    photo_said.settings_form()
+    if state.case().piece.reading_rows and st.button("Take the gauge readings out", icon=":material/delete:"):
+        entries.set_readings([])
+        st.rerun()
+    if chosen == "House":
+        house.show(None)
 
 
 try:

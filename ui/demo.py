@@ -9,7 +9,7 @@ from typing import Any
 from analyzer.cli import read_marker
 from analyzer.house.facts import check_facts
 from analyzer.result.examination import Settings
-from ui import state
+from ui import entries, shelf, state
 
 _CHECKOUT = Path(__file__).resolve().parent.parent / "demo_images"
 FOLDER = (
@@ -27,10 +27,16 @@ def cases() -> dict[str, dict[str, Any]]:
 
 
 def begin(title: str) -> None:
-    row = cases()[title]
-    settings = Settings(view=row["view"], tube=row["tube"], marker=read_marker(row["marker"]))
-    answers = dict(check_facts(row.get("facts", {})))
-    state.begin((FOLDER / row["file"]).read_bytes(), row["file"], settings, demo=title, answers=answers)
+    """Open an invented case: as it was left where it is kept already, else a new one."""
+    for row in shelf.rows():
+        store = shelf.find(row.address) if row.title == title and not row.fault else None
+        if store is not None:
+            state.open_case(store)
+            return
+    made = cases()[title]
+    settings = Settings(view=made["view"], tube=made["tube"], marker=read_marker(made["marker"]))
+    answers = dict(check_facts(made.get("facts", {})))
+    entries.begin((FOLDER / made["file"]).read_bytes(), made["file"], settings, title=title, answers=answers)
 
 
 def open_first() -> None:

@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 import urllib.error
@@ -15,24 +16,41 @@ import webbrowser
 from pathlib import Path
 
 from analyzer.base.flags import InputError
+from analyzer.case.place import VARIABLE, cases_folder
 from ui.server import loopback, new_code
 
 FIRST_PORT = 8501
 
 
-def launch(*, address: str = "127.0.0.1", port: int | None = None, demo: bool = False, browser: bool = True) -> int:
-    """Run the server until Ctrl+C. Raises InputError where the port is taken or the address is not this computer's."""
+def launch(
+    *,
+    address: str = "127.0.0.1",
+    port: int | None = None,
+    demo: bool = False,
+    browser: bool = True,
+    cases: str | None = None,
+) -> int:
+    """Run the server until Ctrl+C; ``cases``: folder that keeps the cases, None for the person's own.
+
+    Raises InputError where the port is taken, the address is not this computer's or the folder cannot be written.
+    """
+    folder = _folder(cases)
     chosen = _free_port(address, port)
     shown = "127.0.0.1" if address in ("0.0.0.0", "::") else address
     named = f"[{shown}]" if ":" in shown else shown
     url = f"http://{named}:{chosen}" + ("/?demo=1" if demo else "")
     code = "" if loopback(address) else new_code()
-    print(f"cutpipe is at {url}  (stop it with Ctrl+C)", flush=True)
+    print(f"cutpipe is at {url}  (stop it with Ctrl+C). Cases are kept in {folder}.", flush=True)
     if code:
         _let_in(address, chosen, code)
     server = subprocess.Popen(
         [sys.executable, str(Path(__file__).with_name("server.py")), address, str(chosen)],
-        env={**os.environ, "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false", "CUTPIPE_CODE": code},
+        env={
+            **os.environ,
+            "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false",
+            "CUTPIPE_CODE": code,
+            VARIABLE: str(folder),
+        },
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
     )
@@ -47,6 +65,19 @@ def launch(*, address: str = "127.0.0.1", port: int | None = None, demo: bool = 
         return 0
     finally:
         _stop(server)
+
+
+def _folder(told: str | None) -> Path:
+    """The folder that keeps the cases, there and writable."""
+    folder = (Path(told).expanduser() if told else cases_folder()).absolute()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return folder
+    except OSError as error:
+        raise InputError(
+            f"Cases cannot be kept in {folder} ({error.strerror}); name another folder with --cases."
+        ) from None
 
 
 def _let_in(address: str, port: int, code: str) -> None:

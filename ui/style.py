@@ -69,6 +69,7 @@ h1, h2, h3 { letter-spacing: -.01em; }
   [data-testid=stMainBlockContainer] { padding: .4rem .8rem 6.5rem; }
   h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
   .answer { font-size: 1.05rem; }
+  .st-key-head button p { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
   [data-testid=stCheckbox] label { align-items: center; }
   button, [role=radio], [role=option] { min-height: 2.75rem; }
   [data-testid=stExpander] summary { padding-block: .65rem; }

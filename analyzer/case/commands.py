@@ -374,28 +374,11 @@ def _seal(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from analyzer.case.bundle import EXIT_CODES, check
+    from analyzer.case.said import in_sentences
 
-    found = check(options.bundle, measure=not options.hashes_only)
-    for sentence in (*found.damage, *found.log_faults, *found.not_measured):
-        print(sentence)
-    if found.signature != "none":
-        print(f"Signature {found.signature}, key {found.public_key}.")
-    for name, (sealed, here) in (found.other_versions or {}).items():
-        print(f"{name}: sealed with {sealed}, here {here}")
-    for difference in found.differences[:50]:
-        how = "within rounding" if difference.within_rounding else "DIFFERENT"
-        print(f"{how}: {difference.place}: sealed {difference.sealed!r}, now {difference.now!r}")
-    if len(found.differences) > 50:
-        print(f"and {len(found.differences) - 50} more.")
-    words = {
-        "same": "Nothing was changed since the sealing",
-        "within rounding": "Nothing was changed since the sealing; figures differ by rounding only",
-        "different": "Measured again, figures differ",
-        "damaged": "The bundle is not as it was sealed",
-    }
-    again = f"; {found.figures} figures and words measured again" if found.figures else ""
-    print(f"{words[found.verdict]}{again}. A photo never proves a cause.")
-    return EXIT_CODES[found.verdict]
+    verdict, sentences = in_sentences(check(options.bundle, measure=not options.hashes_only))
+    print("\n".join(sentences))
+    return EXIT_CODES[verdict]
 
 
 def _key(options: argparse.Namespace) -> int:

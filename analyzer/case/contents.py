@@ -150,6 +150,25 @@ KINDS: dict[str, type[_Content]] = {
     "undo": Undone,
     "redo": Undone,
 }
+# What a person did, in words, for who reads the log.
+WORDS = {
+    "begun": "case begun",
+    "described": "name or place of the case",
+    "photo_added": "photo added",
+    "photo_removed": "photo taken out",
+    "settings": "what was told of the photo",
+    "facts": "answer about the house",
+    "readings": "gauge readings",
+    "prices": "prices",
+    "correction": "correction by hand",
+    "note": "note",
+    "handed_over": "hand-over",
+    "step": "step ticked off",
+    "second_look": "marks of a second examiner",
+    "examined": "results written",
+    "undo": "change taken back",
+    "redo": "change done again",
+}
 NOT_UNDOABLE = ("begun", "examined", "undo", "redo", "handed_over")
 
 
@@ -242,16 +261,13 @@ def settings_from(content: Mapping[str, Any]) -> Settings:
 def state_of(entries: Iterable[Entry]) -> CaseState:
     """Play the log from its beginning. Entries that were undone count for nothing until they are redone."""
     entries = tuple(entries)
-    undone: set[int] = set()
     taken_back: list[int] = []  # in order, for redo
     done: list[int] = []
     for entry in entries:
         if entry.kind == "undo":
-            undone.add(entry.content["of"])
             taken_back.append(entry.content["of"])
             done = [number for number in done if number != entry.content["of"]]
         elif entry.kind == "redo":
-            undone.discard(entry.content["of"])
             taken_back = [number for number in taken_back if number != entry.content["of"]]
             done.append(entry.content["of"])
         elif entry.kind not in NOT_UNDOABLE:
@@ -262,10 +278,21 @@ def state_of(entries: Iterable[Entry]) -> CaseState:
         undoable=done[-1] if done else None,
         redoable=taken_back[-1] if taken_back else None,
     )
-    for entry in entries:
-        if entry.number not in undone:
-            state = _after(state, entry)
+    for entry in standing(entries):
+        state = _after(state, entry)
     return state
+
+
+def standing(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """The entries that were not undone, or were redone since."""
+    entries = tuple(entries)
+    undone: set[int] = set()
+    for entry in entries:
+        if entry.kind == "undo":
+            undone.add(entry.content["of"])
+        elif entry.kind == "redo":
+            undone.discard(entry.content["of"])
+    return tuple(entry for entry in entries if entry.number not in undone)
 
 
 def _after(state: CaseState, entry: Entry) -> CaseState:
@@ -304,6 +331,7 @@ def _after(state: CaseState, entry: Entry) -> CaseState:
                     photos=(*(p for p in stay if p.purpose not in ("light", "backlit")), photo),
                     corrections=(),
                     second_looks=(),
+                    reading_rows=tuple(row for row in piece.reading_rows if row.get("kind") != "pit"),
                 )
             return with_piece(photos=(*stay, photo))
         case "photo_removed":

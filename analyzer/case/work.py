@@ -6,9 +6,10 @@ import datetime as dt
 import platform
 from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
+from typing import Any
 
 from analyzer.base.flags import InputError
-from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState
+from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, KeptPhoto, Piece
 from analyzer.case.series import checklist, hand_over_log
 from analyzer.causes.repair import Prices
 from analyzer.house.facts import check_facts
@@ -18,7 +19,7 @@ from analyzer.result.examination import Examination, Progress, examine, program_
 from analyzer.show.edition import CaseData, Edition
 from analyzer.wall.readings import readings_from_rows
 
-_ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
+ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
 
 
 def case_data(state: CaseState) -> CaseData:
@@ -60,6 +61,14 @@ def examine_case(
     Raises CutpipeError with one sentence.
     """
     piece = state.piece(section)
+    photos, lights = photographs(
+        piece, lambda kept: read_photo(original(kept.sha256), role=ROLES[kept.purpose], name=kept.file_name)
+    )
+    return examine(photos, settings=piece.settings, lights=lights, progress=progress, **told(state, section))
+
+
+def photographs(piece: Piece, read: Callable[[KeptPhoto], Photo]) -> tuple[list[Photo], list[Light]]:
+    """The photographs that are read, the main one first, and those with a torch. ``read`` opens a kept one. Raises CutpipeError."""
     if not piece.of("main"):
         raise InputError("This case has no photo of the cut-open piece yet; add one first.")
     opened: dict[str, list[Photo]] = {purpose: [] for purpose in READ_BY_THE_PROGRAM}
@@ -67,23 +76,25 @@ def examine_case(
     for kept in piece.photos:
         if kept.purpose not in READ_BY_THE_PROGRAM:
             continue
-        photo = read_photo(original(kept.sha256), role=_ROLES[kept.purpose], name=kept.file_name)
+        photo = read(kept)
         opened[kept.purpose].append(photo)
         if kept.purpose == "light":
             if kept.azimuth_deg is None:
                 raise InputError(f"Say where the torch was for {kept.file_name}, or take the photo out of the case.")
             lights.append(Light(photo=photo, azimuth_deg=kept.azimuth_deg, elevation_deg=kept.elevation_deg))
-    return examine(
-        [*opened["main"], *opened["ring"], *opened["backlit"]],
-        facts=check_facts(dict(state.answers), today=day_of(state)),
-        settings=piece.settings,
-        readings=readings_from_rows(piece.reading_rows) if piece.reading_rows else None,
-        corrections=piece.corrections,
-        prices=Prices(**state.prices) if state.prices else None,
-        second_looks=piece.second_looks,
-        lights=lights,
-        progress=progress,
-    )
+    return [*opened["main"], *opened["ring"], *opened["backlit"]], lights
+
+
+def told(state: CaseState, section: str = "1") -> dict[str, Any]:
+    """What a case says beside its photographs, as ``conclude`` takes it: facts, readings, corrections, prices. Raises CutpipeError."""
+    piece = state.piece(section)
+    return {
+        "facts": check_facts(dict(state.answers), today=day_of(state)),
+        "readings": readings_from_rows(piece.reading_rows) if piece.reading_rows else None,
+        "corrections": piece.corrections,
+        "prices": Prices(**state.prices) if state.prices else None,
+        "second_looks": piece.second_looks,
+    }
 
 
 def day_of(state: CaseState) -> dt.date:

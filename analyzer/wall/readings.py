@@ -67,6 +67,10 @@ METHODS = {
 }  # fmt: skip
 
 
+# What a reading was taken with where nobody says it: common practice, no source.
+USUAL_METHOD = {"pit": "dial depth gauge", "sound_wall": "caliper", "thin_wall": "caliper"}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Reading:
     """One reading. ``depth_mm`` for kind "pit", ``wall_mm`` for the other two; the other one is None."""

@@ -28,31 +28,39 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-@pytest.fixture(scope="module")
-def address():
+def server_on(port: int) -> subprocess.Popen:
     """The server as a person starts it."""
-    port = free_port()
     command = [sys.executable, "-m", "analyzer", "open", "--no-browser", "--port", str(port)]
     server = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     )
-    url = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(600):
-            try:
-                urllib.request.urlopen(url + "/_stcore/health", timeout=1).read()
-                break
-            except OSError:
-                assert server.poll() is None, "the server stopped at once"
-                time.sleep(0.1)
-        yield url
-    finally:
-        os.killpg(server.pid, signal.SIGTERM)
+    for _ in range(600):
         try:
-            server.wait(8)
-        except subprocess.TimeoutExpired:
-            os.killpg(server.pid, signal.SIGKILL)
-            server.wait(8)
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1).read()
+            break
+        except OSError:
+            assert server.poll() is None, "the server stopped at once"
+            time.sleep(0.1)
+    return server
+
+
+def stop(server: subprocess.Popen) -> None:
+    os.killpg(server.pid, signal.SIGTERM)
+    try:
+        server.wait(8)
+    except subprocess.TimeoutExpired:
+        os.killpg(server.pid, signal.SIGKILL)
+        server.wait(8)
+
+
+@pytest.fixture(scope="module")
+def address():
+    port = free_port()
+    server = server_on(port)
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        stop(server)
 
 
 @pytest.fixture(scope="module")
@@ -316,3 +324,44 @@ def test_picture_and_answer_stand_on_the_first_screen(page, address):
     else:
         assert answer["x"] > picture["x"] + picture["width"]
     assert page.evaluate("window.shifted") < 0.1
+
+
+@pytest.mark.parametrize("page", [(390, 844)], indirect=True)
+def test_a_killed_server_loses_nothing_that_was_entered(page):
+    port = free_port()
+    server = server_on(port)
+    try:
+        page.goto(f"http://127.0.0.1:{port}")
+        settled(page)
+        page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
+        before = pits_drawn(page)
+        settled(page)
+        corrected_by(page, "Not a pit")
+        page.locator(".frame").focus()
+        page.keyboard.press("n")
+        page.keyboard.press("Enter")
+        pits_drawn(page, before - 1)
+        settled(page)
+        os.killpg(server.pid, signal.SIGKILL)
+        server.wait(8)
+        server = server_on(port)
+        page.reload()
+        assert pits_drawn(page, before - 1) == before - 1
+        settled(page)
+        page.get_by_text("Corrections by hand (1)").wait_for()
+        page.get_by_role("button", name="Undo").click()
+        assert pits_drawn(page, before) == before
+        for name in (
+            "House",
+            "Figures",
+            "Wall",
+            "Why",
+            "To do",
+            "Save",
+        ):  # a reload in every section stays where it was
+            section(page, name)
+            page.reload()
+            settled(page)
+            assert section_shown(page) == name
+    finally:
+        stop(server)

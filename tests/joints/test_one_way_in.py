@@ -7,7 +7,6 @@ in Streamlit's own harness, the command line in this process.
 import io
 import json
 import math
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,9 @@ from streamlit.testing.v1 import AppTest
 
 from analyzer import Light, Settings, check_facts, cli
 from analyzer.base.flags import InputError
+from analyzer.case.commands import now
+from analyzer.case.store import CaseStore
+from analyzer.case.work import edition_of
 from analyzer.photo.reading import read_photo
 from analyzer.result import examination, record
 from analyzer.result.corrections import make_correction
@@ -105,9 +107,10 @@ class Ways:
 
     # --- by page ---
 
-    def page(self, units: str = "metric") -> AppTest:
-        from ui import state
-        from ui.sections import marks
+    def page(self, units: str = "metric", *, settings: bool = True) -> AppTest:
+        """A kept case opened on the pages; with ``settings`` it was told what the photo shows."""
+        from ui import looking
+        from ui.sections import tools
 
         def concluding(*args, **said):
             self.concluded.append(examination.conclude(*args, **said))
@@ -116,11 +119,16 @@ class Ways:
         def photo_points(**said):
             return self.events.pop() if self.events else None
 
-        self.monkeypatch.setattr(state, "look", looked_once)
-        self.monkeypatch.setattr(state, "conclude", concluding)
-        self.monkeypatch.setattr(marks, "photo_points", photo_points)
+        self.monkeypatch.setattr(looking, "look", looked_once)
+        self.monkeypatch.setattr(looking, "conclude", concluding)
+        self.monkeypatch.setattr(tools, "photo_points", photo_points)
+        self.monkeypatch.setenv("CUTPIPE_CASES", str(self.folder / "cases"))
+        store = CaseStore.begin(self.folder / "cases/piece", when=now())
+        store.add_photo(PIECE, file_name="piece.jpg", purpose="main", when=now())
+        if settings:
+            store.add("settings", {"view": VIEW, "tube": TUBE, "marker": {"kind": MARKER}}, when=now())
         app = AppTest.from_file(APP, default_timeout=120)
-        app.session_state["cutpipe_case"] = state.Case(data=PIECE, name="piece.jpg", settings=SAID)
+        app.query_params["case"] = "piece"
         app.run()
         if units == "us":
             app.segmented_control(key="units").set_value("in, psi").run()
@@ -271,7 +279,7 @@ def test_answers_that_cannot_both_hold_are_refused_everywhere(ways, capsys):
     (error,) = app.error
     assert "cannot be known until 2020-01-01 only if it is known since 2024-01-01" in str(error.value)
     assert "history_to" not in str(error.value) and "facts:" not in str(error.value)
-    assert "history_to" not in app.session_state["cutpipe_case"].answers
+    assert "history_to" not in app.session_state["cutpipe_case"].kept.answers
     (ways.folder / "house.toml").write_text("history_from = 2024-01-01\nhistory_to = 2020-01-01")
     assert cli.main(["examine", "piece.jpg", "--quiet", "--facts", "house.toml"]) == 1
     assert "facts: history_to: Every leak cannot be known until 2020-01-01" in capsys.readouterr().err
@@ -340,10 +348,10 @@ CORRECTIONS = {
 
 @pytest.mark.parametrize("kind", CORRECTIONS)
 def test_a_correction_of_each_kind(ways, monkeypatch, kind):
-    from ui.sections import marks
+    from ui.sections import shapes, tools
 
     units, tool, typed, where, row = CORRECTIONS[kind]
-    monkeypatch.setattr(marks, "LONGEST_PX", 700)  # so that what is pointed at is not already in pixels of the photo
+    monkeypatch.setattr(shapes, "LONGEST_PX", 700)  # so that what is pointed at is not already in pixels of the photo
     app = ways.page(units)
     app.selectbox(key="tool").set_value(tool).run()
     for key, said in typed.items():
@@ -351,7 +359,7 @@ def test_a_correction_of_each_kind(ways, monkeypatch, kind):
     app.text_input(key="why").set_value("seen with a lens").run()
     row = {**row, "why": "seen with a lens"}
     seen = ways.concluded[-1].look
-    left, top, _, _, enlarge, _ = marks._picture(ways.concluded[-1], whole=tool in marks.WHOLE_PHOTO)
+    left, top, _, _, enlarge, _ = shapes.picture(ways.concluded[-1], whole=tool in tools.WHOLE_PHOTO)
     if isinstance(where, int):
         row["pit"] = where
         (pit,) = (pit for pit in seen.pits.pits if pit.id == where)
@@ -430,28 +438,27 @@ def test_prices(ways):
 
 def test_what_is_said_about_the_photo(ways):
     """Chosen in the form of the pages, typed on the command line, given in Python: the same settings, and so the same look."""
-    app = ways.page()
-    app.session_state["cutpipe_case"] = replace_settings(app.session_state["cutpipe_case"], Settings())
-    app.run()
+    app = ways.page(settings=False)
     for label, said in (("The photo shows", VIEW), ("Tube", TUBE), ("Beside the piece lies", MARKER)):
         next(w for w in app.selectbox if w.label == label).set_value(said)
     next(b for b in app.button if b.label == "Examine again").click().run()
     agree(ways.by_file(), ways.of_page(app), ways.by_python())
 
 
-def replace_settings(case, settings):
-    return replace(case, settings=settings)
-
-
 @pytest.mark.parametrize("units", ["metric", "us"])
-def test_the_pages_save_the_files_that_the_command_line_writes(ways, units):
-    from ui import state
+def test_the_pages_save_the_files_that_the_command_writes_from_the_same_case(ways, units):
+    from ui import looking
 
     app = ways.page(units)
+    app.segmented_control(key="section").set_value("House").run()
+    app.selectbox(key="fact_service").set_value("hot").run()
     app.segmented_control(key="section").set_value("Save").run()
     assert not app.exception
-    ways.by_file("--units", units, files=tuple(output.FILES))
-    saved, faults = state._files.__wrapped__("", units, ways.concluded[-1])
+    store = CaseStore.open(ways.folder / "cases/piece")
+    edition = edition_of(store.state(), ways.concluded[-1], units=units)
+    assert cli.main(["case", "examine", str(store.folder), "--units", units, "--out", "result"]) == 0
+    saved, faults = looking._files.__wrapped__("", edition, ways.concluded[-1])
     assert set(saved) == set(output.FILES) and not faults
-    for name, data in saved.items():
-        assert data == (ways.folder / "result" / name).read_bytes(), name
+    assert json.loads(saved[JSON])["facts"]["service"] == "hot"
+    for name, made in saved.items():
+        assert made == (ways.folder / "result" / name).read_bytes(), name

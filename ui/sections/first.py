@@ -1,53 +1,46 @@
-"""First screen: one sentence, one place to drop a photo, one demo to open; and the questions about the photo."""
+"""First screen: one sentence, one place to drop a photo, the cases kept here, one demo to open."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
 from typing import Any
 
 import streamlit as st
 
 from analyzer.base.flags import CutpipeError
-from analyzer.house.tables import sizes_and_types
-from analyzer.result.examination import Examination, Settings
-from analyzer.scale.calibration import DISC_RANGE_MM, Marker, common_coins
+from analyzer.case.contents import PURPOSES
+from analyzer.case.place import cases_folder
+from analyzer.case.said import in_sentences
 from analyzer.scale.printed_card import card_pdf
-from ui import blocks, demo, state
+from ui import blocks, demo, entries, looking, shelf, state
 
-VIEWS = {
-    None: "Judge it from the picture",
-    "inside": "Inside of a half-pipe (cut lengthwise)",
-    "outside": "Outside of the pipe",
-    "flat": "Piece opened and laid flat",
-    "end": "Cut ring, from the end",
-}
-MARKERS = {
-    "auto": "Look for the card or a ruler",
-    "card": "Printed scale card",
-    "ruler": "Ruler or tape measure",
-    "disc": "A coin or disc",
-    "none": "Nothing",
-}
-SHORT_VIEWS = {"inside": "Inside", "outside": "Outside", "flat": "Opened flat", "end": "Cut ring"}
+FEW = 5  # kept cases before the rest is folded away
 
 
-def show() -> None:
+def show(said: str | None) -> None:
     st.title("Why did this pipe leak?")
+    if said:
+        st.warning(blocks.safe(said))
     st.markdown(
         "Photograph the cut-out piece **before it is cleaned**, with the printed scale card, a ruler or a coin beside it. "
         "You get measured damage, likely causes and what to do next. Everything stays on this computer."
     )
     uploaded = st.file_uploader(
-        "Photo of the piece", type=None, key="photo_file", help="JPEG, PNG or HEIC, as it comes from the phone."
+        "Photo of the piece",
+        type=None,
+        key="photo_file",
+        accept_multiple_files=True,
+        help="JPEG, PNG or HEIC, as it comes from the phone; several photos of one piece at once. A case file and a sealed bundle "
+        "are opened here too.",
     )
-    if uploaded is not None:
-        _take(uploaded.getvalue(), uploaded.name)
+    if uploaded:
+        _take([(file.name, file.getvalue()) for file in uploaded])
     one, two, three = st.columns(3)
     with one, st.popover("Use the camera", icon=":material/photo_camera:", width="stretch"):
         taken = st.camera_input("Photo of the piece", label_visibility="collapsed")
         st.caption("A phone's own camera app takes sharper pictures: take the photo there and choose it above.")
         if taken is not None:
-            _take(taken.getvalue(), "camera.jpg")
+            _take([("camera.jpg", taken.getvalue())])
     with two:
         titles = list(demo.cases())
         if titles:
@@ -60,17 +53,15 @@ def show() -> None:
     with three:
         with st.popover("Print the scale card", icon=":material/straighten:", width="stretch"):
             st.caption("Print at 100 %, check the printed length with a ruler, lay the card flat beside the piece.")
-            st.download_button(
-                "A4", card_pdf("a4"), "scale-card-a4.pdf", "application/pdf", width="stretch", on_click="ignore"
-            )
-            st.download_button(
-                "Letter",
-                card_pdf("letter"),
-                "scale-card-letter.pdf",
-                "application/pdf",
-                width="stretch",
-                on_click="ignore",
-            )
+            for name, paper in (("A4", "a4"), ("Letter", "letter")):
+                st.download_button(
+                    name,
+                    card_pdf(paper),
+                    f"scale-card-{paper}.pdf",
+                    "application/pdf",
+                    width="stretch",
+                    on_click="ignore",
+                )
     with st.expander("How to take a photo that measures well", icon=":material/lightbulb:"):
         st.markdown(
             "1. **Water off, power safe.** Wear gloves: cut copper is sharp. Mark the top of the pipe and the direction of flow before you cut.\n"
@@ -79,114 +70,85 @@ def show() -> None:
             "4. Hold the phone straight above, so that piece and card fill the picture. Light from the side, no flash.\n"
             "5. Tap the metal to focus. One photo of each side; then one after cleaning, if it must be cleaned."
         )
-    before = state.before()
-    if before is not None and st.button(f"Back to {blocks.safe(before)}", icon=":material/undo:"):
-        state.go_back()
-        st.rerun()
+    _kept_cases()
     st.caption(
         "A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first."
     )
 
 
-def _take(data: bytes, name: str) -> None:
+def _kept_cases() -> None:
+    rows = shelf.rows()
+    if not rows:
+        return
+    st.subheader("Cases kept here")
+    _rows(rows[:FEW])
+    if rows[FEW:]:
+        with st.expander(f"{len(rows) - FEW} older"):
+            _rows(rows[FEW:])
+    st.caption(blocks.safe(f"They lie in {cases_folder()} until you delete them."))
+
+
+def _rows(rows: Sequence[shelf.Row]) -> None:
+    for row in rows:
+        if row.fault:
+            st.error(blocks.safe(f"{row.title}: {row.fault}"))
+            continue
+        with st.container(horizontal=True, vertical_alignment="center"):
+            if st.button(blocks.safe(row.title), key=f"open_{row.address}", icon=":material/folder_open:"):
+                store = shelf.find(row.address)
+                if store is not None:
+                    state.open_case(store)
+                    st.rerun()
+            st.markdown(blocks.safe(f"changed {row.last_when[:10]} {row.last_when[11:16]}"))
+
+
+def _take(files: list[tuple[str, bytes]]) -> None:
+    """Whatever was dropped: photos begin a case, a case file is kept and opened, a sealed bundle is checked."""
     try:
-        state.photo(data, name)
+        kinds = [shelf.kind_of(data) for _, data in files]
+        if len(files) == 1 and kinds[0] == "case":
+            state.open_case(shelf.take_in(files[0][1], files[0][0]))
+        elif len(files) == 1 and kinds[0] == "bundle":
+            with st.spinner("Checking every byte, and measuring again"):
+                verdict, sentences = in_sentences(shelf.check(files[0][1]))
+            (st.success if verdict in ("same", "within rounding") else st.error)(blocks.safe(sentences[-1]))
+            st.markdown("\n".join(f"- {blocks.safe(sentence)}" for sentence in sentences[:-1]))
+            return
+        elif len(files) == 1:
+            entries.begin(files[0][1], files[0][0])
+        elif not _several(files):
+            return
     except CutpipeError as error:
         st.error(blocks.safe(str(error)), icon=":material/error:")
         return
-    state.begin(data, name)
     st.rerun()
 
 
-def another_photo() -> None:
-    """A better photo in place of one that cannot be examined; what else was entered stays."""
-    uploaded = st.file_uploader("Another photo of the piece", key=f"another_{state.key()}")
-    if uploaded is None:
-        return
-    try:
-        state.photo(uploaded.getvalue(), uploaded.name)
-    except CutpipeError as error:
-        st.error(blocks.safe(str(error)), icon=":material/error:")
-        return
-    state.replace_photo(uploaded.getvalue(), uploaded.name)
-    st.rerun()
-
-
-def view_question(examination: Examination) -> None:
-    """Where the view was judged from the picture, one tap puts it right."""
-    current = state.case().settings
-    if current.view is not None:
-        return
-    judged = examination.surface.view
-    chosen = st.segmented_control(
-        f"Judged from the picture: {SHORT_VIEWS[judged].lower()}. Tap what it shows, to confirm or to put right",
-        list(SHORT_VIEWS),
-        format_func=SHORT_VIEWS.__getitem__,
-        key=f"view_of_{examination.photo.sha256}",
-    )
-    if chosen is not None:
-        state.set_settings(replace(current, view=chosen))
-        st.rerun()
-
-
-def settings_form(examination: Examination | None = None) -> None:
-    """What the photo shows, which tube, what lies beside it; open where there is no examination yet."""
-    current = state.case().settings
-    view_now = VIEWS[current.view] if current.view else "view judged from the picture"
-    told = f"What was told: {view_now[:1].lower()}{view_now[1:]}; tube {current.tube or 'not known'}; {MARKERS.get(current.marker.kind, 'known length').lower()}"
-    with st.expander(told, expanded=examination is None, icon=":material/tune:"):
-        views = list(VIEWS)
-        left, right = st.columns(2)
-        view = left.selectbox("The photo shows", views, index=views.index(current.view), format_func=VIEWS.__getitem__)
-        tubes = ["not known", *sizes_and_types(), "other"]
-        now = current.tube or "not known"
-        tube = right.selectbox(
-            "Tube",
-            tubes,
-            index=tubes.index(now) if now in tubes else tubes.index("other"),
-            help="Size and type are printed along the tube: type K green, L blue, M red. The size alone helps too.",
-        )
-        if tube == "other":
-            tube = (
-                right.text_input(
-                    "Outside diameter x wall, in mm", value="" if now in tubes else now, placeholder="15.9x0.7"
-                ).strip()
-                or "not known"
+def _several(files: list[tuple[str, bytes]]) -> bool:
+    """Ask what each of several photos shows; whether a case was begun with them."""
+    for name, data in files:
+        looking.photo(data, name)
+    st.markdown("**What does each photo show?** Photos with the torch are added under Wall, where its place is told.")
+    words = {purpose: text for purpose, text in PURPOSES.items() if purpose != "light"}
+    chosen: dict[str, Any] = {}
+    for place, (name, data) in enumerate(files):
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.image(data, width=96)
+            chosen[name] = st.selectbox(
+                name,
+                list(words),
+                index=list(words).index("main" if place == 0 else "other"),
+                format_func=words.__getitem__,
+                key=f"purpose_{place}",
             )
-        markers = list(MARKERS)
-        kind = current.marker.kind if current.marker.kind in markers else "auto"
-        marker = left.selectbox(
-            "Beside the piece lies", markers, index=markers.index(kind), format_func=MARKERS.__getitem__
-        )
-        disc = _coin(left, current.marker) if marker == "disc" else None
-        if marker == "none":
-            left.caption(
-                "Nothing is then given in millimetres, until you mark a length on the photo (Correct by hand)."
-            )
-        if st.button("Examine again", type="primary", icon=":material/search:"):
-            _apply(view, None if tube == "not known" else tube, marker, disc)
-
-
-def _coin(column: Any, marker: Marker) -> float:
-    listed = {f"{coin.name} ({coin.diameter_mm:g} mm)": coin.diameter_mm for coin in common_coins()}
-    names = [*listed, "another disc"]
-    now = next(
-        (name for name, size in listed.items() if size == marker.diameter_mm),
-        names[-1] if marker.diameter_mm else names[0],
-    )
-    name = column.selectbox("Coin", names, index=names.index(now))
-    if name in listed:
-        return listed[name]
-    return column.number_input("Its diameter, mm", *DISC_RANGE_MM, marker.diameter_mm or 25.0, 0.01)
-
-
-def _apply(view: str | None, tube: str | None, marker: str, disc: float | None) -> None:
-    try:
-        made = Settings(
-            view=view, tube=tube, marker=Marker(kind=marker, diameter_mm=disc if marker == "disc" else None)
-        )
-    except CutpipeError as error:
-        st.error(blocks.safe(str(error)), icon=":material/error:")
-        return
-    state.set_settings(made)
-    st.rerun()
+    if list(chosen.values()).count("main") != 1:
+        st.info("Exactly one photo is the one that is measured: cut open, not cleaned.")
+        return False
+    if not st.button("Examine", type="primary"):
+        return False
+    main = next(place for place, (name, _) in enumerate(files) if chosen[name] == "main")
+    entries.begin(files[main][1], files[main][0])
+    for place, (name, data) in enumerate(files):
+        if place != main:
+            entries.add_photo(data, name, chosen[name])
+    return True

@@ -8,7 +8,7 @@ from analyzer.base.flags import CutpipeError, InputError
 from analyzer.causes.repair import Prices
 from analyzer.result.examination import Examination
 from analyzer.show import report
-from ui import blocks, state
+from ui import blocks, entries, state
 
 NOT_KNOWN = "not known"
 
@@ -26,7 +26,7 @@ def show(examination: Examination) -> None:
             st.caption(
                 "Your own prices, in one currency. What is left empty is not counted; the first and the third are needed."
             )
-            now = state.case().prices
+            now = state.case().kept.prices or {}
             names = {
                 "repair_per_leak": "Repair of one leak",
                 "damage_per_leak": "Damage by one leak",
@@ -35,9 +35,7 @@ def show(examination: Examination) -> None:
             }
             columns = st.columns(len(names))
             values = {
-                name: column.number_input(
-                    label, 0.0, 1e7, getattr(now, name, None) or None, 100.0, placeholder=NOT_KNOWN
-                )
+                name: column.number_input(label, 0.0, 1e7, now.get(name) or None, 100.0, placeholder=NOT_KNOWN)
                 for column, (name, label) in zip(columns, names.items())
             }
             if st.form_submit_button("Compare"):
@@ -46,7 +44,7 @@ def show(examination: Examination) -> None:
                         raise InputError(
                             "Enter what the repair of one leak and what new pipes in the whole house would cost."
                         )
-                    state.case().prices = Prices(**{name: value for name, value in values.items() if value is not None})
+                    entries.set_prices(Prices(**{name: value for name, value in values.items() if value is not None}))
                     st.rerun()
                 except CutpipeError as error:
                     st.error(blocks.safe(str(error)), icon=":material/error:")

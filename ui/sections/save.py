@@ -10,7 +10,7 @@ import streamlit as st
 from analyzer.base.text import file_stem
 from analyzer.result.examination import Examination
 from analyzer.show import output
-from ui import blocks, state
+from ui import blocks, looking, shelf, state
 
 WORDS = {
     "report.pdf": ("Report to print or send (PDF)", "application/pdf"),
@@ -30,9 +30,9 @@ WORDS = {
 
 def show(examination: Examination) -> None:
     st.subheader("Save")
-    stem = file_stem(state.case().name.rsplit(".", 1)[0], otherwise="piece")
+    stem = file_stem(state.case().title.rsplit(".", 1)[0], otherwise="piece")
     with st.spinner("Writing the report"):
-        made, faults = state.files(examination)
+        made, faults = looking.files(examination)
     if faults:
         st.error(blocks.safe(output.not_made(faults)), icon=":material/error:")
     st.markdown(
@@ -65,3 +65,46 @@ def show(examination: Examination) -> None:
             if name != "report.pdf" and name in made:
                 st.download_button(words, made[name], f"{stem}-{name}", kind, key=f"save_{name}", on_click="ignore")
     st.caption("The files hold no place data. The photo itself is not changed; its SHA-256 stands in the report.")
+    _carry(stem)
+    _seal(stem)
+
+
+def _carry(stem: str) -> None:
+    with st.expander("Carry the case to another computer", icon=":material/move_item:"):
+        st.caption(
+            "One file with everything: photos to the byte, answers, corrections, log, names. On the other computer drop it on the "
+            "first page. Hand it to nobody else; for others seal it."
+        )
+        current = state.case()
+        st.download_button(
+            "The whole case (one file)",
+            lambda: shelf.carried(current.store),
+            f"{stem}-case.zip",
+            "application/zip",
+            on_click="ignore",
+        )
+
+
+def _seal(stem: str) -> None:
+    with st.expander("Seal it for people who were not there", icon=":material/verified:"):
+        st.caption(
+            "Photos, log, figures and report with the hashes of every byte (a BagIt bag, RFC 8493). Whoever drops it on the first page "
+            "sees whether anything was changed, and everything is measured again. Hashes do not show who took a photo."
+        )
+        names = st.checkbox("With names, places and the claim number", key="seal_names")
+        place = st.checkbox("With what the camera wrote: place data, serial numbers", key="seal_place")
+        current, units = state.case(), state.units()
+        wrong = current.store.faults() if st.button("Check what is kept", icon=":material/fact_check:") else None
+        if wrong:
+            st.error(blocks.safe(" ".join(wrong)))
+        elif wrong is not None:
+            st.success(
+                f"All {current.number} entries of the log follow from one another, and every photo is as it came."
+            )
+        st.download_button(
+            "The sealed bundle",
+            lambda: shelf.sealed(current.store, units=units, with_names=names, with_place=place),
+            f"{stem}-sealed.zip",
+            "application/zip",
+            on_click="ignore",
+        )

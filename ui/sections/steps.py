@@ -7,7 +7,7 @@ import streamlit as st
 from analyzer.causes.steps import PHASES, Step, dangers
 from analyzer.result.examination import Examination
 from analyzer.show import phrases, report
-from ui import blocks, state
+from ui import blocks, entries, state
 
 SOON = PHASES[:3]  # what cannot wait: now, before the piece is cleaned, and the next check
 FEW = 3
@@ -55,9 +55,24 @@ def _phase(examination: Examination, phase: str, *, opened: bool) -> None:
 
 
 def _step(step: Step, said: tuple[str, str], *, opened: bool) -> None:
-    with st.expander(f"**{blocks.safe(step.title)}** ({step.who}; {step.effort})", expanded=opened):
-        st.markdown(blocks.safe(step.what))
-        if step.caution:
-            st.warning(blocks.safe(step.caution), icon=":material/warning:")
-        if step.why and (step.why, step.source) != said:
-            st.caption(blocks.safe(f"{step.why} Source: {step.source}."))
+    """A step with its tick: who did it and when goes into the case."""
+    done = state.case().kept.steps_done.get(step.id)
+    key = f"done_{step.id}"
+    state.synced(key, done is not None, done is not None)
+    with st.container(horizontal=True, vertical_alignment="top", key=f"step_{step.id}"):
+        st.checkbox(
+            f"Done: {step.title}", key=key, label_visibility="collapsed", on_change=_ticked, args=(step.id, key)
+        )
+        when = (
+            f", done {done[0][:10]}{' by ' + done[1] if done[1] else ''}" if done else f" ({step.who}; {step.effort})"
+        )
+        with st.expander(f"**{blocks.safe(step.title)}**{blocks.safe(when)}", expanded=opened):
+            st.markdown(blocks.safe(step.what))
+            if step.caution:
+                st.warning(blocks.safe(step.caution), icon=":material/warning:")
+            if step.why and (step.why, step.source) != said:
+                st.caption(blocks.safe(f"{step.why} Source: {step.source}."))
+
+
+def _ticked(step: str, key: str) -> None:
+    entries.tick(step, bool(state.typed(key)))

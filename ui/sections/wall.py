@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
 
-from analyzer.base.flags import CutpipeError
 from analyzer.relief.lights import FEWEST_LIGHTS
 from analyzer.result.examination import Examination
 from analyzer.show import report
-from analyzer.wall.readings import METHODS, readings_from_rows
-from ui import blocks, state
+from analyzer.wall.readings import METHODS, USUAL_METHOD
+from ui import blocks, entries, state
 
 KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_wall": "Wall at a thinned spot"}
+
+USUAL_METHOD_WORDS = f"{USUAL_METHOD['pit']} or {USUAL_METHOD['sound_wall']}"
 
 
 def show(examination: Examination) -> None:
@@ -25,8 +27,8 @@ def show(examination: Examination) -> None:
         )
     st.subheader("Know it better")
     with st.expander(
-        f"Gauge and caliper readings ({len(state.case().reading_rows)})",
-        expanded=bool(state.case().reading_rows),
+        f"Gauge and caliper readings ({len(state.case().piece.reading_rows)})",
+        expanded=bool(state.case().piece.reading_rows),
         icon=":material/straighten:",
     ):
         _readings(examination)
@@ -56,12 +58,12 @@ def show(examination: Examination) -> None:
 
 def _folder(role: str, title: str, icon: str) -> Any:
     """Open and with its number where photos of that role are there."""
-    there = sum(extra.role == role for extra in state.case().extras)
+    there = len(state.case().piece.of(role))
     return st.expander(f"{title} ({there})" if there else title, expanded=there > 0, icon=f":material/{icon}:")
 
 
 def _readings(examination: Examination) -> None:
-    rows = state.case().reading_rows
+    rows = list(state.case().piece.reading_rows)
     unit = "mm" if state.units() == "metric" else "in"
     st.caption(
         "Clean the pit first only after it was photographed. Set the gauge to zero on sound metal beside the pit, read the deepest "
@@ -73,14 +75,10 @@ def _readings(examination: Examination) -> None:
         numbers = [pit.id for pit in examination.standing_pits.pits]
         pit = two.selectbox("Pit", numbers, index=None, placeholder="number", help="Only for the depth of a pit.")
         value = three.number_input(f"Reading, {unit}", 0.0, 50.0, None, format="%.4f" if unit == "in" else "%.3f")
-        method = four.selectbox("Read with", list(METHODS))
+        method = four.selectbox("Read with", list(METHODS), index=None, placeholder=USUAL_METHOD_WORDS)
         if st.form_submit_button("Add the reading", icon=":material/add:") and value is not None:
-            row: dict[str, Any] = {
-                "kind": kind,
-                "unit": unit,
-                "method": method,
-                ("depth" if kind == "pit" else "wall"): value,
-            }
+            row: dict[str, Any] = {"kind": kind, "unit": unit, ("depth" if kind == "pit" else "wall"): value}
+            row["method"] = method or USUAL_METHOD[kind]
             if kind == "pit":
                 row["id"] = pit
                 place = next((p for p in examination.standing_pits.pits if p.id == pit), None)
@@ -90,49 +88,57 @@ def _readings(examination: Examination) -> None:
                 st.error("Choose the number of the pit that was read.")
             else:
                 _take_readings([*rows, row])
-    for number, row in enumerate(rows):
+    for number, kept in enumerate(rows):
         words, button = st.columns([6, 1], vertical_alignment="center")
-        amount = row.get("depth", row.get("wall"))
+        amount, unit_told = _amount(kept)
         words.markdown(
-            f"{KINDS[row['kind']]}{' ' + str(row['id']) if 'id' in row else ''}: **{amount:g} {row['unit']}**, {row['method']}"
+            f"{KINDS[kept['kind']]}{_pit_of(kept)}: **{amount:g} {unit_told}**, {kept.get('method', USUAL_METHOD[kept['kind']])}"
         )
         if button.button("Remove", key=f"reading_{number}", icon=":material/delete:"):
             _take_readings(rows[:number] + rows[number + 1 :])
 
 
-def _take_readings(rows: list[dict[str, Any]]) -> None:
-    try:
-        readings = readings_from_rows(rows) if rows else None
-        state.try_readings(readings)
-    except CutpipeError as error:
-        st.error(blocks.safe(str(error)), icon=":material/error:")
-        return
-    state.set_readings(rows, readings)
-    st.rerun()
+def _pit_of(row: Mapping[str, Any]) -> str:
+    number = row.get("id", row.get("pit"))
+    return "" if number is None else f" {number}"
+
+
+def _amount(row: Mapping[str, Any]) -> tuple[float, str]:
+    """A reading and its unit as it was told, on the pages or by a file."""
+    for name in ("depth", "wall"):
+        if name in row:
+            return float(row[name]), str(row.get("unit", "mm"))
+        if f"{name}_mm" in row:
+            return float(row[f"{name}_mm"]), "mm"
+    raise KeyError("a reading without a depth or a wall")
+
+
+def _take_readings(rows: list[Mapping[str, Any]]) -> None:
+    said = entries.error_of(entries.set_readings, rows)
+    if said:
+        st.error(blocks.safe(said), icon=":material/error:")
+    else:
+        st.rerun()
 
 
 def _extra(role: str, label: str, **where: float) -> None:
-    extras = state.case().extras
-    file = st.file_uploader(label, key=f"extra_{role}_{len(extras)}")  # empty again once its photo was taken
+    there = state.case().piece.of(role)
+    file = st.file_uploader(label, key=f"extra_{role}_{len(there)}")  # empty again once its photo was taken
     if file is not None and st.button("Add this photo", key=f"add_{role}", icon=":material/add:"):
-        try:
-            state.add_extra(state.ExtraPhoto(data=file.getvalue(), name=file.name, role=role, **where))
-        except CutpipeError as error:
-            st.error(blocks.safe(str(error)), icon=":material/error:")
+        said = entries.error_of(lambda: entries.add_photo(file.getvalue(), file.name, role, **where))
+        if said:
+            st.error(blocks.safe(said), icon=":material/error:")
             return
         st.rerun()
-    for place, extra in enumerate(extras):
-        if extra.role != role:
-            continue
+    for place, kept in enumerate(there):
         words, button = st.columns([6, 1], vertical_alignment="center")
-        at = f", torch at {extra.azimuth_deg:.0f}°, {extra.elevation_deg:.0f}° high" if role == "light" else ""
-        words.markdown(blocks.safe(extra.name + at))
-        if button.button("Remove", key=f"drop_{role}_{place}", icon=":material/delete:"):
-            extras.pop(place)
-            st.rerun()
-    waiting = [extra for extra in extras if extra.role == "light"]
-    if role == "light" and 0 < len(waiting) < FEWEST_LIGHTS:
+        at = f", torch at {kept.azimuth_deg:.0f}°, {kept.elevation_deg:.0f}° high" if role == "light" else ""
+        words.markdown(blocks.safe(kept.file_name + at))
+        button.button(
+            "Remove", key=f"drop_{role}_{place}", icon=":material/delete:", on_click=entries.remove_photo, args=(kept,)
+        )
+    if role == "light" and 0 < len(there) < FEWEST_LIGHTS:
         st.info(
-            f"{len(waiting)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.",
+            f"{len(there)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.",
             icon=":material/info:",
         )

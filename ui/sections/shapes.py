@@ -1,0 +1,66 @@
+"""The piece's part of the photo and what is drawn on it, in the pixels of the picture that is sent to the browser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import cv2
+
+from analyzer.result.examination import Examination
+from analyzer.show import drawing
+
+LONGEST_PX = 2000  # of the picture that is sent to the browser
+LEGEND = {
+    "pit": "pit",
+    "unsure": "doubtful pit",
+    "added": "pit added by hand",
+    "mound": "mound",
+    "contact_mark": "contact mark",
+    "water_line": "water line",
+    "overall_stain": "stain all over",
+    "other": "other mark",
+    "outline": "metal looked at",
+}
+
+
+def window(examination: Examination, *, whole: bool = False) -> tuple[int, int, int, int, float]:
+    """The piece's part of the photo (``whole``: all of it), small enough to send once: left, top, width, height, enlargement."""
+    left, top, right, bottom = _part(examination, whole)
+    enlarge = min(1.0, LONGEST_PX / max(right - left, bottom - top))
+    return left, top, max(1, round((right - left) * enlarge)), max(1, round((bottom - top) * enlarge)), enlarge
+
+
+def picture(examination: Examination, *, whole: bool = False) -> tuple[int, int, int, int, float, bytes]:
+    """The window and its JPEG."""
+    left, top, width, height, enlarge = window(examination, whole=whole)
+    right, bottom = _part(examination, whole)[2:]
+    part = cv2.resize(examination.photo.rgb[top:bottom, left:right], (width, height), interpolation=cv2.INTER_AREA)
+    return left, top, width, height, enlarge, drawing.jpeg(part)
+
+
+def _part(examination: Examination, whole: bool) -> tuple[int, int, int, int]:
+    photo = examination.photo
+    return (0, 0, photo.width_px, photo.height_px) if whole else drawing.window(photo, examination.surface)
+
+
+def shapes(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, Any]]:
+    added = {pit.id for pit in examination.corrected.added_pits} if examination.corrected else set()
+    drawn: list[dict[str, Any]] = [
+        {"kind": "outline", "points": _scaled(examination.standing_surface.outline_px, left, top, enlarge)}
+    ]
+    for kind, outline in drawing.band_outlines(examination.standing_bands):
+        drawn.append({"kind": f"band {kind}", "points": _scaled(outline, left, top, enlarge)})
+    doubtful = {pit.id for pit in examination.standing_pits.pits if pit.confidence < drawing.SURE_FROM}
+    for number, outline in drawing.pit_outlines(examination.standing_pits).items():
+        kind = "added" if number in added else "pit unsure" if number in doubtful else "pit"
+        drawn.append({"kind": kind, "id": number, "points": _scaled(outline, left, top, enlarge)})
+    for mound in examination.standing_pits.mounds:
+        drawn.append({"kind": "mound", "id": mound.id, "points": _scaled(drawing.triangle(mound), left, top, enlarge)})
+    return drawn
+
+
+def _scaled(points: Iterable[Any], left: int, top: int, enlarge: float) -> list[list[float]]:
+    return [
+        [round(float((x - left + 0.5) * enlarge), 1), round(float((y - top + 0.5) * enlarge), 1)] for x, y in points
+    ]

@@ -1,0 +1,134 @@
+"""The tools to correct what was found by pointing at the photo."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from analyzer.base.measured import MM_PER_INCH
+from analyzer.result.examination import Examination
+from analyzer.show import phrases
+from analyzer.show.blocks import Table
+from ui import blocks, entries, state
+from ui.photo_points import photo_points
+from ui.sections import shapes
+
+MODES = {
+    "Just look": "look",
+    "Not a pit": "pit",
+    "Is a pit": "pit",
+    "Is a mound": "pit",
+    "Add a pit": "place",
+    "Leave out an area": "outline",
+    "Examine only here": "outline",
+    "Mark a length": "length",
+    "This is metal": "place",
+    "This is not metal": "place",
+}
+WHOLE_PHOTO = ("This is metal", "This is not metal")  # what was left out of the piece must be there to be pointed at
+KINDS = {
+    "Not a pit": "remove_pit",
+    "Is a pit": "confirm_pit",
+    "Is a mound": "call_mound",
+    "Add a pit": "add_pit",
+    "Leave out an area": "leave_out",
+    "Examine only here": "examine_only",
+    "Mark a length": "known_length",
+    "This is metal": "metal_here",
+    "This is not metal": "not_metal_here",
+}
+
+
+def show(examination: Examination, place: DeltaGenerator) -> None:
+    """The picture in its place; the tools below all that a person reads first."""
+    with st.container(horizontal=True, vertical_alignment="bottom", key="tools"):
+        tool = st.selectbox(
+            "Correct by hand",
+            list(MODES),
+            key="tool",
+            help="The automatic result stays; your corrections stand beside it with your name and the time.",
+            width=220,
+        )
+        size, length = _size(examination, tool)
+        why = ""
+        if tool != "Just look":
+            state.set_who(st.text_input("Your name", value=state.who(), placeholder="for the record", width=170))
+            why = st.text_input("Why", key="why", placeholder="optional", width=200)
+    left, top, width, height, enlarge, picture = shapes.picture(examination, whole=tool in WHOLE_PHOTO)
+    drawn = shapes.shapes(examination, left, top, enlarge)
+    with place:
+        event = _pointed(examination, drawn, picture, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
+    if event:
+        row: dict[str, Any] = {"kind": KINDS.get(tool), "why": why}
+        if event.get("pit") is not None:
+            row["pit"] = int(event["pit"])
+            row["points_px"] = [
+                [pit.x_px, pit.y_px] for pit in examination.standing_pits.pits if pit.id == row["pit"]
+            ] or None  # so that it stays with its place when the photo is looked at anew
+        elif event.get("points"):
+            row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
+        if tool == "Add a pit" and size is not None:
+            row["diameter_mm"] = size
+        if tool == "Mark a length" and length is not None:
+            row["length_mm"] = length
+        if tool == "Mark a length" and length is None:
+            st.error("Type the length first, then tap both its ends.")
+        else:
+            said = entries.error_of(entries.correct, row)
+            if said:
+                st.error(blocks.safe(said))
+            else:
+                st.rerun()
+    corrections = state.case().piece.corrections
+    if corrections:
+        with st.expander(f"Corrections by hand ({len(corrections)})"):
+            rows = tuple((phrases.entry_in_words(e, state.units()), e.who, e.when, e.why or "") for e in corrections)
+            blocks.one(Table(head=("Entry", "Who", "When", "Why"), rows=rows))
+
+
+def _size(examination: Examination, tool: str) -> tuple[float | None, float | None]:
+    """In millimetres the opening of a pit to add, and the length to mark; None where they are not typed."""
+    unit = "mm" if state.units() == "metric" else "in"
+    factor = 1.0 if unit == "mm" else MM_PER_INCH
+    size = length = None
+    if tool == "Add a pit" and examination.surface.mm_per_px is not None:
+        size = st.number_input(
+            f"Its opening, {unit}",
+            0.001,
+            50.0,
+            None,
+            format="%.3f",
+            key="pit_size",
+            placeholder="if measured",
+            help="Left empty, tap both sides of its mouth on the photo.",
+            width=140,
+        )
+    elif tool == "Mark a length":
+        length = st.number_input(f"The length, {unit}", 0.01, 1000.0, None, key="known_length", width=140)
+    return None if size is None else size * factor, None if length is None else length * factor
+
+
+def _pointed(
+    examination: Examination,
+    drawn: list[dict[str, Any]],
+    picture: bytes,
+    window: str,
+    size_px: tuple[int, int],
+    tool: str,
+    opening: float | None,
+) -> dict[str, Any] | None:
+    """Show the picture; what was pointed at on it with this tool."""
+    legend = [(kind, words) for kind, words in shapes.LEGEND.items() if any(kind in s["kind"].split() for s in drawn)]
+    return photo_points(
+        jpeg=picture,
+        picture_key=f"{examination.photo.sha256}-{window}",
+        width_px=size_px[0],
+        height_px=size_px[1],
+        shapes=drawn,
+        legend=legend,
+        mode="mouth" if tool == "Add a pit" and opening is None else MODES[tool],
+        key="marked_photo",
+        label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
+    )
