@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import shutil
 import sqlite3
 import tempfile
 import uuid
@@ -95,6 +96,12 @@ class CaseStore:
         with store._base():
             pass
         return store
+
+    @classmethod
+    def all_in(cls, folder: str | Path) -> tuple[CaseStore, ...]:
+        """The cases in the folders below ``folder``, the one changed last first."""
+        found = [path.parent for path in Path(folder).glob(f"*/{FILE}")]
+        return tuple(cls(path) for path in sorted(found, key=lambda p: (p / FILE).stat().st_mtime, reverse=True))
 
     # ------------------------------------------------------------------ reading
 
@@ -282,3 +289,8 @@ def write_lasting(place: Path, data: bytes) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def remove(store: CaseStore) -> None:
+    """Delete a case with everything in it."""
+    shutil.rmtree(store.folder)
