@@ -167,8 +167,15 @@ def test_phone_width_never_scrolls_sideways(page, address):
 
 
 def corrected_by(page, tool: str) -> None:
-    page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
-    page.get_by_role("option", name=tool, exact=True).click()
+    box = page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input")
+    row = page.get_by_role("option", name=tool, exact=True)
+    for _ in range(4):  # a list shuts when the page scrolls beneath it; a person opens it again
+        box.click(timeout=20_000)
+        page.wait_for_timeout(1500)
+        if row.is_visible():
+            break
+        page.keyboard.press("Escape")
+    row.click(timeout=20_000)
     settled(page)
 
 
