@@ -26,27 +26,21 @@ DATA = Path(__file__).resolve().parent / "data"
 
 # What takes longest is begun first, so that no process works on alone while the others are done.
 LONGEST = [
-    "browser", "joints/test_one_way_in", "joints/test_said_and_not_lost", "test_cli", "front/test_front_end", "test_installed",
-    "front/test_server", "test_truth_pictures", "test_sources",
+    "front/test_browser", "joints/test_one_way_in", "joints/test_said_and_not_lost", "test_cli", "joints/test_in_the_browser",
+    "front/test_front_end", "test_installed", "test_sources", "ring/test_ring", "scale/test_scale", "test_truth_pictures",
+    "front/test_server",
 ]  # fmt: skip
 
 
-def _together(item: pytest.Item) -> str:
-    """What runs in one process, in its order: a file, whose tests share what it makes once; all that share one browser."""
-    if "chromium" in getattr(item, "fixturenames", ()):
-        return "browser"
-    return item.path.relative_to(ROOT / "tests").with_suffix("").as_posix()
+def _turn(item: pytest.Item) -> int:
+    name = item.path.relative_to(ROOT / "tests").with_suffix("").as_posix()
+    return LONGEST.index(name) if name in LONGEST else len(LONGEST)
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Tells what must run in one process and begins with the longest.
-
-    Browser tests are skipped where there is no Chromium, unless the environment asks that none be.
-    """
-    for item in items:
-        item.add_marker(pytest.mark.xdist_group(_together(item)))
-    items.sort(key=lambda item: LONGEST.index(_together(item)) if _together(item) in LONGEST else len(LONGEST))
+    """The longest files first. Browser tests are skipped where there is no Chromium, unless the environment asks that none be."""
+    items.sort(key=_turn)
     if CHROMIUM:
         return
     required = os.environ.get("CUTPIPE_BROWSER") == "required"

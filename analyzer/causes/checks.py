@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from analyzer.causes.evidence import may_be_asked
-from analyzer.causes.rules import WEIGHTS
+from analyzer.causes.rules import WEIGHTS, Cause
 from analyzer.causes.score import CLEAR_LEAD, Score, score_of
 from analyzer.causes.verdict import Check
 from analyzer.house.facts import COARSE, Quantity, Value, quantities
@@ -46,6 +46,7 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
     remedy = leaders[0].cause.remedy_asks if standings[leaders[0].cause.id] in ("fits well", "fits") else ()
     names |= set(remedy)
     before = [s.net for s in leaders]
+    reads = [_read_by(s.cause) for s in leaders]
     for name in sorted(names):
         quantity = quantities()[name]
         if name in values or not quantity.told or _follows(name, values) or not may_be_asked(name, values):
@@ -56,9 +57,10 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
             trial[name] = answer
             if name in COARSE and isinstance(answer, tuple):
                 trial[COARSE[name]] = tuple(quantity.classes[str(word)] for word in answer)
+            told = {name, COARSE.get(name)}
             after = []
-            for score in leaders:
-                again = score_of(score.cause, trial)
+            for score, read in zip(leaders, reads, strict=True):
+                again = score if read.isdisjoint(told) else score_of(score.cause, trial)
                 after.append(-WEIGHTS["decisive"] * 2 if again.excluding else again.net)
             outcomes[tuple(after)] = None
         separated = _separated(before, outcomes) if len(outcomes) > 1 else []
@@ -85,6 +87,14 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
             )
         )
     return tuple(checks[:MOST_CHECKS])
+
+
+def _read_by(cause: Cause) -> frozenset[str]:
+    """The quantities that the cause's rules read: no other answer moves its score."""
+    items = (*cause.supports, *cause.contradicts)
+    bars = (*cause.applies, *cause.excludes)
+    whens = (*(item.when for item in items), *(bar.when for bar in bars))
+    return frozenset(condition.quantity for when in whens for condition in when)
 
 
 def _follows(name: str, values: Mapping[str, Value]) -> bool:
