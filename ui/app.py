@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))  # a checkout th
 
 from analyzer.base.flags import CutpipeError
 from ui import blocks, demo, entries, looking, state
-from ui.sections import figures, first, house, marks, photo_said, reasons, save, steps, this_case, wall
+from ui.sections import figures, first, house, marks, photo_said, reasons, save, second, steps, this_case, wall
 
 # A file of our own: a named icon would be fetched from the network.
 ICON = str(Path(__file__).with_name("icon.png"))
@@ -43,6 +43,10 @@ def main() -> None:
         demo.open_first()
     if not state.at_hand():
         first.show(said)
+        return
+    if state.second_look() is not None and state.case().main is not None:
+        second.show()  # alone: whoever marks must not see what was found
+        state.drawn()
         return
     this_case.head()
     with st.container(key="sections"):

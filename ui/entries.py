@@ -13,6 +13,7 @@ from analyzer.causes.repair import Prices
 from analyzer.house.facts import FactError, check_facts
 from analyzer.result.corrections import make_correction
 from analyzer.result.examination import Settings
+from analyzer.result.second_look import make_second_look
 from analyzer.wall.readings import readings_from_rows
 from ui import looking, shelf, state
 
@@ -145,6 +146,12 @@ def describe(**told: str) -> None:
     if new:
         cleared = [name for name, value in new.items() if not value]
         state.change("described", {"cleared": cleared}, **{name: value for name, value in new.items() if value})
+
+
+def keep_second_look(marks_px: Sequence[tuple[float, float, float]], who: str) -> None:
+    """Keep what a second person marked on the unmarked photo. Raises CutpipeError, and keeps nothing, where it cannot be right."""
+    look = make_second_look(marks_px, who=who)
+    state.change("second_look", {"marks_px": [list(mark) for mark in look.marks_px]}, who=look.who)
 
 
 def tick(step: str, done: bool) -> None:

@@ -21,6 +21,7 @@ from ui import shelf
 
 _SYNCED = "_as_kept"
 _CASE, _SHOWN, _WAITING, _ADDRESS = "cutpipe_case", "cutpipe_shown", "cutpipe_waiting", "cutpipe_address"
+_SECOND = "cutpipe_second_look"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +91,7 @@ def open_case(store: CaseStore) -> None:
 
 def leave() -> None:
     """To the first page; the case stays kept."""
-    for name in (_CASE, _SHOWN, _WAITING):
+    for name in (_CASE, _SHOWN, _WAITING, _SECOND):
         st.session_state.pop(name, None)
 
 
@@ -237,6 +238,30 @@ def asked_later() -> set[str]:
 def go_to(section: str) -> None:
     """Turn to a section; to be called before the pages are drawn anew."""
     st.session_state["section"] = section
+
+
+def second_look() -> list[tuple[float, float, float]] | None:
+    """What a second person has marked so far (x, y, width in the upright photo's pixels); None where nobody is at it."""
+    marks: list[tuple[float, float, float]] | None = st.session_state.get(_SECOND)
+    return marks
+
+
+def begin_second_look() -> None:
+    st.session_state[_SECOND] = []
+
+
+def mark(x_px: float, y_px: float, width_px: float) -> None:
+    st.session_state[_SECOND] = [*(second_look() or []), (x_px, y_px, width_px)]
+
+
+def unmark() -> None:
+    st.session_state[_SECOND] = (second_look() or [])[:-1]
+
+
+def end_second_look() -> None:
+    """Back to where it was begun."""
+    st.session_state.pop(_SECOND, None)
+    go_to("Figures")
 
 
 def units() -> str:

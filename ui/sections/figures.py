@@ -9,6 +9,7 @@ from analyzer.base.measured import MM_PER_INCH
 from analyzer.result.examination import Examination
 from analyzer.show import drawing, report
 from ui import blocks, state
+from ui.sections import second
 
 
 def show(examination: Examination) -> None:
@@ -16,6 +17,8 @@ def show(examination: Examination) -> None:
     for name in ("measures", "pits", "corrections"):
         blocks.section(report.section(examination, name, units=state.units()))
     surface = examination.standing_surface
+    if surface.view != "end" and examination.pits.count is not None:
+        second.offer(examination)
     if surface.view != "end":
         st.subheader("Laid flat")
         flat = drawing.unrolled_map(
