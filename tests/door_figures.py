@@ -33,7 +33,9 @@ from skimage import data
 import analyzer
 from analyzer.base.flags import CutpipeError
 from analyzer.door import specimen
+from analyzer.door.sharpness import quality_flags
 from analyzer.door.shown import DOUBTS, Shown, what_is_shown
+from analyzer.marks.catalogue import SMALLEST_MM
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.piece.find import find_surface
 from analyzer.scale.calibration import Calibration, Marker, find_scale
@@ -109,7 +111,12 @@ def seen(photo: Photo, kept: Kept, kind: str = "auto", view: str | None = None) 
     left, top = surface.origin_px
     height, width = surface.metal.shape
     metal[top : top + height, left : left + width] = surface.metal
-    flags = list(dict.fromkeys(flag.id for flag in (*photo.flags, *calibration.flags, *shown.flags, *surface.flags)))
+    quality = quality_flags(photo, metal=metal, mm_per_px=surface.mm_per_px.value if surface.mm_per_px else None)
+    flags = list(
+        dict.fromkeys(flag.id for flag in (*photo.flags, *calibration.flags, *shown.flags, *surface.flags, *quality))
+    )
+    if (shown.sharpness.smallest_seen_mm or 0.0) > SMALLEST_MM:
+        flags.append("small_pits_not_counted")  # as find_pits says it
     return {
         "refused": "",
         "view": surface.view,
