@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from analyzer.base.flags import Flag, SurfaceError, raise_flag
-from analyzer.base.measured import Measure
+from analyzer.base.flags import Flag, ScaleError, SurfaceError, raise_flag
+from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.door.shown import Shown, what_is_shown
 from analyzer.door.specimen import METAL, VIEWS, Specimen
 from analyzer.house.tables import Tube
 from analyzer.photo.reading import Photo
 from analyzer.piece.cast import cast_surface, named_frame
-from analyzer.piece.cylinder_fit import Prior
+from analyzer.piece.cylinder_fit import Camera, Fit, Prior
 from analyzer.piece.fit import (
     FIT_NOISE_STEPS,
     OUTSIDE_TOLERANCE_MM,
@@ -38,13 +39,18 @@ from analyzer.piece.outline import (
 from analyzer.piece.ring_face import ring_face
 from analyzer.piece.surface import Surface, flat_maps, largest_outline, read_only
 from analyzer.piece.view import judge_view, view_by_fit
-from analyzer.scale.calibration import Calibration
+from analyzer.scale.calibration import ASK_FOR_MARKER, Calibration, CrossCheck
 
 # The cost: judgement while the room was built; which pictures served was not recorded.
 SURE_EDGE_COST = 25.0  # an outline that lies on the picture's edges this well needs no second look
 ANOTHER_SIZE_PERCENT = 8.0  # neighbouring sizes of ASTM B88 differ by 14 % of outside diameter or more
-TILT_MATTERS_PERCENT = 3.0  # two tilts of a disc whose scales at the metal differ by less need no decision
-TILT_DECIDED = 4.0  # difference of squared misfits to the tube's diameter: two standard deviations
+TILT_MATTERS_PERCENT = 3.0  # two tilts of a disc whose scales at the metal differ by less need no word
+SIZE_TOLD_WRONGLY = 0.05  # one told size in twenty: a judgement, no source
+NO_MARKER = 2.5  # what makes a tube so many times too wide or too narrow is no marker, or the size told is another: no tilt does that
+EDGES_TELL = 0.2  # logarithm of odds by the cost of the outline on the picture's edges: on 17 discs with truth (d, e, h) the right tilt
+# had the lower cost, by 10 or more, in all but one, where both tilts were off
+SCALE_WIDE_PERCENT = 4.0  # half of a scale's 95 % interval from which it is said: a judgement, no source
+SIDE_OF_TILT = "side of the tilt"  # source of error, see ``scale.find_disc``
 
 
 def find_surface(
@@ -102,34 +108,7 @@ def _found_surface(
         return ring_face(photo, calibration, found, tube, source, flags)
     if calibration.rotation is None and tube is None:
         return _in_pixels(photo, found, view, source, flags)
-    surface = _in_millimetres(photo, calibration, found, view, source, tube, list(flags))
-    if calibration.other_pose is None or not any(flag.id == "disc_tilt_ambiguous" for flag in calibration.flags):
-        return surface
-    rotation, translation = calibration.other_pose
-    tilted = replace(calibration, rotation=rotation, translation_mm=translation)
-    return _likelier_tilt(surface, _in_millimetres(photo, tilted, found, view, source, tube, list(flags)))
-
-
-def _likelier_tilt(first: Surface, other: Surface) -> Surface:
-    """Of two surfaces by the two tilts that a disc leaves open, the one on which the tube has its nominal diameter.
-
-    Where the two scales differ much and the tube does not tell them apart, the flag ``disc_tilt_undecided`` names both.
-    """
-    assert first.mm_per_px is not None and other.mm_per_px is not None
-    apart = {
-        check.name: (check.difference_percent / check.standard_uncertainty_percent) ** 2 for check in first.cross_checks
-    }
-    apart_other = {
-        check.name: (check.difference_percent / check.standard_uncertainty_percent) ** 2 for check in other.cross_checks
-    }
-    misfit, misfit_other = apart.get("tube diameter", 0.0), apart_other.get("tube diameter", 0.0)
-    chosen, left = (other, first) if misfit_other < misfit else (first, other)
-    assert chosen.mm_per_px is not None and left.mm_per_px is not None
-    percent = 100 * (left.mm_per_px.value / chosen.mm_per_px.value - 1)
-    if abs(percent) > TILT_MATTERS_PERCENT and abs(misfit - misfit_other) < TILT_DECIDED:
-        flag = raise_flag("disc_tilt_undecided", f" ({percent:+.1f} %)")
-        return replace(chosen, flags=(*chosen.flags, flag))
-    return chosen
+    return _in_millimetres(photo, calibration, found, view, source, tube, flags)
 
 
 def _whole_picture(photo: Photo, view: str | None) -> Surface:
@@ -176,6 +155,57 @@ def _in_millimetres(
     tube: Tube | None,
     flags: list[Flag],
 ) -> Surface:
+    laid = _lay(photo, calibration, found, view, tube)
+    if calibration.other_pose is not None:
+        rotation, translation = calibration.other_pose
+        tilted = replace(calibration, rotation=rotation, translation_mm=translation)
+        laid, undecided = _likelier_tilt(
+            laid, _lay(photo, tilted, found, view, tube), calibration.other_pose_chance, calibration, tube
+        )
+        flags += undecided
+    fit, relative = laid.fit, dict(laid.relative)
+    if calibration.rotation is None:
+        flags.append(raise_flag("scale_from_tube"))
+    elif tube is not None:
+        # how far off a tube of that size would lie to look as wide as the piece does
+        right = square_on(calibration, found, face_mask(found), view, tube).translation[2]
+        if not 1 / NO_MARKER < laid.depth_mm / right < NO_MARKER:
+            raise ScaleError(
+                f"What was taken for the {calibration.method} in {photo.name} makes the tube {laid.depth_mm / right:.2g} times as wide "
+                f"as the size that was told; {ASK_FOR_MARKER}, or choose another marker or tube size."
+            )
+    check = tube_check(calibration, fit, tube, relative)
+    if check is not None and not check.agrees:
+        flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
+        relative["tube and marker differ"] = _disagreement(check, relative)
+    if fit.rms_px > found.step and (fit.loose_sides or (fit.rms_px > 2.5 * found.step and fit.edges < 12)):
+        flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
+    piece = named_frame(fit.piece, laid.camera)
+    surface = cast_surface(photo, found, laid.camera, piece, fit, view, source, relative, laid.height_sd, check, flags)
+    scale = surface.mm_per_px
+    half = 0.0 if scale is None else 100 * COVERAGE_95 * scale.standard_uncertainty / scale.value
+    if half < SCALE_WIDE_PERCENT or calibration.rotation is None:
+        return surface
+    return replace(surface, flags=(*surface.flags, raise_flag("scale_wide", f"{half:.0f}")))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Laid:
+    """How the piece lies, by one pose of the camera."""
+
+    camera: Camera
+    fit: Fit
+    relative: Mapping[str, float]  # relative standard uncertainty of the marker's scale where the piece lies, by source
+    height_sd: float  # mm
+
+    @property
+    def depth_mm(self) -> float:
+        """Of the middle of the piece's face from the camera, along the optical axis: the scale at the metal goes with it."""
+        middle = self.fit.piece.points(np.zeros(1), np.zeros(1))[0]
+        return float((self.camera.rotation @ middle + self.camera.translation)[2])
+
+
+def _lay(photo: Photo, calibration: Calibration, found: Specimen, view: str, tube: Tube | None) -> _Laid:
     mask = face_mask(found)
     target = edge_target(found, mask, photo)
     outline = outline_points(found, mask)
@@ -186,7 +216,6 @@ def _in_millimetres(
     if camera is None:
         assert tube is not None  # without a pose and a tube the surface stays in pixels
         camera = square_on(calibration, found, mask, view, tube)
-        flags.append(raise_flag("scale_from_tube"))
         relative = {"tube as scale": 0.03 if view != "flat" else 0.05}
         table, height_sd = 0.0, 0.0
     else:
@@ -218,10 +247,49 @@ def _in_millimetres(
         check = tube_check(calibration, freed, tube, relative)
         if freed.rms_px < 0.6 * fit.rms_px and check and abs(check.difference_percent) > ANOTHER_SIZE_PERCENT:
             fit = freed  # the marker is believed, the size told is left out
-    check = tube_check(calibration, fit, tube, relative)
-    if check is not None and not check.agrees:
-        flags.append(raise_flag("tube_disagrees", f" ({check.difference_percent:+.1f} %)"))
-    if fit.rms_px > found.step and (fit.loose_sides or (fit.rms_px > 2.5 * found.step and fit.edges < 12)):
-        flags.append(raise_flag("outline_poor", f"{fit.rms_px:.0f} pixels off"))
-    piece = named_frame(fit.piece, camera)
-    return cast_surface(photo, found, camera, piece, fit, view, source, relative, height_sd, check, flags)
+    return _Laid(camera=camera, fit=fit, relative=relative, height_sd=height_sd)
+
+
+def _likelier_tilt(
+    first: _Laid, other: _Laid, other_chance: float, calibration: Calibration, tube: Tube | None
+) -> tuple[_Laid, list[Flag]]:
+    """Of the two ways in which a disc may be tilted the likelier: by the disc itself, the tube's diameter and how well the piece's
+    outline lies on the picture's edges (Bayes).
+
+    While the other is likelier than one in forty the scale's interval reaches as far as it; where that is much, the flag
+    ``disc_tilt_undecided`` says so. ``other_chance``: that the other holds, by the disc alone.
+    """
+    odds = math.log(other_chance / (1 - other_chance)) + _fits_tube(other, calibration, tube)
+    odds += EDGES_TELL * (first.fit.edge_cost - other.fit.edge_cost) - _fits_tube(first, calibration, tube)
+    chosen, left = (other, first) if odds > 0 else (first, other)
+    chance = 1 / (1 + math.exp(min(abs(odds), 700.0)))
+    apart = left.depth_mm / chosen.depth_mm - 1
+    open_still = chance > (1 - 0.95) / 2
+    share = abs(apart) / COVERAGE_95 if open_still else 0.0
+    flags = []
+    if open_still and 100 * abs(apart) > TILT_MATTERS_PERCENT:
+        flags.append(raise_flag("disc_tilt_undecided", f" ({100 * apart:+.1f} %)"))
+    return replace(chosen, relative={**chosen.relative, SIDE_OF_TILT: share}), flags
+
+
+def _fits_tube(laid: _Laid, calibration: Calibration, tube: Tube | None) -> float:
+    """Logarithm of how likely the tube's diameter makes a pose; a told size may be wrong, so it never decides alone."""
+    check = tube_check(
+        calibration, laid.fit, tube, {name: part for name, part in laid.relative.items() if name != SIDE_OF_TILT}
+    )
+    if check is None:
+        return 0.0
+    off = check.difference_percent / check.standard_uncertainty_percent
+    return math.log(math.exp(-(off**2) / 2) + SIZE_TOLD_WRONGLY)
+
+
+def _disagreement(check: CrossCheck, relative: Mapping[str, float]) -> float:
+    """What widens the marker's relative uncertainty where the tube contradicts it: by the Birge ratio of both.
+
+    Two figures that differ by r standard uncertainties of their difference were each taken as surer by r than they are (Birge
+    1932, Phys. Rev. 40, 207). Worked value: 2 % of a marker and a difference of 3 deviations make 6 %, so 5.7 % more.
+    """
+    ratio = 1 + check.difference_percent / 100
+    birge = abs(math.log(ratio)) / (check.standard_uncertainty_percent / 100 / ratio)
+    marker = math.sqrt(sum(part * part for part in relative.values()))
+    return marker * math.sqrt(max(birge**2 - 1, 0.0))

@@ -82,6 +82,7 @@ class Calibration:
     normal_uncertainty_deg: float | None = None  # standard uncertainty of the plane's normal, both directions together
     # A second pose (rotation, translation_mm) that fits nearly as well; a disc seen from afar has two.
     other_pose: tuple[np.ndarray, np.ndarray] | None = None
+    other_pose_chance: float = 0.5  # that the second pose is the right one, by the marker alone; at most 0.5
     # How the scale's error spreads over the picture: by source the covariance (3, 3) of the relative error at
     # ``error_centre_px`` and its change by pixel in x and y.
     error_covariances: Mapping[str, np.ndarray] = field(default_factory=dict)
@@ -397,6 +398,7 @@ def _disc_calibration(photo: Photo, cameras: tuple[CameraPrior, ...], marker: Ma
         calibration,
         marker_outlines_px=(_widened(disc.outline_px, 1.03),),
         other_pose=(disc.other.rotation, disc.other.translation_mm),
+        other_pose_chance=disc.other_chance,
         flags=tuple(flags),
     )
 

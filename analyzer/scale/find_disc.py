@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy import ndimage
 
 from analyzer.scale.edges import LINEAR
 from analyzer.scale.plane_pose import OWN, TURN, CameraPrior, PlaneFit, fit_plane, most_likely, pose_parameters, project
@@ -20,7 +21,10 @@ SEARCH_SIDE_PX = 420  # circles are looked for on a picture of this size
 RADIUS_SHARES = (0.022, 0.17)  # of the longer side: smaller has too few pixels, larger leaves no room for the piece
 LEAST_ROUNDNESS = 4.5  # votes for a centre in standard deviations of those by chance; grain and pits stay below 4
 RAYS = 360
-HOLLOW = 0.75  # from here on a round thing is a cut ring, not a disc; coins on pictures with truth stay below 0.55
+# From here on a round thing is a cut ring, not a disc: on eight pictures d and e with truth coins reach 0.45, four rings of five have
+# from 0.57.
+HOLLOW = 0.6
+EDGE_SHARE = 3  # hundredths of the radius over which a sharp edge is read at most; a ring's wall is wider
 # A rounded edge, its light and a shadow move long stretches of the outline together: on pictures with truth the tilt
 # scatters two and a half times as much as the rays do.
 LEAST_CHI_SQUARE = 6.0
@@ -28,6 +32,12 @@ THICKNESS_MM = (1.8, 0.4)  # of common coins, with its standard uncertainty: see
 COMMON_DIAMETER_MM = 23.0  # where the proportion of thickness to diameter is wanted before the pose is known
 # The two: judgements, no source.
 WALL_SIGMA_MM = 0.4
+# How fast a wrong side of the tilt becomes unlikely with the evidence: likeliest on 26 pictures d, e, h with truth, four of them on
+# the wrong side.
+SIDE_SURENESS = 1.5
+LARGEST_TILT_DEG = (
+    60.0  # half of the pixels are lost across (1 - cos), and the far end is out of focus: common practice, no source
+)
 RIM_SHARE = 0.08  # a coin's edge is rounded: its widest place lies below its face by this share of the thickness
 TILT_SIGMA = 0.3  # people hold the phone roughly above: sine of the tilt in each direction, from memory
 
@@ -40,7 +50,8 @@ class FoundDisc:
     other: PlaneFit
     outline_px: np.ndarray  # (RAYS, 2)
     radius_px: float
-    side_evidence: float  # for ``fit`` against ``other``: logarithm of odds, roughly; under 0.5 it is a guess
+    side_evidence: float  # for ``fit`` against ``other``; under 0.5 it is a guess
+    other_chance: float  # that ``other`` is right, by that evidence
     rival: float = 0.0  # score of the second roundest thing as a share of this one's
 
 
@@ -260,15 +271,17 @@ def _outline(rgb: np.ndarray, centre: np.ndarray, radius: float) -> _Outline | N
     with np.errstate(all="ignore"):
         profile = np.nan_to_num(np.nanmedian(values, axis=0))
     inner, outer = profile[scales < 0.8].mean(axis=0), profile[scales > 1.22].mean(axis=0)
-    band = cv2.blur(profile[:, None, :], (1, 5))[:, 0][(scales > 0.9) & (scales < 1.1)]
-    unlike = np.minimum(np.linalg.norm(band - inner, axis=1), np.linalg.norm(band - outer, axis=1))
+    unlike = np.minimum(np.linalg.norm(profile - inner, axis=1), np.linalg.norm(profile - outer, axis=1))
+    # An edge between two colours passes through what lies between them and is unlike both, the more the further they are apart:
+    # only what is wider than an edge counts.
+    band = ndimage.grey_opening(unlike, EDGE_SHARE)[(scales > 0.86) & (scales < 1.1)]
     return _Outline(
         centre=fitted[:2],
         ellipse=fitted,
         points_px=points,
         scatter_px=scatter,
         support=len(points) / RAYS,
-        hollow=float(unlike.max() / math.sqrt(3)),
+        hollow=float(band.max() / math.sqrt(3)),
     )
 
 
@@ -478,13 +491,14 @@ def _pose(
     )
     if walls[0] is not None and walls[1] is not None:
         odds += float(np.clip(math.log((walls[0] + 0.1) / (walls[1] + 0.1)), -0.5, 0.5))
+    tilts = [math.degrees(math.acos(min(abs(float(pose.rotation[2, 2])), 1.0))) for pose in poses]
+    if (tilts[0] > LARGEST_TILT_DEG) != (tilts[1] > LARGEST_TILT_DEG):
+        odds = 10.0 if tilts[1] > LARGEST_TILT_DEG else -10.0  # nobody photographs a piece that flat along the table
     likely, other = (poses[0], poses[1]) if odds >= 0 else (poses[1], poses[0])
     apart = other.parameters - likely.parameters
     apart[TURN : TURN + 3] = _nearer_turn(other.parameters[TURN : TURN + 3], likely.parameters[TURN : TURN + 3])
-    likely = replace(
-        likely,
-        covariances={**likely.covariances, "side of the tilt": 0.5 * math.exp(-3 * abs(odds)) * np.outer(apart, apart)},
-    )
+    chance = 0.5 * math.exp(-SIDE_SURENESS * abs(odds))
+    likely = replace(likely, covariances={**likely.covariances, "side of the tilt": chance * np.outer(apart, apart)})
     silhouette = _silhouette(likely.parameters, diameter_mm / 2)
     return FoundDisc(
         fit=likely,
@@ -492,6 +506,7 @@ def _pose(
         outline_px=silhouette,
         radius_px=float(max(outline.ellipse[2:4])),
         side_evidence=abs(odds),
+        other_chance=chance,
     )
 
 

@@ -12,13 +12,13 @@ import cv2
 import numpy as np
 import pytest
 
-from analyzer.base.flags import SurfaceError, raise_flag
+from analyzer.base.flags import ScaleError, SurfaceError, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.door import shown as door
 from analyzer.door import specimen as look
 from analyzer.house.tables import Tube, read_tube
 from analyzer.photo.reading import CameraFacts, Photo, read_photo
-from analyzer.piece import cast
+from analyzer.piece import cast, find
 from analyzer.piece.find import find_surface
 from analyzer.piece.unroll import unrolled
 from analyzer.scale.calibration import Calibration, Marker, find_scale
@@ -160,12 +160,14 @@ def test_a_piece_that_runs_out_of_the_picture_is_said(monkeypatch, length, leave
 
 
 @pytest.mark.parametrize("mistaken", [False, True])
-@pytest.mark.parametrize("marker, decided", [(0.002, True), (0.02, False)])
-def test_of_a_discs_two_tilts_the_one_that_suits_the_tube_is_taken(monkeypatch, mistaken, marker, decided):
+@pytest.mark.parametrize("marker, outline, decided", [(0.002, 0.0, False), (0.02, 0.0, False), (0.002, 0.2, True), (0.02, 0.2, True)])
+def test_of_a_discs_two_tilts_the_one_that_suits_the_tube_is_taken(monkeypatch, mistaken, marker, outline, decided):
     """A disc beside the piece: tilted the other way about its own place by 6 degrees, the metal lies 3.4 % farther off.
 
-    Reference: the drawn cylinder's depth, and 22.225 mm of ASTM B88. What an uncertain marker leaves open is said.
+    Reference: the drawn cylinder's depth, and 22.225 mm of ASTM B88. The tube's told size never decides alone, and what is left open is
+    said, unless the outline on the picture's edges (``outline``: what it counts) tells.
     """
+    monkeypatch.setattr(find, "EDGES_TELL", outline)
     view, radius, half_span, height, length, concave = SHAPES["whole tube"]
     matrix, rotation, translation = camera(4.0)
     mask, _, depth = draw(matrix, rotation, translation, radius, half_span, height, length, 35.0, concave)
@@ -178,6 +180,68 @@ def test_of_a_discs_two_tilts_the_one_that_suits_the_tube_is_taken(monkeypatch, 
     surface = find_surface(shown(monkeypatch, mask), disc, view=view, tube=tube(22.225, 1.143))
     assert surface.mm_per_px.value == pytest.approx(depth / FOCAL, rel=0.004)
     assert ("disc_tilt_undecided" in [flag.id for flag in surface.flags]) is not decided
+
+
+def test_while_a_disc_may_be_tilted_the_other_way_the_interval_takes_in_both(monkeypatch):
+    """Chances of 30 and 0.1 % by the disc; the marker is too unsure for the tube to tell, and the outline counts for nothing."""
+    monkeypatch.setattr(find, "EDGES_TELL", 0.0)
+    view, radius, half_span, height, length, concave = SHAPES["whole tube"]
+    matrix, rotation, translation = camera(4.0)
+    mask, _, depth = draw(matrix, rotation, translation, radius, half_span, height, length, 35.0, concave)
+    place = np.array([0.0, 75.0, 0.0])
+    tilted = cv2.Rodrigues(np.array([np.radians(12.0), 0, 0]))[0] @ rotation
+    other = (tilted, rotation @ place + translation - tilted @ place)
+    disc = calibration(matrix, rotation, translation, method="disc", other_pose=other)
+    disc = replace(disc, relative_uncertainty={"marker": 0.03})
+    photo = shown(monkeypatch, mask)
+    found = {
+        chance: find_surface(photo, replace(disc, other_pose_chance=chance), view=view, tube=tube(22.225, 1.143))
+        for chance in (0.3, 0.001)
+    }
+    away = find_surface(
+        photo,
+        replace(disc, rotation=other[0], translation_mm=other[1], other_pose=None),
+        view=view,
+        tube=tube(22.225, 1.143),
+    )
+    open_still, closed = (found[chance].mm_per_px for chance in (0.3, 0.001))
+    assert open_still.value == closed.value == pytest.approx(depth / FOCAL, rel=0.01)
+    assert abs(away.mm_per_px.value / open_still.value - 1) > 0.03  # there is something to take in
+    low, high = open_still.interval_95
+    assert low <= away.mm_per_px.value <= high
+    assert closed.standard_uncertainty < open_still.standard_uncertainty
+    flags = {chance: {flag.id for flag in surface.flags} for chance, surface in found.items()}
+    assert "disc_tilt_undecided" in flags[0.3] and "disc_tilt_undecided" not in flags[0.001]
+
+
+def test_a_tube_that_contradicts_the_marker_widens_the_scale_by_the_birge_ratio(monkeypatch):
+    """R. T. Birge 1932 (Phys. Rev. 40, 207): deviations r times as large as stated make each stated one r times as large."""
+    view, radius, half_span, height, length, concave = SHAPES["whole tube"]
+    matrix, rotation, translation = camera(4.0)
+    mask, _, _ = draw(matrix, rotation, translation, radius, half_span, height, length, 35.0, concave)
+    photo, marker = (
+        shown(monkeypatch, mask),
+        replace(calibration(matrix, rotation, translation), relative_uncertainty={"marker": 0.01}),
+    )
+    agrees, differs = (find_surface(photo, marker, view=view, tube=tube(outside, 1.143)) for outside in (22.225, 20.0))
+    (check,) = differs.cross_checks
+    assert not check.agrees and "tube_disagrees" in {flag.id for flag in differs.flags}
+    ratio = 1 + check.difference_percent / 100
+    birge = np.log(ratio) / (check.standard_uncertainty_percent / 100 / ratio)
+    shares = differs.mm_per_px.shares
+    assert np.hypot(shares["marker"], shares["tube and marker differ"]) == pytest.approx(0.01 * birge)
+    assert birge > 1.96 and "tube and marker differ" not in agrees.mm_per_px.budget
+    assert "scale_wide" in {flag.id for flag in differs.flags} and "scale_wide" not in {f.id for f in agrees.flags}
+
+
+def test_what_makes_the_tube_many_times_as_wide_is_no_marker(monkeypatch):
+    """The same picture by a marker three times as large as it is: no tilt or neighbouring size of tube explains that."""
+    view, radius, half_span, height, length, concave = SHAPES["bore"]
+    matrix, rotation, translation = camera(4.0)
+    mask, _, _ = draw(matrix, rotation, translation, radius, half_span, height, length, 35.0, concave)
+    photo = shown(monkeypatch, mask)
+    with pytest.raises(ScaleError, match=r"taken for the ruler .* times as wide .* choose another marker or tube size"):
+        find_surface(photo, calibration(matrix, rotation, 3 * translation), view=view, tube=tube(22.225, 1.143))
 
 
 def test_turned_and_resized_pictures_give_the_same_measures(monkeypatch):

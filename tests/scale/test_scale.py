@@ -23,10 +23,12 @@ from analyzer.scale.find_card import CARD_CENTRES_MM, _fit_markers, detect_marke
 from analyzer.scale.find_ruler import find_ruler
 from analyzer.scale.plane_pose import camera_priors
 from tests.scale_scenes import (
+    DOTS,
     Scene,
     blank,
     card_drawing,
     coin_seen,
+    disc_drawing,
     photo_of,
     pose,
     ruler_drawing,
@@ -326,6 +328,25 @@ def test_disc_gives_scale_and_one_of_its_two_tilts(tilt):
     assert nearest < 3.0 and nearest < 2.6 * calibration.normal_uncertainty_deg
     if max(np.abs(tilt)) > 10:  # seen from nearly straight above, both are nearly the same
         assert normal_error_deg(scene, calibration.rotation) < 3.0
+
+
+@pytest.mark.parametrize("table", [(22, 30, 52), (235, 232, 228)])
+def test_a_coin_that_stands_out_sharply_is_no_ring(table):
+    """The edge between two colours far apart passes through all between them; a ring's wall is as wide as a wall."""
+    rotation, translation = pose(4.0, 3.0, 0.0, 140.0, (-10.0, 6.0))
+    drawn = (230, 228, 224) if table[0] < 100 else (60, 34, 24)
+    scene = seen(
+        disc_drawing(24.26, drawn), rotation, translation, table=table, wall_mm=1.5, wall=disc_drawing(24.26, drawn)
+    )
+    calibration = find_scale(scene.photo, Marker(kind="disc", diameter_mm=24.26))
+    pixel = scene.pixel_of(np.zeros((1, 2)))[0]
+    off = abs(scale_error(scene, calibration, pixel))
+    assert off < 0.02 and off < 2.6 * math.hypot(*calibration.relative_uncertainty_at(*pixel).values())
+    ring = disc_drawing(24.26, drawn)
+    y, x = np.mgrid[0 : ring.shape[0], 0 : ring.shape[1]] - (ring.shape[0] - 1) / 2
+    ring[np.hypot(x, y) < (24.26 / 2 - 1.2) * DOTS] = 0  # a wall of 1.2 mm, the table seen through
+    with pytest.raises(ScaleError, match="No round disc"):
+        find_scale(seen(ring, rotation, translation, table=table).photo, Marker(kind="disc", diameter_mm=24.26))
 
 
 def test_disc_is_found_among_other_things():
