@@ -160,7 +160,9 @@ def test_a_piece_that_runs_out_of_the_picture_is_said(monkeypatch, length, leave
 
 
 @pytest.mark.parametrize("mistaken", [False, True])
-@pytest.mark.parametrize("marker, outline, decided", [(0.002, 0.0, False), (0.02, 0.0, False), (0.002, 0.2, True), (0.02, 0.2, True)])
+@pytest.mark.parametrize(
+    "marker, outline, decided", [(0.002, 0.0, False), (0.02, 0.0, False), (0.002, 0.2, True), (0.02, 0.2, True)]
+)
 def test_of_a_discs_two_tilts_the_one_that_suits_the_tube_is_taken(monkeypatch, mistaken, marker, outline, decided):
     """A disc beside the piece: tilted the other way about its own place by 6 degrees, the metal lies 3.4 % farther off.
 
