@@ -44,19 +44,19 @@ class Breakage(NamedTuple):
 
 BREAKAGES = [
     # --- from the pages into the analysis
-    Breakage("the size of a pit typed in inches is taken for mm", "ui/sections/marks.py", 'row["diameter_mm"] = size * factor', 'row["diameter_mm"] = size', f"{ONE_WAY} -k 'correction and width and inches'"),
-    Breakage("a length marked in inches is taken for mm", "ui/sections/marks.py", 'row["length_mm"] = length * factor', 'row["length_mm"] = length', f"{ONE_WAY} -k 'correction and length and inches'"),
-    Breakage("places on the photo are not brought back from the shown picture", "ui/sections/marks.py", "[x / enlarge + left, y / enlarge + top]", "[x + left, y + top]", f"{ONE_WAY} -k 'correction and mouth'"),
-    Breakage("the reason for a correction is dropped", "ui/sections/marks.py", '"why": why}', '"why": ""}', f"{ONE_WAY} -k 'correction and mound'"),
+    Breakage("the size of a pit typed in inches is taken for mm", "ui/sections/tools.py", "else size * factor", "else size", f"{ONE_WAY} -k 'correction and width and inches'"),
+    Breakage("a length marked in inches is taken for mm", "ui/sections/tools.py", "else length * factor", "else length", f"{ONE_WAY} -k 'correction and length and inches'"),
+    Breakage("places on the photo are not brought back from the shown picture", "ui/sections/tools.py", "[x / enlarge + left, y / enlarge + top]", "[x + left, y + top]", f"{ONE_WAY} -k 'correction and mouth'"),
+    Breakage("the reason for a correction is dropped", "ui/sections/tools.py", '"kind": KINDS.get(tool), "why": why}', '"kind": KINDS.get(tool), "why": ""}', f"{ONE_WAY} -k 'correction and mound'"),
     Breakage("a reading in inches is taken for mm", "ui/sections/wall.py", '"unit": unit,', '"unit": "mm",', f"{ONE_WAY} -k 'reading and inches and depth'"),
-    Breakage("the method of a reading is dropped", "ui/sections/wall.py", '                "method": method,\n', "", f"{ONE_WAY} -k 'reading and sound'"),
-    Breakage("the torch's direction is dropped", "ui/state.py", "azimuth_deg=extra.azimuth_deg", "azimuth_deg=0.0", f"{ONE_WAY} -k 'further and light'"),
+    Breakage("the method of a reading is dropped", "ui/sections/wall.py", '            row["method"] = method or USUAL_METHOD[kind]\n', "", f"{ONE_WAY} -k 'reading and sound'"),
+    Breakage("the torch's direction is dropped", "ui/entries.py", '        "azimuth_deg": azimuth_deg,\n        "elevation_deg": elevation_deg,\n    }\n    if', '        "azimuth_deg": azimuth_deg and 0.0,\n        "elevation_deg": elevation_deg,\n    }\n    if', f"{ONE_WAY} -k 'further and light'"),
     Breakage("a number typed in the other units is taken for a metric one", "ui/sections/house.py", 'raw = f"{raw} {unit}"', "pass", f"{ONE_WAY} -k 'fact_of and psi'"),
-    Breakage("answers are checked one at a time, never together", "ui/state.py", "_checked({**current.answers, quantity_id: raw})", "_checked({quantity_id: raw})", f"{ONE_WAY} -k both_hold"),
-    Breakage("the pages speak in the file's names", "ui/state.py", "raise InputError(error.sentence) from None", "raise", f"{ONE_WAY} -k both_hold"),
+    Breakage("answers are checked one at a time, never together", "ui/entries.py", "check_facts({**kept, quantity_id: raw}", "check_facts({quantity_id: raw}", f"{ONE_WAY} -k both_hold"),
+    Breakage("the pages speak in the file's names", "ui/entries.py", "raise InputError(error.sentence) from None", "raise", f"{ONE_WAY} -k both_hold"),
     Breakage("an unusual value is not said beside its question", "ui/sections/house.py", "if flag is not None:", "if False:", f"{ONE_WAY} -k unusual"),
-    Breakage("the pages conclude without corrections", "ui/state.py", "corrections=current.corrections, prices", "prices", f"{ONE_WAY} -k 'correction and mouth'"),
-    Breakage("the pages save metric files whatever the units", "ui/state.py", "output.make(_examination, Edition(units=units_))", "output.make(_examination)", f"{ONE_WAY} -k 'pages_save and us'"),
+    Breakage("the pages conclude without corrections", "ui/looking.py", "conclude(seen, **told(kept))", 'conclude(seen, **{**told(kept), "corrections": ()})', f"{ONE_WAY} -k 'correction and mouth'"),
+    Breakage("the pages save metric files whatever the units", "ui/looking.py", "return output.make(_examination, edition)", "return output.make(_examination)", f"{ONE_WAY} -k 'pages_save and us'"),
     # --- from the command line
     Breakage("the photo with the light behind is taken for a ring", "analyzer/cli.py", 'role="backlit"', 'role="ring"', f"{ONE_WAY} -k 'further and backlit'"),
     Breakage("the torch's height is dropped", "analyzer/cli.py", "elevation_deg=numbers[1]", "elevation_deg=30.0", f"{ONE_WAY} -k 'further and light'"),
@@ -94,7 +94,7 @@ BREAKAGES = [
     Breakage("taps of the corrections are not looked with", "analyzer/result/examination.py", "    settings = with_taps(settings, corrections)\n", "", "tests/door/test_mend.py -k file"),
     Breakage("taps do not reach the outline", "analyzer/door/shown.py", "        found = mended(photo, so_far, found, taps)\n", "", "tests/door/test_mend.py"),
     Breakage("a tap on another part does not join it", "analyzer/door/mend.py", "    if parts > 1:", "    if False:", "tests/door/test_mend.py -k tape"),
-    Breakage("the pages look without the taps", "ui/state.py", "_with_marked_length(_look(with_taps(current.settings, current.corrections)))", "_with_marked_length(seen)", f"{ONE_WAY} -k 'correction and place'"),
+    Breakage("the pages look without the taps", "ui/looking.py", "_look(store, piece, with_taps(piece.settings, piece.corrections))", "_look(store, piece, piece.settings)", f"{ONE_WAY} -k 'correction and place'"),
     # --- corrections, readings, wall
     Breakage("the pattern is that of the pits before the corrections", "analyzer/result/examination.py", "pattern = corrected_pattern = _pattern_of(", "corrected_pattern = _pattern_of(", f"{LEFT_OUT} -k colours"),
     Breakage("the wall is that of the pits before the corrections", "analyzer/result/examination.py", "surface, pits, relief = corrected.surface, corrected.pits, corrected.relief", "surface, relief = corrected.surface, corrected.relief", f"{CORRECTED} {LEFT_OUT}"),
@@ -129,7 +129,7 @@ BREAKAGES = [
     Breakage("what another window wrote is not noticed", "analyzer/case/store.py", "if after is not None and last is not None and last.number != after:", "if False:", f"{STORE} -k two_windows"),
     Breakage("an entry that cannot be played is kept", "analyzer/case/store.py", "                state_of((*before, entry))  # an", "                # an", f"{STORE} -k refused_and_not_kept"),
     Breakage("undo takes nothing back", "analyzer/case/contents.py", '            undone.add(entry.content["of"])\n', "", f"{STORE} -k undo"),
-    Breakage("corrections of a case are left out when it is examined", "analyzer/case/work.py", "        corrections=piece.corrections,\n", "", CASE_WAY),
+    Breakage("corrections of a case are left out when it is examined", "analyzer/case/work.py", '"corrections": piece.corrections,', '"corrections": (),', CASE_WAY),
     Breakage("readings of a case lose their method", "analyzer/case/commands.py", "[_filled(vars(reading)) for", '[{k: v for k, v in _filled(vars(reading)).items() if k != "method"} for', CASE_WAY),
     Breakage("a case forgets where the torch was", "analyzer/case/work.py", "azimuth_deg=kept.azimuth_deg", "azimuth_deg=0.0", CASE_WAY),
     # --- sealed and checked
