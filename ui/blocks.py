@@ -71,7 +71,8 @@ def one(block: Block) -> None:
     elif isinstance(block, Gallery):
         columns = st.columns(block.columns)
         for place, item in enumerate(block.items):
-            columns[place % block.columns].image(item.jpeg, caption=item.caption, width="stretch")
+            with columns[place % block.columns]:
+                picture(item.jpeg, item.caption, item.alternative)
     else:
         picture(block.jpeg, block.caption, block.alternative)
 

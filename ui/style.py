@@ -57,6 +57,8 @@ h1, h2, h3 { letter-spacing: -.01em; }
 .st-key-sections button[aria-checked=true] { border-bottom-color: currentColor; font-weight: 700; }
 .st-key-sections button[aria-checked=true] p { font-weight: 700; }
 .title { margin: 0; }
+.st-key-head { flex-wrap: nowrap !important; min-height: 2.75rem; }
+.st-key-head kbd { color: INK !important; opacity: 1 !important; }
 .st-key-answer { border-left: 4px solid; padding-left: 1rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
@@ -69,12 +71,13 @@ h1, h2, h3 { letter-spacing: -.01em; }
   [data-testid=stMainBlockContainer] { padding: .4rem .8rem 6.5rem; }
   h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
   .answer { font-size: 1.05rem; }
+  .st-key-head kbd { display: none; }
   .st-key-head button p { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
   [data-testid=stCheckbox] label { align-items: center; }
   button, [role=radio], [role=option] { min-height: 2.75rem; }
   [data-testid=stExpander] summary { padding-block: .65rem; }
   .st-key-sections { position: fixed; inset: auto 0 0; width: 100vw !important; border-bottom: 0; border-top: 2px solid; padding: 0; }
-  .st-key-sections [data-testid=stElementContainer], .st-key-sections [data-testid=stButtonGroup] { width: 100% !important; }
+  .st-key-sections > div, .st-key-sections > div > div, .st-key-sections > div > div > div, .st-key-sections [role=radiogroup] { width: 100% !important; max-width: none !important; }
   .st-key-sections [role=radiogroup] { flex-wrap: nowrap; width: 100%; }
   .st-key-sections button { flex: 1 1 auto; min-width: 0; max-width: none; padding: 0 .15rem; min-height: 3.2rem; white-space: nowrap; border-bottom: 0; border-top: 4px solid transparent; }
   .st-key-sections button p { font-size: .84rem; }

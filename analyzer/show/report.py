@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable, Mapping
 
 from analyzer.result.examination import Examination
-from analyzer.show.blocks import Section
+from analyzer.show.blocks import Caution, Section
 from analyzer.show.edition import Edition
 from analyzer.show.sections import (
     answer,
@@ -26,6 +27,9 @@ from analyzer.show.sections import (
     wall,
 )
 
+NOT_MADE = (
+    "This part could not be made: this is a fault of the program, please report it. The other parts do not hang on it."
+)
 # In the order of the report: page one, plain page, evidence, figures, causes, steps; then the annex.
 SECTIONS: Mapping[str, Callable[[Examination, Edition], Section | None]] = {
     "answer": answer.build,
@@ -55,7 +59,13 @@ def section(
 
 
 def sections(examination: Examination, *, units: str = "metric", edition: Edition | None = None) -> tuple[Section, ...]:
-    """All sections that this case has, in the report's order."""
+    """All sections that this case has, in the report's order. One that cannot be made says so in its place: the others do not hang on it."""
     edition = edition or Edition(units=units)
-    built = (build(examination, edition) for build in SECTIONS.values())
+    built = []
+    for name, build in SECTIONS.items():
+        try:
+            built.append(build(examination, edition))
+        except Exception:  # whatever it is: a fault of the program, whose details the terminal gets
+            traceback.print_exc()
+            built.append(Section(id=name, title=name.replace("_", " ").capitalize(), blocks=(Caution(text=NOT_MADE),)))
     return tuple(part for part in built if part is not None)

@@ -372,3 +372,26 @@ def test_a_killed_server_loses_nothing_that_was_entered(page):
             assert section_shown(page) == name
     finally:
         stop(server)
+
+
+AXE = (ROOT / "tests/front/axe/axe.min.js").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("page", [(390, 844), (1280, 800)], indirect=True)
+def test_no_page_breaks_a_rule_of_axe(page, address):
+    """All rules of axe-core 4.14 that apply to what is shown: WCAG 2.2 A and AA, and its good practice."""
+
+    def broken():
+        page.evaluate(AXE)
+        found = page.evaluate("async () => (await axe.run(document, { resultTypes: ['violations'] })).violations")
+        return [(rule["id"], rule["nodes"][0]["html"][:200]) for rule in found]
+
+    page.goto(address)
+    settled(page)
+    assert broken() == []
+    page.goto(address + "/?demo=1")
+    pits_drawn(page)
+    settled(page)
+    for name in ("Photo", "House", "Figures", "Wall", "Why", "To do", "Save"):
+        section(page, name)
+        assert broken() == [], name
