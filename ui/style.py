@@ -50,6 +50,7 @@ figure { margin: 0; } figure img { max-width: 100%; height: auto; display: block
 [data-testid=stAlertContainer] { background: none; border-left: 4px solid; border-radius: 0; padding: .3rem .8rem; color: inherit; }
 [data-testid=stAlertContainer] p { color: inherit; }
 h1, h2, h3 { letter-spacing: -.01em; }
+h2 { font-size: 1.4rem !important; }
 .st-key-head .title { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; opacity: .86; }
 .st-key-sections { position: sticky; top: 0; z-index: 90; background: BACK; padding-block: .3rem; border-bottom: 2px solid; }
 .st-key-sections [role=radiogroup] { gap: 0; }

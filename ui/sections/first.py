@@ -80,7 +80,7 @@ def _kept_cases() -> None:
     rows = shelf.rows()
     if not rows:
         return
-    st.subheader("Cases kept here")
+    st.header("Cases kept here")
     _rows(rows[:FEW])
     if rows[FEW:]:
         with st.expander(f"{len(rows) - FEW} older"):
