@@ -22,6 +22,8 @@ from tests.joints.test_one_way_in import (
     ways,  # noqa: F401
 )
 
+TAPS = ("metal_here", "not_metal_here")
+
 
 @pytest.fixture
 def case(ways, tmp_path, monkeypatch, capsys):  # noqa: F811
@@ -99,7 +101,10 @@ def test_corrections_of_every_kind(case, ways):  # noqa: F811
             row["points_px"] = [list(on_metal(seen, *place)) for place in (BOX if len(where) > 2 else where)]
         rows.append(row)
     rows = [row for row in rows if row["kind"] != "leave_out"]  # its box is that of examine_only: nothing would be left
-    for kept, chosen in (("pits", rows), ("length", [{"kind": "known_length", "length_mm": 50.8, "points_px": [list(on_metal(seen, x, 0.5)) for x in (0.3, 0.7)]}])):  # fmt: skip
+    taps = [row for row in rows if row["kind"] in TAPS]  # looked with anew, under new numbers: a case of their own
+    rows = [row for row in rows if row not in taps]
+    for kept, chosen in (
+        ("taps", taps),("pits", rows), ("length", [{"kind": "known_length", "length_mm": 50.8, "points_px": [list(on_metal(seen, x, 0.5)) for x in (0.3, 0.7)]}])):  # fmt: skip
         text = "\n".join(
             "[[correction]]\n" + "\n".join(f"{key} = {json.dumps(value)}" for key, value in row.items())
             for row in chosen
