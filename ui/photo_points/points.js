@@ -27,11 +27,14 @@ export default function (component) {
     image.src = data.src;
     Object.assign(kept, { picture: data.picture, zoom: 1, points: [], cursor: null, chosen: -1 });
   }
+  const begun = kept.mode !== data.mode && data.mode !== 'look';
   if (kept.mode !== data.mode) Object.assign(kept, { mode: data.mode, points: [], cursor: null, chosen: -1 });
   image.alt = data.label;
   frame.setAttribute('aria-label', data.label + '. ' + HINTS[data.mode] + ' Plus and minus enlarge and shrink the picture.');
   frame.classList.toggle('pointing', data.mode !== 'look');
   frame.style.touchAction = data.mode === 'look' ? 'auto' : 'manipulation';
+  // the tools stand below all that is read first: on a phone the picture has left the screen by then
+  if (begun) frame.scrollIntoView({ block: 'center' });
   drawing.setAttribute('viewBox', `0 0 ${data.width} ${data.height}`);
   legend.replaceChildren(...data.legend.map(([kind, words]) => {
     const item = document.createElement('span'), mark = document.createElement('i');
