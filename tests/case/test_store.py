@@ -62,7 +62,7 @@ def test_names_can_be_left_out_and_the_log_still_holds(store):
 
 
 def test_a_sealed_name_cannot_be_told_by_trying_names(store):
-    """A digest without salt would give a name away to whoever hashes a list of names (NIST SP 800-63B, 5.1.1.2: 32 bits at least)."""
+    """A digest without salt would give a name away to whoever hashes a list of names (NIST SP 800-63B, 5.1.1.2: 32 bits at least; from memory)."""
     store.add("note", {"text": "one"}, private={"who": "R. Field"}, when=WHEN)
     store.add("note", {"text": "two"}, private={"who": "R. Field"}, when=WHEN)
     one, two = (entry.sealed["who"] for entry in store.entries()[-2:])

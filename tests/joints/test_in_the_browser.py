@@ -24,7 +24,7 @@ def saved(page, folder) -> dict:  # noqa: F811
 
 def test_facts_and_a_correction_told_in_the_browser(page, address, tmp_path):  # noqa: F811
     page.goto(address + "/?demo=1")
-    page.get_by_text("Pits counted").first.wait_for()
+    page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     before = pits_drawn(page)
     corrected_by(page, "Not a pit")
@@ -33,7 +33,7 @@ def test_facts_and_a_correction_told_in_the_browser(page, address, tmp_path):  #
     page.keyboard.press("Enter")
     pits_drawn(page, before - 1)
     settled(page)
-    section(page, "House facts")
+    section(page, "House")
     chosen(page, "What ran through the pipe?", "hot drinking water")
     page.get_by_role("textbox", name="How old was the pipe when it failed?").fill("9 yrs")
     page.keyboard.press("Enter")

@@ -18,10 +18,12 @@ def show(examination: Examination) -> None:
     with column, st.container(key=style.room_key(*shapes.window(examination)[2:4])):
         picture = st.container()
     with beside:
-        with st.container(key="answer"):
+        with st.container(key=style.answer_key(examination.judgement.summary)):
             blocks.answer(examination)
-        blocks.photo_line(examination)
-        blocks.headline(examination)
+        with st.container(key="line_room"):
+            blocks.photo_line(examination)
+        with st.container(key="figures_room"):
+            blocks.headline(examination)
         photo_said.view_question(examination)
         blocks.flags(examination, ("serious", "warning"))
     _photo(examination, picture)

@@ -26,6 +26,7 @@ def head() -> None:
             back, again = state.undoable(), state.redoable()
             st.button(
                 "Undo",
+                key="undo",
                 icon=":material/undo:",
                 type="tertiary",
                 disabled=back is None,
@@ -35,6 +36,7 @@ def head() -> None:
             )
             st.button(
                 "Redo",
+                key="redo",
                 icon=":material/redo:",
                 type="tertiary",
                 disabled=again is None,
