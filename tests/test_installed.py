@@ -8,9 +8,7 @@ import subprocess
 import sys
 import sysconfig
 import tarfile
-import time
 import tomllib
-import urllib.request
 import venv
 import zipfile
 
@@ -19,7 +17,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from tests.conftest import CHROMIUM, ROOT
-from tests.front.test_browser import FLAGS
+from tests.front.test_browser import FLAGS, answers
 
 
 @pytest.fixture(scope="module")
@@ -98,13 +96,7 @@ def test_the_installed_program_opens_its_demo(installed, tmp_path):
     )
     try:
         address = re.search(r"http://\S+", running.stdout.readline())[0]
-        for _ in range(600):
-            try:
-                urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1).read()
-                break
-            except OSError:
-                assert running.poll() is None, "the server stopped at once"
-                time.sleep(0.1)
+        answers(running, port)
         with sync_playwright() as play:
             browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
             page = browser.new_page()

@@ -29,19 +29,25 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
+def answers(server: subprocess.Popen, port: int) -> None:
+    """Wait until the server answers; it has a minute."""
+    for _ in range(600):
+        try:
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1).read()
+            return
+        except OSError:
+            assert server.poll() is None, "the server stopped at once"
+            time.sleep(0.1)
+    raise AssertionError("the server does not answer")
+
+
 def server_on(port: int) -> subprocess.Popen:
     """The server as a person starts it."""
     command = [sys.executable, "-m", "analyzer", "open", "--no-browser", "--port", str(port)]
     server = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     )
-    for _ in range(600):
-        try:
-            urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=1).read()
-            break
-        except OSError:
-            assert server.poll() is None, "the server stopped at once"
-            time.sleep(0.1)
+    answers(server, port)
     return server
 
 
