@@ -23,32 +23,25 @@ def head() -> None:
         with st.container(
             horizontal=True, vertical_alignment="center", horizontal_alignment="right", width="content", gap="small"
         ):
-            back, again = state.undoable(), state.redoable()
-            st.button(
-                "Undo",
-                key="undo",
-                icon=":material/undo:",
-                type="tertiary",
-                disabled=back is None,
-                shortcut="Ctrl+Z",
-                on_click=state.undo,
-                help=f"Take back: {back}" if back else "Nothing to take back",
-            )
-            st.button(
-                "Redo",
-                key="redo",
-                icon=":material/redo:",
-                type="tertiary",
-                disabled=again is None,
-                shortcut="Ctrl+Y",
-                on_click=state.redo,
-                help=f"Do again: {again}" if again else "Nothing to do again",
-            )
+            for name, icon, key, words, entry, act in (
+                ("Undo", "undo", "Ctrl+Z", "Take back", state.undoable(), state.undo),
+                ("Redo", "redo", "Ctrl+Y", "Do again", state.redoable(), state.redo),
+            ):
+                st.button(
+                    name,
+                    key=icon,
+                    icon=f":material/{icon}:",
+                    type="tertiary",
+                    disabled=entry is None,
+                    shortcut=key,
+                    on_click=act,
+                    help=f"{words}: {entry}" if entry else f"Nothing to {words.lower()}",
+                )
             with st.popover("Case", icon=":material/folder:", type="tertiary"):
                 _case()
-    sentence = state.waiting()
-    if sentence:
-        st.warning(blocks.safe(sentence), icon=":material/warning:")
+    waits = state.waiting()
+    if waits:
+        st.warning(blocks.safe(waits), icon=":material/warning:")
         with st.container(horizontal=True):
             st.button("Keep mine too", on_click=state.keep_mine, type="primary")
             st.button("Leave mine out", on_click=state.drop_mine)
