@@ -70,7 +70,8 @@ h2 { font-size: 1.4rem !important; }
 .photo-line { margin: 0; font-size: .95rem; }
 @media (max-width: 640px) {
   .figures { grid-template-columns: 1fr 1fr; }
-  .st-key-line_room { min-height: 3rem; } .st-key-figures_room { min-height: 20rem; }
+  .rows td:last-child:nth-child(n+4) { min-width: 15rem; } /* long words get room: the table is pushed sideways */
+  .st-key-line_room { min-height: 3rem; } .st-key-figures_room { min-height: 23rem; }
   [data-testid=stMainBlockContainer] { padding: .4rem .8rem 6.5rem; }
   h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
   .answer { font-size: 1.05rem; }
@@ -89,7 +90,7 @@ h2 { font-size: 1.4rem !important; }
 @media (min-width: 641px) {
   /* the buttons' own width: they come one by one */
   .st-key-head > div:last-child { min-width: 22.2rem; }
-  .st-key-sections [data-testid=stElementContainer] { min-height: 2.75rem; } .st-key-figures_room { min-height: 15.2rem; }
+  .st-key-sections [data-testid=stElementContainer] { min-height: 2.75rem; } .st-key-figures_room { min-height: 17.6rem; }
 }
 @media print {
   .st-key-sections, .st-key-head button, .st-key-foot, [data-testid=stFileUploader], .st-key-tools { display: none !important; }

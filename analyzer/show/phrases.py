@@ -23,7 +23,7 @@ def flag_in_words(flag: Flag, units: str = "metric") -> str:
 
 
 def headline_figures(examination: Examination, units: str = "metric") -> tuple[tuple[str, str, str], ...]:
-    """(name, value, 95 % interval) of the figures a person looks for first."""
+    """(name, value, 95 % interval or a remark) of the figures a person looks for first."""
     pits, pattern, surface, wall = (
         examination.standing_pits,
         examination.standing_pattern,
@@ -41,6 +41,8 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
             )
         else:
             rows.append(_figure("Pits estimated", pits.count, "count", units))
+            # said beside it: who counts the outlines finds another number than the estimate
+            rows.append(("Pits outlined", str(len(pits.pits)), "the estimate weighs how sure each is"))
         rows.append(("Examined share", *examined_shares(examination)))
         rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
         if pits.pits:
@@ -85,13 +87,13 @@ def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[
 
 
 def examined_shares(examination: Examination) -> tuple[str, str]:
-    """How much of the picture, and of the piece that is seen in it, the count refers to."""
+    """How much of the piece that is seen, and of the whole picture, the count refers to."""
     surface, photo = examination.standing_surface, examination.photo
     examined = float(surface.examined.sum())
     of_picture = examined / (photo.width_px * photo.height_px)
     seen = examination.shown.piece_share
-    of_piece = f"{100 * min(1.0, of_picture / seen):.0f} % of the piece as seen" if seen > 0 else display.UNKNOWN
-    return f"{100 * of_picture:.0f} % of the picture", of_piece
+    of_piece = f"{100 * min(1.0, of_picture / seen):.0f} % of the piece" if seen > 0 else display.UNKNOWN
+    return of_piece, f"{100 * of_picture:.0f} % of the picture"
 
 
 def taken(photo: Photo) -> str:

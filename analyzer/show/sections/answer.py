@@ -31,7 +31,7 @@ def build(examination: Examination, edition: Edition) -> Section:
         blocks.append(Bullets(items=tuple(page.first_three), numbered=True))
     blocks.append(
         Table(
-            head=("Measure", "Value", "95 % interval"),
+            head=("Measure", "Value", "95 % interval, or remark"),
             rows=phrases.headline_figures(examination, units),
             widths=(5, 3, 4),
         )
