@@ -61,7 +61,7 @@ h2 { font-size: 1.4rem !important; }
 .st-key-head { flex-wrap: nowrap !important; min-height: 2.75rem; }
 .st-key-head kbd { color: INK !important; opacity: 1 !important; }
 [class*=st-key-answer_room] { border-left: 4px solid; padding-left: 1rem; }
-.st-key-line_room { min-height: 2.8rem; } .st-key-figures_room { min-height: 14.4rem; } .st-key-tools { min-height: 4.3rem; }
+.st-key-line_room { min-height: 2.8rem; } .st-key-tools { min-height: 4.3rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
 .figures div { border-top: 1px solid color-mix(in srgb, currentColor 35%, transparent); padding: .45rem 0; }

@@ -458,3 +458,10 @@ def test_table_of_rules_holds_every_line():
         for item in (*cause.supports, *cause.contradicts, *cause.excludes, *cause.applies):
             assert item.says in table
     assert rules.cite("practice") == "common practice, no source"
+
+
+def test_where_causes_are_only_possible_the_sentence_says_that_a_photo_proves_none():
+    """The user's rule: a photo never proves a cause, said where it is read."""
+    summary = judge({"pit_pattern_class": "scattered_pitting", "pit_count": 20.0}, material="copper").summary
+    assert summary.startswith("Not enough is known") and "possible" in summary
+    assert summary.endswith("A photo never proves a cause.")
