@@ -17,6 +17,7 @@ from analyzer.house.water import WaterIndex, WaterTest, water_indices
 
 _COLD = ("cold",)
 _HOT = ("hot", "recirculated")
+_TYPE_BY_PRINT = {"green": "K", "blue": "L", "red": "M"}  # copper tube to ASTM B88, as tabulated by suppliers
 # the names in the facts -> the fields of a water test
 _WATER = {
     "water_ph": "ph",
@@ -166,7 +167,8 @@ def _tube(quantities: Mapping[str, Any]) -> tuple[Tube | None, tuple[Flag, ...]]
     size = quantities.get("tube_size")
     if not size:
         return None, ()
-    text, kind = str(size), quantities.get("tube_type")
+    text = str(size)
+    kind = quantities.get("tube_type") or _TYPE_BY_PRINT.get(str(quantities.get("print_colour")))
     material = quantities.get("material", "copper")
     if material == "galvanised_steel" and "galv" not in text.lower():
         text += " galvanised"

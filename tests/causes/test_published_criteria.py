@@ -3,6 +3,7 @@
 import pytest
 
 from analyzer.causes.judge import judge
+from analyzer.causes.rules import causes, sources
 from analyzer.house.derived import derive
 from analyzer.house.facts import check_facts, with_coarse_words
 
@@ -65,3 +66,54 @@ def test_stainless_steel_is_not_cracked_by_ammonia():
     found = judge({"material": "stainless_steel", "observed_shape_class": ("crack",), "ammonia_source": True}).findings
     standing = {f.cause: f.standing for f in found}
     assert standing["SCC_ammonia"] == "ruled out" and standing["stainless_cracking"] == "possible"
+
+
+def test_manganese_pits_hot_pipe_at_its_top_at_a_high_ph_too():
+    """Wait, Roy, Edwards 2023 (abstract read): hot loop, pits along the very top above sediment, worst at pH 8.2."""
+    good, bad = reasons("hot_pitting_type_II", service="recirculated", positions=["top_of_pipe"], water_ph=8.2)
+    assert "positions" in good and "water_ph" in bad
+    known = with_coarse_words(check_facts({"material": "copper", "water_ph": 8.2}))
+    found = {f.cause: f for f in judge(dict(known)).findings}["hot_pitting_type_II"]
+    assert {r.weight for r in found.facts_against if r.quantity == "water_ph"} == {"weak"}
+    assert "positions" not in reasons("hot_pitting_type_II", service="cold", positions=["top_of_pipe"])[0]
+
+
+@pytest.mark.parametrize("oxygen, good, bad", [(0.5, True, False), (0.05, False, False), (0.005, False, True)])
+def test_oxygen_in_heating_water(oxygen, good, bad):
+    """VDI 2035 (0.1 mg/L from memory; 0.02 mg/L for sealed systems as quoted in an article that was read)."""
+    told = dict(material="steel", service="heating", water_oxygen_mg_per_l=oxygen)
+    known = with_coarse_words(check_facts(told))
+    found = {f.cause: f for f in judge(dict(known)).findings}["heating_oxygen"]
+    read = [r.sentence for r in found.facts_for if "oxygen in the heating water" in r.sentence]
+    against = [r.sentence for r in found.facts_against if "oxygen in the heating water" in r.sentence]
+    assert (bool(read), bool(against)) == (good, bad)
+
+
+def test_nitrate_holds_cold_pitting_back():
+    """Failure Analysis Case Studies II, page 311 (read): nitrate inhibits type I pitting."""
+    assert "water_nitrate_mg_per_l" in reasons("cold_pitting_type_I", water_nitrate_mg_per_l=40.0)[1]
+    assert "water_nitrate_mg_per_l" not in reasons("cold_pitting_type_I", water_nitrate_mg_per_l=5.0)[1]
+
+
+@pytest.mark.parametrize("cause", ["MIC", "under_deposit_waterline"])
+def test_where_nothing_ran_yet_no_attack_by_water_is_likelier(cause):
+    assert "service" in reasons(cause, service="never_in_service")[1]
+
+
+def test_standing_water_of_a_sprinkler_speaks_against_pitting_by_chlorine():
+    """PM Engineer 2001 (read): residence uses the chlorine up; Sarver and Edwards 2012: this pitting needs it."""
+    assert "service" in reasons("soft_high_pH_pitting_type_III", service="sprinkler_standing")[1]
+
+
+def test_most_rules_rest_on_more_than_memory():
+    """Of 333 items that rested on memory or an encyclopaedia at least half were to be replaced."""
+    soft = [
+        item
+        for cause in causes().values()
+        for item in (*cause.supports, *cause.contradicts, *cause.applies, *cause.excludes)
+        if all(
+            sources()[key].text.startswith("Encyclopaedia") or sources()[key].status == "memory"
+            for key in item.source.split()
+        )
+    ]
+    assert 0 < len(soft) <= 166, "textbook physics counted as memory too"

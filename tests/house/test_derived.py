@@ -1,5 +1,7 @@
 """Derived quantities: worked values, and nothing where something needed is not known."""
 
+import math
+
 import pytest
 
 from analyzer.house.derived import derive, installation
@@ -131,3 +133,12 @@ def test_bicarbonate_against_sulfate_is_by_molar_masses():
     known = derive({**whole, "water_nitrate_mg_per_l": 62.0049})[0]  # one of each charge against one of bicarbonate
     assert known["chloride_sulfate_nitrate_to_bicarbonate"] == pytest.approx(3.0, rel=1e-6)
     assert "bicarbonate_to_sulfate_ratio" not in derive({**whole, "water_ph": 9.0})[0], "carbonate counts then"
+
+
+@pytest.mark.parametrize("colour, bore_mm", [("green", 18.92), ("blue", 19.94), ("red", 20.60)])
+def test_colour_of_the_print_tells_the_wall_type(colour, bore_mm):
+    """ASTM B88 as tabulated by suppliers: K green, L blue, M red; 3/4 in bores 18.92, 19.94 and 20.60 mm."""
+    told = {"material": "copper", "tube_size": "3/4", "flow_l_per_min": 30.0, "service": "cold"}
+    speed = derive({**told, "print_colour": colour})[0]["velocity_m_per_s"]
+    assert speed == pytest.approx(0.0005 / (math.pi / 4 * (bore_mm / 1000) ** 2), rel=0.01)
+    assert "velocity_m_per_s" not in derive(told)[0], "without it the bore is a range"

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from datetime import date
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import analyzer
 from analyzer.base.flags import InputError
 from analyzer.house.facts import (
     GROUPS,
@@ -318,3 +321,14 @@ def test_a_key_that_no_rule_knows_raises():
     assert in_vocabulary({"remaining_wall_share": 0.4}) == {"remaining_wall_share": 0.4}
     with pytest.raises(ValueError, match="remaining_wall_shares"):
         in_vocabulary({"remaining_wall_shares": 0.4})
+
+
+def test_what_no_part_of_the_program_reads_says_so():
+    """A told quantity that nothing reads is evidence only, and its line in the questions says it; no other one does."""
+    root = Path(analyzer.__file__).parent
+    files = [p for p in root.rglob("*") if p.suffix in (".py", ".toml") and p.name != "quantities.toml"]
+    text = "\n".join(p.read_text(encoding="utf-8") for p in files)
+    words = set(re.findall(r"[a-z_0-9]+", text))
+    unread = {q.id for q in quantities().values() if q.told and q.id.lower() not in words}
+    said = {q.id for q in quantities().values() if q.use.endswith("Kept as evidence: no rule reads it.")}
+    assert unread == said
