@@ -14,6 +14,7 @@ from analyzer.base.flags import SurfaceError
 from analyzer.base.measured import Measure
 from analyzer.house.tables import read_tube
 from analyzer.photo.reading import read_photo
+from analyzer.ring import cut_ring
 from analyzer.ring.cut_ring import measure_ring
 from analyzer.scale.calibration import Calibration, Marker, find_scale
 from tests.ring_drawing import draw, wall_with_pits
@@ -216,3 +217,37 @@ def test_goals_on_the_truth_pictures():
     mean, profile, minimum = np.median(errors, axis=0)
     assert mean <= 0.04 and profile <= 0.04 and minimum <= 0.06
     assert np.median(places) <= 10
+
+
+@pytest.mark.parametrize(
+    ("told", "wall_mm", "named"),
+    [
+        ("1/2 M", 1.20, "type K"),
+        ("1/2 M", 1.02, "type L would fit"),
+        ("1/2 K", 0.71, "type M would fit"),
+        ("1/2 M", 0.71, None),
+        ("1/2 L", 1.02, None),
+        ("1/2 M", 0.45, None),
+    ],
+)
+def test_a_type_that_the_ring_contradicts_is_asked_about(told, wall_mm, named):
+    """Walls of ASTM B88, 1/2 in: K 1.245, L 1.016, M 0.711 mm. Thinner than every type it is worn, and no type is doubted."""
+    drawn = draw(wall_with_pits(wall_mm, []))
+    ring = measure_ring(drawn.photo, NO_MARKER, None, read_tube(told))
+    assert ring.mean_mm.value == pytest.approx(wall_mm, abs=0.03)  # however thin the type that was told
+    words = [flag.message for flag in ring.flags if flag.id == "tube_type_doubtful"]
+    assert [named in message for message in words] == ([True] if named else [])
+
+
+def test_a_ring_on_a_ground_of_its_own_colour_is_found_and_said_to_be_faint(monkeypatch):
+    """Less of its edge holds than of any ring on another ground: taken for its round edge, with edges a pixel less sure."""
+    drawn = draw(wall_with_pits(0.9, PITS, 0.05))
+    plain = measure(drawn)
+    monkeypatch.setattr(cut_ring, "FIRM_ENOUGH", 1.01)
+    faint = measure(drawn)
+    assert "ring_faint" in flags_of(faint) and "ring_faint" not in flags_of(plain)
+    more = faint.mean_mm.standard_uncertainty**2 - plain.mean_mm.standard_uncertainty**2
+    assert more >= 2 * faint.mm_per_px.value**2 - 1e-9
+    monkeypatch.setattr(cut_ring, "ROUND_ENOUGH", 1.01)
+    with pytest.raises(SurfaceError, match="No cut ring is seen"):
+        measure(drawn)
