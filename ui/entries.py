@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analyzer.base.flags import CutpipeError, InputError
+from analyzer.case.commands import now
 from analyzer.case.contents import KeptPhoto
 from analyzer.causes.repair import Prices
 from analyzer.house.facts import FactError, check_facts
@@ -82,7 +83,7 @@ def add_photo(
         "elevation_deg": elevation_deg,
     }
     if purpose in looking.READ_BY_THE_PROGRAM:
-        looking.looked(current.store, current.tried("photo_added", {"section": "1", **content}).piece())
+        looking.looked(current.store, current.tried("photo_added", content).piece())
     state.change("photo_added", content)
 
 
@@ -101,9 +102,9 @@ def correct(row: Mapping[str, object]) -> None:
     entry = make_correction(dict(row))
     content = {name: value for name, value in dataclasses.asdict(entry).items() if name not in ("who", "when")}
     content = {name: value for name, value in content.items() if value not in (None, "")}
-    current = state.case()
-    looking.concluded(current.store, current.tried("correction", {"section": "1", "correction": content}))
-    state.change("correction", {"correction": content})
+    current, when = state.case(), now()
+    looking.concluded(current.store, current.tried("correction", {"correction": content}, when=when))
+    state.change("correction", {"correction": content}, when=when)
 
 
 def set_readings(rows: Sequence[Mapping[str, Any]]) -> None:
@@ -111,7 +112,7 @@ def set_readings(rows: Sequence[Mapping[str, Any]]) -> None:
     if rows:
         readings_from_rows(rows)
         current = state.case()
-        looking.concluded(current.store, current.tried("readings", {"section": "1", "rows": list(rows)}))
+        looking.concluded(current.store, current.tried("readings", {"rows": list(rows)}))
     state.change("readings", {"rows": list(rows)})
 
 
@@ -152,6 +153,11 @@ def keep_second_look(marks_px: Sequence[tuple[float, float, float]], who: str) -
     """Keep what a second person marked on the unmarked photo. Raises CutpipeError, and keeps nothing, where it cannot be right."""
     look = make_second_look(marks_px, who=who)
     state.change("second_look", {"marks_px": [list(mark) for mark in look.marks_px]}, who=look.who)
+
+
+def note(text: str, x_px: float | None = None, y_px: float | None = None) -> None:
+    """Keep a note, with its place in the upright photo where it has one."""
+    state.change("note", {"text": text.strip(), "x_px": x_px, "y_px": y_px})
 
 
 def tick(step: str, done: bool) -> None:

@@ -37,6 +37,12 @@ def _results() -> OrderedDict[str, Examination]:
     return OrderedDict()
 
 
+@st.cache_resource(show_spinner=False)
+def _told() -> OrderedDict[tuple[str, str], Examination]:
+    """The last few results by the look and all that was told: what was tried before it was kept is not concluded again."""
+    return OrderedDict()
+
+
 @st.cache_data(max_entries=12, show_spinner=False)
 def _opened(sha256: str, name: str, role: str, _data: bytes) -> Photo:
     return read_photo(_data, name=name, role=role)
@@ -93,7 +99,13 @@ def concluded(store: CaseStore, kept: CaseState) -> Examination:
     """The result of a case as ``kept`` says it is, whether it is kept so or only tried. Raises CutpipeError."""
     seen = looked(store, kept.piece())
     try:
-        return conclude(seen, **told(kept))
+        said = told(kept)
+        done, name = _told(), (key(kept.piece()), repr(said))
+        if name not in done:
+            done[name] = conclude(seen, **said)
+            while len(done) > KEPT_RESULTS:
+                done.popitem(last=False)
+        return done[name]
     except FactError as error:  # here a person answered a question and never saw the name that a file would use
         raise InputError(error.sentence) from None
 

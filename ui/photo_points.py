@@ -8,15 +8,20 @@ from pathlib import Path
 from typing import Any
 
 import streamlit as st
+from streamlit import runtime
 
 _FOLDER = Path(__file__).parent / "photo_points"
 _HTML = (
-    '<div class="frame" tabindex="0" role="application"><div class="sheet"><img alt=""><svg aria-hidden="true"></svg></div></div>'
+    '<div><div class="stage"><div class="frame" tabindex="0" role="application"><div class="sheet"><img alt="">'
+    '<svg aria-hidden="true"></svg></div></div><div class="overview" aria-hidden="true" hidden><img alt=""><i></i></div></div>'
     '<div class="below"><button type="button" class="smaller" aria-label="Shrink the picture">−</button>'
     '<button type="button" class="larger" aria-label="Enlarge the picture">+</button>'
+    '<button type="button" class="whole">All of it</button><button type="button" class="fill">Fill the screen</button>'
     '<button type="button" class="back" hidden>Take the last point back</button>'
-    '<button type="button" class="close" hidden>Close the area</button><div class="legend"></div>'
+    '<button type="button" class="close" hidden>Close the area</button>'
+    '<div class="legend" role="group" aria-label="Show or hide what is drawn"></div>'
     '<p class="hint" role="status" aria-live="polite"></p></div>'
+    '<div class="strip" role="group" aria-label="The pits, widest first" hidden></div></div>'
 )
 
 
@@ -41,18 +46,20 @@ def photo_points(
     mode: str,
     key: str,
     label: str,
+    chosen: int | None = None,
+    rows: Sequence[tuple[int, str]] = (),
+    missed: str = "",
 ) -> dict[str, Any] | None:
     """Show the picture and give the last event: {"mode", "points", "pit"} in the picture's own pixels, or None.
 
     ``shapes``: {"points": [[x, y], ...], "kind": classes of style.css, "id": number of a pit or mound}. ``legend``: (class, words) of what
-    is drawn. ``mode``: "look", "pit" (tap a pit),
-    "place" (one point), "mouth" or "length" (two points) or "outline" (three or more; Enter or a tap on the first closes it).
+    is drawn; a tap there shows or hides it. ``rows``: the pits as a list under the picture, number and words; ``chosen`` is marked in
+    both. ``missed``: said where no pit is tapped. ``mode``: "look" (tap a pit, or beside all of them to let go), "place" (one point), "mouth" or "length" (two points) or "outline" (three or more; Enter or a tap on the first closes it).
     """
     result = _component()(
         key=key,
         data={
-            # bytes inside the mapping would arrive as their printed form, so the picture goes as text
-            "src": "data:image/jpeg;base64," + base64.b64encode(jpeg).decode(),
+            "src": _address(jpeg, key),
             "picture": picture_key,
             "width": width_px,
             "height": height_px,
@@ -60,7 +67,17 @@ def photo_points(
             "legend": [list(row) for row in legend],
             "mode": mode,
             "label": label,
+            "chosen": chosen,
+            "rows": [list(row) for row in rows],
+            "missed": missed,
         },
         on_event_change=lambda: None,
     )
     return result.event
+
+
+def _address(jpeg: bytes, key: str) -> str:
+    """Where the browser finds the picture: with the server, which it asks once; in the message itself where no server runs."""
+    if runtime.exists():
+        return str(runtime.get_instance().media_file_mgr.add(jpeg, "image/jpeg", f"photo_points_{key}"))
+    return "data:image/jpeg;base64," + base64.b64encode(jpeg).decode()  # bytes would arrive as their printed form

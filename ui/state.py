@@ -14,14 +14,14 @@ import streamlit as st
 
 from analyzer.base.flags import InputError
 from analyzer.case.commands import now
-from analyzer.case.contents import WORDS, CaseState, KeptPhoto, Piece, standing, state_of
+from analyzer.case.contents import WORDS, CaseState, KeptPhoto, Piece, checked, standing, state_of
 from analyzer.case.log import Entry, make_entry
 from analyzer.case.store import CaseChanged, CaseStore
 from ui import shelf
 
 _SYNCED = "_as_kept"
 _CASE, _SHOWN, _WAITING, _ADDRESS = "cutpipe_case", "cutpipe_shown", "cutpipe_waiting", "cutpipe_address"
-_SECOND = "cutpipe_second_look"
+_SECOND, _CHOSEN = "cutpipe_second_look", "cutpipe_chosen_pit"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,9 +61,12 @@ class Case:
         """Facts as answered, in the form of ``check_facts``: the log's lists as tuples."""
         return {name: _tupled(value) for name, value in self.kept.answers.items()}
 
-    def tried(self, kind: str, content: Mapping[str, Any]) -> CaseState:
+    def tried(self, kind: str, content: Mapping[str, Any], *, when: str | None = None) -> CaseState:
         """What the case would be after one more entry; nothing is kept."""
-        return state_of((*self.entries, make_entry(kind, content, when=now(), last=self.entries[-1])))
+        entry = make_entry(
+            kind, checked(kind, content), private={"who": who()}, when=when or now(), last=self.entries[-1]
+        )
+        return state_of((*self.entries, entry))
 
 
 def _tupled(value: Any) -> Any:
@@ -86,12 +89,13 @@ def case() -> Case:
 def open_case(store: CaseStore) -> None:
     st.session_state[_CASE] = Case(store=store, entries=store.entries())
     st.session_state[_SHOWN] = case().number
-    st.session_state.pop(_WAITING, None)
+    for name in (_WAITING, _CHOSEN):
+        st.session_state.pop(name, None)
 
 
 def leave() -> None:
     """To the first page; the case stays kept."""
-    for name in (_CASE, _SHOWN, _WAITING, _SECOND):
+    for name in (_CASE, _SHOWN, _WAITING, _SECOND, _CHOSEN):
         st.session_state.pop(name, None)
 
 
@@ -139,12 +143,15 @@ def drawn() -> None:
 # ------------------------------------------------------------------ writing
 
 
-def change(kind: str, content: Mapping[str, Any], **private: str) -> bool:
-    """Keep one more entry; False where another window came first and the person has to choose. Raises InputError."""
+def change(kind: str, content: Mapping[str, Any], *, when: str | None = None, **private: str) -> bool:
+    """Keep one more entry, of now or as it was tried; False where another window came first and the person has to choose.
+
+    Raises InputError.
+    """
     current = case()
     told = {"who": who(), **private}
     try:
-        entry = current.store.add(kind, content, private=told, when=now(), after=st.session_state[_SHOWN])
+        entry = current.store.add(kind, content, private=told, when=when or now(), after=st.session_state[_SHOWN])
     except CaseChanged:
         st.session_state[_WAITING] = (kind, dict(content), private)
         return False
@@ -238,6 +245,20 @@ def asked_later() -> set[str]:
 def go_to(section: str) -> None:
     """Turn to a section; to be called before the pages are drawn anew."""
     st.session_state["section"] = section
+
+
+def chosen_pit() -> int | None:
+    """Number of the pit whose card is open in this window."""
+    number: int | None = st.session_state.get(_CHOSEN)
+    return number
+
+
+def choose_pit(number: int | None) -> bool:
+    """Open a pit's card, or none; whether that changes anything."""
+    if number == chosen_pit():
+        return False
+    st.session_state[_CHOSEN] = None if number is None else int(number)
+    return True
 
 
 def second_look() -> list[tuple[float, float, float]] | None:

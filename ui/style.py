@@ -62,6 +62,14 @@ h2 { font-size: 1.4rem !important; }
 .st-key-head kbd { color: INK !important; opacity: 1 !important; }
 [class*=st-key-answer_room] { border-left: 4px solid; padding-left: 1rem; }
 .st-key-line_room { min-height: 2.8rem; } .st-key-tools { min-height: 4.3rem; }
+.st-key-tools [role=radiogroup], .st-key-tools [role=group] { flex-wrap: wrap; gap: .4rem; }
+.st-key-tools button[kind^=pills] { border-radius: 3px; min-height: 2.5rem; }
+.st-key-pit_card { border: 2px solid; padding: .7rem 1rem; }
+.st-key-pit_card h3 { padding: 0; }
+.st-key-pit_card [data-testid=stColumn] figure img { max-height: 15rem; width: auto; }
+.rests { margin: 0 !important; padding: 0 !important; display: grid; grid-template-columns: minmax(6rem, auto) 1fr; gap: 0 1rem; }
+.rests div { display: contents; } .rests dt, .rests dd { margin: 0; padding: .35rem 0; border-top: 1px solid color-mix(in srgb, currentColor 25%, transparent); }
+.rests summary { cursor: pointer; font-weight: 600; text-decoration: underline dotted; text-underline-offset: .25em; } .rests p { margin: .3rem 0 0; font-size: .92rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
 .figures div { border-top: 1px solid color-mix(in srgb, currentColor 35%, transparent); padding: .45rem 0; }
@@ -88,6 +96,8 @@ h2 { font-size: 1.4rem !important; }
   .st-key-sections button[aria-checked=true] { border-top-color: currentColor; }
 }
 @media (min-width: 641px) {
+  .st-key-desk { display: grid !important; grid-template-columns: minmax(0, 3fr) minmax(0, 2fr); gap: .8rem 2rem !important; align-items: start; }
+  .st-key-desk > * { grid-column: 1; } .st-key-desk > :has(> .st-key-desk_beside) { grid-column: 2; grid-row: 1 / span 5; }
   /* the buttons' own width: they come one by one */
   .st-key-head > div:last-child { min-width: 22.2rem; }
   .st-key-sections [data-testid=stElementContainer] { min-height: 2.75rem; } .st-key-figures_room { min-height: 17.6rem; }
@@ -125,11 +135,11 @@ def _rooms() -> str:
     )
     lines = "".join(f".st-key-answer_room_{n} {{ min-height: calc({n} * 1.52rem) }}\n" for n in LINES)
     wide = "".join(
-        f".st-key-photo_room_{n} {{ min-height: calc(min(56vw * {n / 20}, 66vh, 45rem * {n / 20}) + 5.4rem) }}\n"
+        f".st-key-photo_room_{n} {{ min-height: calc(min(56vw * {n / 20}, 66vh, 45rem * {n / 20}) + 10.2rem) }}\n"
         for n in SHAPES
     )
     narrow = "".join(
-        f".st-key-photo_room_{n} {{ min-height: calc(min(93vw * {n / 20}, 44vh) + 8rem) }}\n" for n in SHAPES
+        f".st-key-photo_room_{n} {{ min-height: calc(min(93vw * {n / 20}, 44vh) + 12.2rem) }}\n" for n in SHAPES
     )
     return f"{wide}{wide_lines}@media (max-width: {PHONE_PX}px) {{ {narrow}{lines} }}\n"
 

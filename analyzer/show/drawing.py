@@ -145,9 +145,19 @@ def seen_piece(photo: Photo, surface: Surface, *, longest_px: int = 1800) -> np.
 
 
 def unrolled_map(
-    photo: Photo, surface: Surface, pits: PitCatalogue, bands: Bands, *, units: str = "metric", longest_px: int = 2400
+    photo: Photo,
+    surface: Surface,
+    pits: PitCatalogue,
+    bands: Bands,
+    *,
+    units: str = "metric",
+    longest_px: int = 2400,
+    marks: bool = True,
 ) -> np.ndarray:
-    """(h, w, 3) uint8: the metal laid flat with the marks, a rule along the pipe and one round it."""
+    """(h, w, 3) uint8: the metal laid flat with the marks, a rule along the pipe and one round it.
+
+    Without ``marks`` only the metal and the rules: for who draws the pits over it by ``map_places``.
+    """
     with np.errstate(invalid="ignore"):  # NaN off the metal
         surface = replace(surface, metal=surface.metal & (surface.obliquity_deg <= DRAWN_DEG))
     step = max(_spans(surface)) / longest_px
@@ -163,6 +173,8 @@ def unrolled_map(
     flat = cv2.resize(np.where(seen[:, :, None], flat, 245).astype(np.uint8), size, interpolation=cv2.INTER_CUBIC)
     height, width = flat.shape[:2]
     line = max(1, round(max(width, height) / 1200))
+    if not marks:
+        return _with_rules(flat, surface, step, units)
     band_flat, _ = unrolled(surface, bands.labels, coarse)
     for place, kind in enumerate(KINDS, 1):
         mask = enlarged((np.round(band_flat) == place) & seen).astype(np.uint8)
@@ -190,6 +202,39 @@ def _numbered(flat: np.ndarray, surface: Surface, pits: PitCatalogue, step: floa
         corner = (x + 0.75 * radius + 2, y - 0.75 * radius - letters.size)
         draw.text(corner, str(pit.id), font=letters, fill=PIT, stroke_width=max(1, line), stroke_fill=DARK)
     return np.asarray(canvas)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapPlaces:
+    """Where things lie in the picture of ``unrolled_map`` with the same ``longest_px``."""
+
+    circles_px: dict[int, tuple[float, float, float]]  # pit number: x, y, radius
+
+
+def map_places(surface: Surface, pits: PitCatalogue, *, longest_px: int = 2400) -> MapPlaces:
+    """Each pit's mouth in the picture of ``unrolled_map``, as a circle of its area; none without a scale."""
+    with np.errstate(invalid="ignore"):
+        surface = replace(surface, metal=surface.metal & (surface.obliquity_deg <= DRAWN_DEG))
+    spans = _spans(surface)
+    step = max(spans) / longest_px
+    start = float(np.nanmin(surface.axial[surface.metal])), float(np.nanmin(surface.around[surface.metal]))
+    size = _rule_size(longest_px)
+    return MapPlaces(
+        circles_px={
+            pit.id: (
+                5 * size + (pit.axial_mm - start[0]) / step,
+                size + (pit.around_mm - start[1]) / step,
+                pit.equivalent_diameter_mm.value / 2 / step if pit.equivalent_diameter_mm else 0.0,
+            )
+            for pit in pits.pits
+            if pit.axial_mm is not None and pit.around_mm is not None
+        }
+    )
+
+
+def _rule_size(longest_px: float) -> int:
+    """Height of the letters along the map's rules, in its pixels."""
+    return max(13, round(longest_px / 75))
 
 
 def close_up(photo: Photo, pits: PitCatalogue, number: int, *, side_px: int = 360) -> tuple[np.ndarray, float]:
@@ -519,7 +564,7 @@ def _spans(surface: Surface) -> tuple[float, float]:
 def _with_rules(flat: np.ndarray, surface: Surface, step: float, units: str) -> np.ndarray:
     """A white border with divided rules: along the pipe below, round it at the left."""
     height, width = flat.shape[:2]
-    size = max(13, round(max(height, width) / 75))
+    size = _rule_size(max(height, width))
     letters = font(size)
     margin_left, margin_bottom, margin_top = 5 * size, 4 * size, size
     canvas = Image.new("RGB", (width + margin_left + 2 * size, height + margin_top + margin_bottom), "white")

@@ -105,12 +105,12 @@ def settled(page) -> None:
 
 def pits_drawn(page, number: int | None = None) -> int:
     """Wait until the photo's drawing stands, with ``number`` pits where that is said; how many there are."""
-    drawn = page.locator("polygon.pit")
+    drawn = page.locator(".st-key-desk_picture polygon.pit")
     if number is None:
         drawn.first.wait_for(state="attached")
     else:
         page.wait_for_function(
-            "n => document.querySelectorAll('polygon.pit').length === n || [...document.querySelectorAll('*')].some(e => e.shadowRoot && e.shadowRoot.querySelectorAll('polygon.pit').length === n)",
+            "n => [...document.querySelectorAll('.st-key-desk_picture *')].some(e => e.shadowRoot && e.shadowRoot.querySelectorAll('polygon.pit').length === n)",
             arg=number,
             timeout=SLOW_MS,
         )
@@ -149,13 +149,7 @@ def test_pointing_at_a_pit_removes_it_and_undo_brings_it_back(page, address):
     settled(page)
     before = pits_drawn(page)
     assert before > 3
-    page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input").click()
-    page.get_by_role("option", name="Not a pit").click()
-    settled(page)
-    frame = page.locator(".frame")
-    frame.focus()
-    page.keyboard.press("n")
-    page.keyboard.press("Enter")
+    pit_called(page, "Not a pit")
     assert pits_drawn(page, before - 1) == before - 1
     page.get_by_role("button", name="Undo").click()
     assert pits_drawn(page, before) == before
@@ -174,16 +168,16 @@ def test_phone_width_never_scrolls_sideways(page, address):
 
 
 def corrected_by(page, tool: str) -> None:
-    box = page.get_by_test_id("stSelectbox").filter(has_text="Correct by hand").locator("input")
-    row = page.get_by_role("option", name=tool, exact=True)
-    for _ in range(4):  # a list shuts when the page scrolls beneath it; a person opens it again
-        box.click(timeout=20_000)
-        page.wait_for_timeout(1500)
-        if row.is_visible():
-            break
-        page.keyboard.press("Escape")
-    row.click(timeout=20_000)
+    page.get_by_test_id("stButtonGroup").get_by_text(tool, exact=True).click()
     settled(page)
+
+
+def pit_called(page, words: str) -> None:
+    """Go to the first pit with the keyboard, open its card and say what it is."""
+    page.locator(".st-key-desk_picture .frame").first.focus()
+    page.keyboard.press("n")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name=words, exact=True).click()
 
 
 @pytest.mark.parametrize("page", [(390, 844)], indirect=True)
@@ -193,28 +187,30 @@ def test_a_finger_can_enlarge_leave_an_area_out_and_take_it_back(page, address):
     page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     before = pits_drawn(page)
-    legend = page.locator(".legend").inner_text()
+    legend = page.locator(".st-key-desk_picture .legend").inner_text()
     assert "contact mark" in legend and "metal looked at" in legend
     assert page.locator("polygon.contact_mark").count() >= 1
-    assert page.locator("svg text").count() == 0  # on a narrow picture numbers would cover the pits
-    wide = page.locator(".sheet").bounding_box()["width"]
+    assert (
+        page.locator(".st-key-desk_picture svg text").count() == 0
+    )  # on a narrow picture numbers would cover the pits
+    wide = page.locator(".st-key-desk_picture .sheet").bounding_box()["width"]
     for _ in range(2):
-        page.locator(".larger").click()
-    assert page.locator(".sheet").bounding_box()["width"] > 2 * wide
-    assert page.locator("svg text").count() == before
+        page.locator(".st-key-desk_picture .larger").click()
+    assert page.locator(".st-key-desk_picture .sheet").bounding_box()["width"] > 2 * wide
+    assert page.locator(".st-key-desk_picture svg text").count() == before
     for name in (".larger", ".smaller"):
-        box = page.locator(name).bounding_box()
+        box = page.locator(f".st-key-desk_picture {name}").bounding_box()
         assert min(box["width"], box["height"]) >= 44
     for _ in range(2):
-        page.locator(".smaller").click()
+        page.locator(".st-key-desk_picture .smaller").click()
     corrected_by(page, "Leave out an area")
-    box = page.locator(".sheet").bounding_box()
+    box = page.locator(".st-key-desk_picture .sheet").bounding_box()
     corners = [(0.30, 0.1), (0.65, 0.1), (0.65, 0.9), (0.30, 0.9)]  # round the contact mark
     page.mouse.click(box["x"] + 0.9 * box["width"], box["y"] + 0.5 * box["height"])
-    page.locator(".back").click()  # a slip of the finger
+    page.locator(".st-key-desk_picture .back").click()  # a slip of the finger
     for x, y in corners:
         page.mouse.click(box["x"] + x * box["width"], box["y"] + y * box["height"])
-    page.locator(".close").click()
+    page.locator(".st-key-desk_picture .close").click()
     settled(page)
     page.get_by_text("Corrections by hand (1)").wait_for()
     left = pits_drawn(page)
@@ -327,7 +323,7 @@ def test_picture_and_answer_stand_on_the_first_screen(page, address):
     pits_drawn(page)
     settled(page)
     height = page.viewport_size["height"]
-    picture, answer = page.locator(".frame").bounding_box(), page.locator(".answer").bounding_box()
+    picture, answer = page.locator(".st-key-desk_picture .frame").bounding_box(), page.locator(".answer").bounding_box()
     bar = page.locator(".st-key-sections").bounding_box()
     below = bar["y"] if page.viewport_size["width"] < 600 else height
     assert picture["y"] >= 0 and picture["y"] + picture["height"] <= below
@@ -350,10 +346,7 @@ def test_a_killed_server_loses_nothing_that_was_entered(page):
         page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
         before = pits_drawn(page)
         settled(page)
-        corrected_by(page, "Not a pit")
-        page.locator(".frame").focus()
-        page.keyboard.press("n")
-        page.keyboard.press("Enter")
+        pit_called(page, "Not a pit")
         pits_drawn(page, before - 1)
         settled(page)
         os.killpg(server.pid, signal.SIGKILL)

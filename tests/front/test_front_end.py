@@ -436,7 +436,7 @@ def test_a_pit_is_added_as_it_was_told_or_as_it_was_pointed_at(monkeypatch, type
 
     monkeypatch.setattr(tools, "photo_points", photo_points)
     app = begun()
-    app.selectbox(key="tool").set_value("Add a pit").run()
+    app.pills(key="tool").set_value("Add a pit").run()
     assert app.number_input(key="pit_size").value is None
     if typed is not None:
         app.number_input(key="pit_size").set_value(typed).run()
@@ -449,7 +449,7 @@ def test_a_pit_is_added_as_it_was_told_or_as_it_was_pointed_at(monkeypatch, type
     (entry,) = case_of(app).piece.corrections
     assert (entry.kind, len(entry.points_px)) == ("add_pit", len(points))
     assert {name: getattr(entry, name) for name in told} == told
-    app.selectbox(key="tool").set_value("Mark a length").run()
+    app.pills(key="tool").set_value("Mark a length").run()
     events.append({"points": [[10, 10], [90, 10]], "pit": None})
     app.run()
     assert any("Type the length first" in str(error.value) for error in app.error)

@@ -6,7 +6,7 @@ import pytest
 
 from analyzer import cli
 from tests.conftest import ROOT
-from tests.front.test_browser import address, chosen, chromium, corrected_by, page, pits_drawn, section, settled  # noqa: F401
+from tests.front.test_browser import address, chosen, chromium, page, pit_called, pits_drawn, section, settled  # noqa: F401
 from tests.joints.test_one_way_in import differences
 
 pytestmark = pytest.mark.browser
@@ -27,10 +27,7 @@ def test_facts_and_a_correction_told_in_the_browser(page, address, tmp_path):  #
     page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     before = pits_drawn(page)
-    corrected_by(page, "Not a pit")
-    page.locator(".frame").focus()
-    page.keyboard.press("n")
-    page.keyboard.press("Enter")
+    pit_called(page, "Not a pit")
     pits_drawn(page, before - 1)
     settled(page)
     section(page, "House")

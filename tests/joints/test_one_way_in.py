@@ -119,6 +119,7 @@ class Ways:
         def photo_points(**said):
             return self.events.pop() if self.events else None
 
+        looking._told.clear()  # what another test told is not concluded for this one
         self.monkeypatch.setattr(looking, "look", looked_once)
         self.monkeypatch.setattr(looking, "conclude", concluding)
         self.monkeypatch.setattr(tools, "photo_points", photo_points)
@@ -353,7 +354,11 @@ def test_a_correction_of_each_kind(ways, monkeypatch, kind):
     units, tool, typed, where, row = CORRECTIONS[kind]
     monkeypatch.setattr(shapes, "LONGEST_PX", 700)  # so that what is pointed at is not already in pixels of the photo
     app = ways.page(units)
-    app.selectbox(key="tool").set_value(tool).run()
+    if isinstance(where, int):
+        ways.events.append({"pit": where, "points": None})
+        app.run()
+    else:
+        app.pills(key="tool").set_value(tool).run()
     for key, said in typed.items():
         app.number_input(key=key).set_value(said).run()
     app.text_input(key="why").set_value("seen with a lens").run()
@@ -364,7 +369,7 @@ def test_a_correction_of_each_kind(ways, monkeypatch, kind):
         row["pit"] = where
         (pit,) = (pit for pit in seen.pits.pits if pit.id == where)
         row["points_px"] = [[pit.x_px, pit.y_px]]
-        ways.events.append({"pit": where, "points": None})
+        next(button for button in app.button if button.label == tool).click()
     else:
         row["points_px"] = [list(on_metal(seen, *place)) for place in where]
         ways.events.append(

@@ -9,24 +9,31 @@ from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show import drawing, phrases
 from ui import blocks, state, style
-from ui.sections import photo_said, shapes, tools
+from ui.sections import flat, photo_said, pit_card, shapes, tools
 
 
 def show(examination: Examination) -> None:
-    """The picture first; beside it, or under it on a phone, the answer and what it rests on."""
-    column, beside = st.columns([3, 2], gap="medium")
-    with column, st.container(key=style.room_key(*shapes.window(examination)[2:4])):
-        picture = st.container()
-    with beside:
-        with st.container(key=style.answer_key(examination.judgement.summary)):
-            blocks.answer(examination)
-        with st.container(key="line_room"):
-            blocks.photo_line(examination)
-        with st.container(key="figures_room"):
-            blocks.headline(examination)
-        photo_said.view_question(examination)
-        blocks.flags(examination, ("serious", "warning"))
-    _photo(examination, picture)
+    """The picture first; beside it, or under it on a phone, the answer and what it rests on; then the tools and the metal laid flat."""
+    with st.container(key="desk"):
+        with st.container(key="desk_picture"), st.container(key=style.room_key(*shapes.window(examination)[2:4])):
+            picture = st.container()
+        with st.container(key="desk_card"):
+            if examination.surface.view != "end":
+                pit_card.show(examination)
+        with st.container(key="desk_beside"):
+            with st.container(key=style.answer_key(examination.judgement.summary)):
+                blocks.answer(examination)
+            with st.container(key="line_room"):
+                blocks.photo_line(examination)
+            with st.container(key="figures_room"):
+                blocks.headline(examination)
+            photo_said.view_question(examination)
+            blocks.flags(examination, ("serious", "warning"))
+        with st.container(key="desk_tools"):
+            _photo(examination, picture)
+        if examination.surface.view != "end":
+            with st.container(key="desk_flat"):
+                flat.show(examination)
     _scale(examination)
     photo_said.settings_form(examination)
     blocks.notes(examination)

@@ -97,7 +97,7 @@ def settings_form(examination: Examination | None = None) -> None:
         disc = _coin(left, current.marker) if marker == "disc" else None
         if marker == "none":
             left.caption(
-                "Nothing is then given in millimetres, until you mark a length on the photo (Correct by hand)."
+                "Nothing is then given in millimetres, until you mark a length on the photo (Mark a length, under the picture)."
             )
         if st.button("Examine again", type="primary", icon=":material/search:"):
             _apply(view, None if tube == "not known" else tube, marker, disc)

@@ -10,7 +10,10 @@ import cv2
 from analyzer.result.examination import Examination
 from analyzer.show import drawing
 
-LONGEST_PX = 2000  # of the picture that is sent to the browser
+LONGEST_PX = 3200  # of the picture that is sent to the browser, once
+LEAST_HEIGHT = 0.5  # of the width: a thin pipe is shown with what lies beside it
+KEPT_JPEGS = 8
+_JPEGS: dict[tuple[Any, ...], bytes] = {}  # of what was shown last, by photo and part: a correction changes no pixel
 LEGEND = {
     "pit": "pit",
     "unsure": "doubtful pit",
@@ -35,13 +38,24 @@ def picture(examination: Examination, *, whole: bool = False) -> tuple[int, int,
     """The window and its JPEG."""
     left, top, width, height, enlarge = window(examination, whole=whole)
     right, bottom = _part(examination, whole)[2:]
-    part = cv2.resize(examination.photo.rgb[top:bottom, left:right], (width, height), interpolation=cv2.INTER_AREA)
-    return left, top, width, height, enlarge, drawing.jpeg(part)
+    key = (examination.photo.sha256, left, top, right, bottom, width)
+    if key not in _JPEGS:
+        part = cv2.resize(examination.photo.rgb[top:bottom, left:right], (width, height), interpolation=cv2.INTER_AREA)
+        _JPEGS[key] = drawing.jpeg(part)
+        while len(_JPEGS) > KEPT_JPEGS:
+            _JPEGS.pop(next(iter(_JPEGS)), None)
+    return left, top, width, height, enlarge, _JPEGS[key]
 
 
 def _part(examination: Examination, whole: bool) -> tuple[int, int, int, int]:
     photo = examination.photo
-    return (0, 0, photo.width_px, photo.height_px) if whole else drawing.window(photo, examination.surface)
+    if whole:
+        return 0, 0, photo.width_px, photo.height_px
+    left, top, right, bottom = drawing.window(photo, examination.surface)
+    more = round((LEAST_HEIGHT * (right - left) - (bottom - top)) / 2)
+    if more > 0:
+        top, bottom = max(0, top - more), min(photo.height_px, bottom + more)
+    return left, top, right, bottom
 
 
 def shapes(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from analyzer.base import display
 from analyzer.base.measured import MM_PER_INCH
 from analyzer.result.examination import Examination
 from analyzer.show import phrases
@@ -16,10 +17,6 @@ from ui.photo_points import photo_points
 from ui.sections import shapes
 
 MODES = {
-    "Just look": "look",
-    "Not a pit": "pit",
-    "Is a pit": "pit",
-    "Is a mound": "pit",
     "Add a pit": "place",
     "Leave out an area": "outline",
     "Examine only here": "outline",
@@ -29,9 +26,6 @@ MODES = {
 }
 WHOLE_PHOTO = ("This is metal", "This is not metal")  # what was left out of the piece must be there to be pointed at
 KINDS = {
-    "Not a pit": "remove_pit",
-    "Is a pit": "confirm_pit",
-    "Is a mound": "call_mound",
     "Add a pit": "add_pit",
     "Leave out an area": "leave_out",
     "Examine only here": "examine_only",
@@ -42,50 +36,63 @@ KINDS = {
 
 
 def show(examination: Examination, place: DeltaGenerator) -> None:
-    """The picture in its place; the tools below all that a person reads first."""
-    with st.container(horizontal=True, vertical_alignment="bottom", key="tools"):
-        tool = st.selectbox(
-            "Correct by hand",
+    """The picture in its place; the tools below it."""
+    with st.container(key="tools"):
+        tool = st.pills(
+            "Something wrong? Tap the pit, or choose:",
             list(MODES),
             key="tool",
-            help="The automatic result stays; your corrections stand beside it with your name and the time.",
-            width=220,
+            on_change=state.choose_pit,
+            args=(None,),
         )
-        size, length = _size(examination, tool)
-        why = ""
-        if tool != "Just look":
-            state.set_who(st.text_input("Your name", value=state.who(), placeholder="for the record", width=170))
-            why = st.text_input("Why", key="why", placeholder="optional", width=200)
+        if tool is not None:
+            with st.container(horizontal=True, vertical_alignment="bottom"):
+                size, length = _size(examination, tool)
+                name_and_why()
+        else:
+            size = length = None
     left, top, width, height, enlarge, picture = shapes.picture(examination, whole=tool in WHOLE_PHOTO)
     drawn = shapes.shapes(examination, left, top, enlarge)
     with place:
         event = _pointed(examination, drawn, picture, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
-    if event:
-        row: dict[str, Any] = {"kind": KINDS.get(tool), "why": why}
-        if event.get("pit") is not None:
-            row["pit"] = int(event["pit"])
-            row["points_px"] = [
-                [pit.x_px, pit.y_px] for pit in examination.standing_pits.pits if pit.id == row["pit"]
-            ] or None  # so that it stays with its place when the photo is looked at anew
-        elif event.get("points"):
-            row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
-        if tool == "Add a pit" and size is not None:
-            row["diameter_mm"] = size
-        if tool == "Mark a length" and length is not None:
-            row["length_mm"] = length
-        if tool == "Mark a length" and length is None:
-            st.error("Type the length first, then tap both its ends.")
-        else:
-            said = entries.error_of(entries.correct, row)
-            if said:
-                st.error(blocks.safe(said))
-            else:
-                st.rerun()
+    if event and tool is None:
+        if state.choose_pit(event.get("pit")):
+            st.rerun()
+    elif event and tool is not None:
+        _take(event, tool, size, length, (left, top, enlarge))
     corrections = state.case().piece.corrections
     if corrections:
         with st.expander(f"Corrections by hand ({len(corrections)})"):
             rows = tuple((phrases.entry_in_words(e, state.units()), e.who, e.when, e.why or "") for e in corrections)
             blocks.one(Table(head=("Entry", "Who", "When", "Why"), rows=rows))
+
+
+def name_and_why() -> None:
+    """Who corrects, and why; the reason is read by its key."""
+    state.set_who(st.text_input("Your name", value=state.who(), placeholder="for the record", width=170))
+    st.text_input("Why", key="why", placeholder="optional", width=200)
+
+
+def _take(
+    event: dict[str, Any], tool: str, size: float | None, length: float | None, window: tuple[int, int, float]
+) -> None:
+    """Keep what was pointed at with a tool; ``window``: left, top and enlargement of the picture that was shown."""
+    left, top, enlarge = window
+    row: dict[str, Any] = {"kind": KINDS[tool], "why": state.typed("why") or ""}
+    if event.get("points"):
+        row["points_px"] = [[x / enlarge + left, y / enlarge + top] for x, y in event["points"]]
+    if tool == "Add a pit" and size is not None:
+        row["diameter_mm"] = size
+    if tool == "Mark a length" and length is not None:
+        row["length_mm"] = length
+    if tool == "Mark a length" and length is None:
+        st.error("Type the length first, then tap both its ends.")
+        return
+    said = entries.error_of(entries.correct, row)
+    if said:
+        st.error(blocks.safe(said))
+    else:
+        st.rerun()
 
 
 def _size(examination: Examination, tool: str) -> tuple[float | None, float | None]:
@@ -116,7 +123,7 @@ def _pointed(
     picture: bytes,
     window: str,
     size_px: tuple[int, int],
-    tool: str,
+    tool: str | None,
     opening: float | None,
 ) -> dict[str, Any] | None:
     """Show the picture; what was pointed at on it with this tool."""
@@ -128,7 +135,24 @@ def _pointed(
         height_px=size_px[1],
         shapes=drawn,
         legend=legend,
-        mode="mouth" if tool == "Add a pit" and opening is None else MODES[tool],
+        mode="look" if tool is None else "mouth" if tool == "Add a pit" and opening is None else MODES[tool],
         key="marked_photo",
         label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
+        chosen=state.chosen_pit(),
+        rows=_rows(examination),
+        missed="If one is there, choose Add a pit.",
     )
+
+
+def _rows(examination: Examination) -> list[tuple[int, str]]:
+    """The pits as a list, widest first."""
+    widest_first = sorted(examination.standing_pits.pits, key=lambda pit: -pit.equivalent_diameter_px)
+    return [
+        (
+            pit.id,
+            f"{pit.equivalent_diameter_px:.0f} px"
+            if pit.equivalent_diameter_mm is None
+            else display.value(pit.equivalent_diameter_mm, "length_mm", state.units()),
+        )
+        for pit in widest_first
+    ]
