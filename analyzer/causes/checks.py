@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from analyzer.causes.evidence import may_be_asked
+from analyzer.causes.evidence import is_damage, may_be_asked
 from analyzer.causes.rules import WEIGHTS, Cause
 from analyzer.causes.score import CLEAR_LEAD, Score, score_of
 from analyzer.causes.verdict import Check
@@ -70,7 +70,17 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
             worth += 0.5 - 0.05 * remedy.index(name)
         if separated or name in remedy:
             rows.append(((worth + 0.01 * moved) / EFFORT[quantity.effort], name, separated or [0]))
-    rows.sort(key=lambda row: (-row[0], row[1]))
+    # While nothing fits, a laboratory has nothing to settle yet; and where no damage is described that tells one cause
+    # from another, that comes first: circumstance alone lets nothing fit.
+    fits = any(standings[s.cause.id] in ("fits well", "fits") for s in leaders)
+    described = any(s.damage_for for s in leaders)
+
+    def order(row: tuple[float, str, list[int]]) -> tuple[bool, bool, float, str]:
+        worth, name, _ = row
+        dear = not fits and quantities()[name].effort == "laboratory"
+        return dear, not described and not is_damage(name), -worth, name
+
+    rows.sort(key=order)
     checks, topics = [], set()
     for _, name, separated in rows:
         quantity = quantities()[name]

@@ -29,8 +29,9 @@ def judge(quantities: Mapping[str, float | str | bool], *, material: str = "copp
     # Stable: within one standing the order of the evidence stays.
     scores.sort(key=lambda s: STANDINGS.index(standings[s.cause.id]))
     roles = _roles(scores, standings)
+    out = frozenset(cause for cause, word in standings.items() if word == "ruled out")
     findings = tuple(
-        finding_of(s, standings[s.cause.id], roles.get(s.cause.id, ""), values, _tied(s, scores, standings))
+        finding_of(s, standings[s.cause.id], roles.get(s.cause.id, ""), values, _tied(s, scores, standings), out)
         for s in scores
     )
     not_explained = _not_explained(values, scores, standings)

@@ -8,11 +8,16 @@ from analyzer.base.words import say
 from analyzer.causes.rules import WEIGHTS, Cause, Condition, Exclusion, Item, cite
 from analyzer.causes.score import Score, laboratory_due
 from analyzer.causes.verdict import Finding, Reason
-from analyzer.house.facts import Value, describe, quantities
+from analyzer.house.facts import COARSE, Value, describe, quantities
 
 
 def finding_of(
-    score: Score, standing: str, role: str, values: Mapping[str, Value], tied_with: tuple[str, ...] = ()
+    score: Score,
+    standing: str,
+    role: str,
+    values: Mapping[str, Value],
+    tied_with: tuple[str, ...] = (),
+    ruled_out: frozenset[str] = frozenset(),
 ) -> Finding:
     cause = score.cause
     against = tuple(_exclusion_reason(rule, values) for rule in score.excluding) + tuple(
@@ -32,7 +37,7 @@ def finding_of(
         facts_against=against,
         facts_not_known=_not_known(cause, values) if not score.excluding else (),
         role=role,
-        cannot_be_told_from=cause.cannot_be_told_from,
+        cannot_be_told_from=tuple(other for other in cause.cannot_be_told_from if other not in ruled_out),
         sources=tuple(cite((key,)) for key in cause.sources),
         needs_laboratory=due,
         by_circumstance=bool(score.supporting) and not score.damage_for,
@@ -45,7 +50,8 @@ def weightiest(items: Iterable[Item]) -> list[Item]:
     kept: list[Item] = []
     seen: set[object] = set()
     for item in sorted(items, key=lambda item: -WEIGHTS[item.weight]):
-        marks = {(item.about, item.when[0].quantity), item.says}
+        quantity = item.when[0].quantity
+        marks = {(item.about, COARSE.get(quantity, quantity)), item.says}  # a fine word and its coarse one are one look
         if not marks & seen:
             kept.append(item)
         seen |= marks

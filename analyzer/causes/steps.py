@@ -7,7 +7,7 @@ facts, derived quantities and the standing of causes. An unknown fact never brin
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from pydantic import Field, model_validator
@@ -136,7 +136,19 @@ class _Book(DataRecord):
     not_to_do_for: dict[str, tuple[str, ...]]
     not_drinking_water: tuple[str, ...]
     stops_at: tuple[str, ...]
+    plumber_looks: frozenset[str]
+    trade_for: dict[str, str]
     limits: str
+
+    @model_validator(mode="after")
+    def _known_words(self) -> _Book:
+        for name in (*self.plumber_looks,):
+            if name not in vocabulary():
+                raise ValueError(f"no quantity '{name}' in data/quantities.toml")
+        for service, who in self.trade_for.items():
+            if service not in vocabulary()["service"].choices or who not in WHO:
+                raise ValueError(f"no service '{service}' or nobody '{who}'")
+        return self
 
 
 @cache
@@ -179,7 +191,11 @@ def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, .
         (PHASES.index("next check"), -1, place, _check_step(check, judgement))
         for place, check in enumerate(judgement.checks[: 0 if stopped else MOST_CHECKS])
     ]
-    return tuple(step for *_, step in sorted(chosen, key=lambda row: row[:3]))
+    trade = _book().trade_for.get(str(service), "plumber")
+    return tuple(
+        replace(step, who=trade) if step.who == "plumber" else step
+        for *_, step in sorted(chosen, key=lambda row: row[:3])
+    )
 
 
 def _live(judgement: Judgement) -> dict[str, Finding]:
@@ -238,6 +254,8 @@ def _check_step(check: Check, judgement: Judgement) -> Step:
         who = "licensed electrician"
     elif check.effort == "measure" and group == "water":
         who = "water utility"
+    elif check.quantity in _book().plumber_looks:
+        who = "plumber"
     return Step(
         id=f"check_{check.quantity}",
         phase="next check",
@@ -331,7 +349,9 @@ def _how_sure(standing: list[Finding]) -> str:
     tied = [f.name for f in standing[1:3] if f.cause in first.tied_with]
     others = [f.name for f in standing[1:3] if f.cause not in first.tied_with]
     if tied:
-        return say("steps.tied", names=listed([first.name, *tied]), both="both" if len(tied) == 1 else "all")
+        return say(
+            "steps.tied", names=listed([first.name, *map(_inside, tied)]), both="both" if len(tied) == 1 else "all"
+        )
     sure = say("steps.fits_well" if first.standing == "fits well" else "steps.looks_like", name=first.name)
     return sure + (say("steps.others_fit", names=listed(others)) if others else "")
 

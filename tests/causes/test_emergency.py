@@ -107,3 +107,53 @@ def test_over_pressure_is_not_met_with_a_throttled_valve():
 
 def test_whether_it_was_wet_before_the_leak_is_asked():
     assert "before the leak" in quantities()["surroundings_wet"].question
+
+
+@pytest.mark.parametrize(
+    "service, trade",
+    [
+        ("sprinkler_standing", "licensed sprinkler contractor"),
+        ("refrigerant", "certified refrigeration technician"),
+        ("refrigerant_cold", "certified refrigeration technician"),
+        ("heating", "heating engineer"),
+        ("cold", "plumber"),
+    ],
+)
+def test_a_line_that_is_no_plumbers_is_not_given_to_one(service, trade):
+    """NFPA 25 names qualified sprinkler people; EPA section 608 certified technicians (both from memory)."""
+    told = dict(service=service, observed_pit_shape=["pinhole"], observed_colours=["tubercle"], stagnation=True)
+    _, made, page = pages(**told)
+    hands = {s.who for s in made if s.phase in ("before cleaning", "remedy")}
+    assert trade in hands and (trade == "plumber" or "plumber" not in hands)
+    if service != "cold":
+        assert not any("plumber" in line for line in page.what_not_to_do)
+
+
+def test_standing_sprinkler_water_is_not_told_to_keep_moving():
+    """NFPA 25 chapter 14 (from memory): the inside is assessed; flushing through use is for drinking water."""
+    told = dict(material="steel", observed_pit_shape=["pinhole"], observed_colours=["tubercle"])
+    ids = {s.id for s in pages(**told, service="sprinkler_standing")[1]}
+    assert "sprinkler_inside" in ids and "filter_and_flush_deposit" not in ids
+    assert "sprinkler_inside" not in {s.id for s in pages(**told, service="cold", stagnation=True)[1]}
+
+
+def test_every_service_that_is_no_drinking_water_has_warnings_of_its_own():
+    for service in ("heating", "heating_cooling_riser", "refrigerant", "refrigerant_cold", "compressor_oil"):
+        said = " ".join(pages(service=service)[2].what_not_to_do)
+        assert "drink" not in said, service
+
+
+def test_no_cause_that_is_ruled_out_is_called_alike():
+    """Type I belongs to copper: of a steel pipe the page does not say that no photo tells it from microbes."""
+    verdict, _, page = pages(material="steel", service="sprinkler_standing", observed_colours=["tubercle"])
+    by_id = {f.cause: f for f in verdict.findings}
+    assert by_id["cold_pitting_type_I"].standing == "ruled out"
+    assert "cold_pitting_type_I" not in by_id["MIC"].cannot_be_told_from
+    assert not any("type I" in line for line in page.how_sure)
+    assert "cold_pitting_type_I" in {f.cause: f for f in pages()[0].findings}["MIC"].cannot_be_told_from
+
+
+def test_the_plain_page_leaves_sawing_to_the_plumber():
+    made = pages(service="cold", observed_pit_shape=["pinhole"], side_attacked="inside", water_ph=7.2)[1]
+    step = next(s for s in made if s.id == "check_one_length_only")
+    assert "Cut a ring" in step.what and step.who == "plumber"

@@ -2,9 +2,11 @@
 
 import pytest
 
+from analyzer.causes.evidence import is_damage
 from analyzer.causes.judge import judge
+from analyzer.causes.rules import causes
 from analyzer.house.derived import derive
-from analyzer.house.facts import check_facts, with_coarse_words
+from analyzer.house.facts import check_facts, quantities, with_coarse_words
 
 # Circumstances only: no word about the damage. Made up, each from how the literature describes where a cause is at home.
 CIRCUMSTANCES = {
@@ -95,3 +97,53 @@ def test_hot_or_cold_must_be_told(cause):
     told = dict(side_attacked="inside", observed_pit_shape=[shape], observed_colours=["green_mound", "black_film"], observed_pattern=["random"])  # fmt: skip
     known = {f.cause: f.standing for f in judged(**told).findings}
     assert known[cause] not in ("fits", "fits well")
+
+
+def test_no_single_answer_counts_under_two_heads():
+    """Whatever one answer says, it is one reason: for each cause, for it or against it, under one topic."""
+    doubled = []
+    for quantity in quantities().values():
+        if not quantity.told:
+            continue
+        for answer in answers_to(quantity):
+            known = with_coarse_words({quantity.id: answer})
+            for cause in causes().values():
+                for items in (cause.supports, cause.contradicts):
+                    topics = {item.about for item in items if item.holds(known)}
+                    if len(topics) > 1:
+                        doubled.append((quantity.id, answer, cause.id, topics))
+    assert doubled == []
+
+
+def answers_to(quantity):
+    if quantity.kind == "flag":
+        return [True, False]
+    if quantity.kind == "choice":
+        return [(word,) if quantity.multiple else word for word in quantity.choices]
+    marks = {
+        condition.value
+        for cause in causes().values()
+        for item in (*cause.supports, *cause.contradicts)
+        for condition in item.when
+        if condition.quantity == quantity.id
+    }
+    return sorted({mark + step for mark in marks for step in (-0.001, 0.0, 0.001)}) if quantity.kind == "number" else []
+
+
+def test_a_fine_word_and_its_coarse_one_are_said_once():
+    found = {f.cause: f for f in judged(material="brass", observed_pit_shape=["crack"]).findings}["SCC_ammonia"]
+    assert len([r for r in found.facts_for if "crack" in r.sentence.lower()]) == 1
+
+
+def test_while_nothing_fits_no_laboratory_leads_and_damage_is_asked_first():
+    """Circumstance lets nothing fit, so what is seen on the piece is asked before more of it."""
+    for told in (
+        {},
+        {"run": "dead_leg"},
+        dict(water_ph=6.4, water_copper_mg_per_l=1.8, observed_pit_shape=["pinhole"]),
+    ):
+        checks = judged(**told).checks
+        efforts = [c.effort for c in checks]
+        assert efforts[0] != "laboratory" and is_damage(checks[0].quantity)
+        dear = [place for place, effort in enumerate(efforts) if effort == "laboratory"]
+        assert dear == list(range(len(efforts) - len(dear), len(efforts)))
