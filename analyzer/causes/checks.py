@@ -6,14 +6,15 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from analyzer.causes.evidence import is_damage, may_be_asked
-from analyzer.causes.rules import WEIGHTS, Cause
-from analyzer.causes.score import CLEAR_LEAD, Score, score_of
+from analyzer.causes.rules import WEIGHTS
+from analyzer.causes.score import CLEAR_LEAD, Score, net_where
 from analyzer.causes.verdict import Check
 from analyzer.house.facts import COARSE, Quantity, Value, quantities
 
 # What a check costs a person against the others, and how far it is looked: our own rule, no source.
 EFFORT: Mapping[str, float] = MappingProxyType({"ask": 1.0, "look": 1.5, "measure": 3.0, "laboratory": 8.0})
 MOST_CHECKS = 8
+EXCLUDED_NET = -2 * WEIGHTS["decisive"]  # of a cause that an answer rules out: below all that stand
 LEADERS = 5  # causes whose order a check is asked to settle
 
 
@@ -46,23 +47,19 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
     remedy = leaders[0].cause.remedy_asks if standings[leaders[0].cause.id] in ("fits well", "fits") else ()
     names |= set(remedy)
     before = [s.net for s in leaders]
-    reads = [_read_by(s.cause) for s in leaders]
     for name in sorted(names):
         quantity = quantities()[name]
         if name in values or not quantity.told or _follows(name, values) or not may_be_asked(name, values):
             continue
+        nets = [net_where(score, {name, COARSE.get(name)}) for score in leaders]
         outcomes: dict[tuple[float, ...], None] = {}
         for answer in _answers(quantity, leaders):
             trial = dict(values)
             trial[name] = answer
             if name in COARSE and isinstance(answer, tuple):
                 trial[COARSE[name]] = tuple(quantity.classes[str(word)] for word in answer)
-            told = {name, COARSE.get(name)}
-            after = []
-            for score, read in zip(leaders, reads, strict=True):
-                again = score if read.isdisjoint(told) else score_of(score.cause, trial)
-                after.append(-WEIGHTS["decisive"] * 2 if again.excluding else again.net)
-            outcomes[tuple(after)] = None
+            after = (net(trial) for net in nets)
+            outcomes[tuple(EXCLUDED_NET if net is None else net for net in after)] = None
         separated = _separated(before, outcomes) if len(outcomes) > 1 else []
         worth = sum(_first_changes(before, after) for after in outcomes) / len(outcomes) if separated else 0.0
         moved = sum(_moved(before, after) for after in outcomes) / len(outcomes) if separated else 0.0
@@ -97,14 +94,6 @@ def checks_for(values: Mapping[str, Value], scores: list[Score], standings: Mapp
             )
         )
     return tuple(checks[:MOST_CHECKS])
-
-
-def _read_by(cause: Cause) -> frozenset[str]:
-    """The quantities that the cause's rules read: no other answer moves its score."""
-    items = (*cause.supports, *cause.contradicts)
-    bars = (*cause.applies, *cause.excludes)
-    whens = (*(item.when for item in items), *(bar.when for bar in bars))
-    return frozenset(condition.quantity for when in whens for condition in when)
 
 
 def _follows(name: str, values: Mapping[str, Value]) -> bool:

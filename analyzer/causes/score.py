@@ -7,8 +7,9 @@ probabilities: nothing calibrates one, so no figure of them is shown. Nothing is
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
+from typing import TypeVar
 
 from analyzer.causes.evidence import shows_damage
 from analyzer.causes.rules import WEIGHTS, Cause, Exclusion, Item, causes
@@ -21,6 +22,9 @@ FITS, FITS_WELL = 5.0, 9.0
 CLEAR_LEAD = 2.0
 # Damage that speaks alike for more causes than this beside the one in question separates nothing (our own rule, no source).
 MOST_ALIKE = 3
+
+
+_Fact = TypeVar("_Fact", Item, Exclusion)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,6 +74,34 @@ def score_of(cause: Cause, values: Mapping[str, Value]) -> Score:
         topics_for=sum(1 for weight in best_for.values() if weight >= WEIGHTS["moderate"]),
         damage_for=by_topic(damage),
     )
+
+
+def net_where(score: Score, changed: Set[str | None]) -> Callable[[Mapping[str, Value]], float | None]:
+    """A quick way to the net of ``score_of(score.cause, values)``, or None where the cause is then excluded.
+
+    It holds for ``values`` that differ from those that ``score`` was made of in the quantities ``changed`` alone: what reads none of
+    these stands as it stood, so that many answers are tried for the price of the few facts that they touch.
+    """
+
+    def parted(items: Iterable[_Fact], before: Iterable[_Fact]) -> tuple[list[_Fact], list[_Fact]]:
+        """Those that hold whatever the answer, and those that depend on it."""
+        touched = [item for item in items if any(condition.quantity in changed for condition in item.when)]
+        open_ones = {id(item) for item in touched}
+        return [item for item in before if id(item) not in open_ones], touched
+
+    cause = score.cause
+    excluded, may_exclude = parted((*cause.applies, *cause.excludes), score.excluding)
+    speaking, may_speak = parted(cause.supports, score.supporting)
+    against, may_contradict = parted(cause.contradicts, score.contradicting)
+
+    def net(values: Mapping[str, Value]) -> float | None:
+        if excluded or any(rule.holds(values) for rule in may_exclude):
+            return None
+        best_for = by_topic((*speaking, *(item for item in may_speak if item.holds(values))))
+        best_against = by_topic((*against, *(item for item in may_contradict if item.holds(values))))
+        return sum(best_for.values()) - sum(best_against.values())
+
+    return net
 
 
 def separating_weight(score: Score, rivals: Iterable[Score]) -> float:

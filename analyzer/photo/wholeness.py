@@ -58,11 +58,12 @@ def even_share(rgb: np.ndarray) -> float:
 
     Where a copy broke off, decoders fill the rest with one grey; a sensor's own picture is never that even over a whole row.
     """
-    grey = rgb.max(axis=2).astype(np.int16)
+    red, green, blue = cv2.split(rgb)
+    brightest = cv2.max(cv2.max(red, green), blue)
     share = 0.0
-    for lines in (grey, grey.T):
-        even = np.ptp(lines, axis=1) <= EVEN_LEVELS
-        share = max(share, float(even.mean()))
+    for across in (1, 0):  # each row to one value, then each column
+        most, least = (cv2.reduce(brightest, across, way) for way in (cv2.REDUCE_MAX, cv2.REDUCE_MIN))
+        share = max(share, float(np.mean(most - least <= EVEN_LEVELS)))
     return share if share >= EVEN_SHARE else 0.0
 
 

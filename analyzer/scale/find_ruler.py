@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 from analyzer.base.measured import MM_PER_INCH
 from analyzer.scale.edges import LUMINANCE, green_crop, linear_crop
 from analyzer.scale.plane_pose import (
+    OWN,
     PLACE,
     TURN,
     CameraPrior,
@@ -28,6 +29,7 @@ from analyzer.scale.plane_pose import (
     most_likely,
     pose_parameters,
     project,
+    project_with_slopes,
     start_with,
 )
 
@@ -40,6 +42,13 @@ MOST_MARKS = 1200  # a metre in millimetres with some to spare; longer rows are 
 TILT_SIGMA = 0.35  # people hold the phone roughly above: sine of the tilt, in each direction, from memory
 # Steps between marks that rulers have: name, mm, after how many marks the pattern of long marks repeats.
 GRADUATIONS = {"1 mm": 1.0, "0.5 mm": 0.5, "1/16 in": MM_PER_INCH / 16}
+
+
+# Steps on the ruler, in its graduation, by which directions there are told: along a mark, and along the row.
+ALONG_MARK, ALONG_ROW = (0.0, 0.5), (0.5, 0.0)
+MOST_AT_TIPS = (
+    4.0  # standard uncertainties by which one mark's end may pull: a long mark among the short ones is no error
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -325,6 +334,47 @@ def _tilt(parameters: np.ndarray) -> dict[str, np.ndarray]:
     return {"camera tilt": normal[:2] / TILT_SIGMA}
 
 
+def _tilt_slopes(parameters: np.ndarray) -> np.ndarray:
+    """Derivative (2, P) of ``_tilt`` by the parameters."""
+    slopes = np.zeros((2, len(parameters)))
+    of_rotation = cv2.Rodrigues(np.asarray(parameters[TURN : TURN + 3], dtype=np.float64))[1]
+    slopes[:, TURN : TURN + 3] = of_rotation[:, [2, 5]].T / TILT_SIGMA  # the rotation's third column, row by row
+    return slopes
+
+
+def _line(parameters: np.ndarray, model: np.ndarray, towards: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+    """Where places on the ruler (N, 2) are seen (N, 2), and the direction (N, 2), of length 1, in which the ruler runs ``towards`` there."""
+    at, beyond = project(parameters, model), project(parameters, model + towards)
+    along = beyond - at
+    return at, along / np.linalg.norm(along, axis=1, keepdims=True)
+
+
+def _across(at: np.ndarray, along: np.ndarray, places_px: np.ndarray) -> np.ndarray:
+    """Distance (N,) of places in the photo from the lines through ``at`` in direction ``along``, with its sign."""
+    apart = places_px - at
+    return apart[:, 0] * along[:, 1] - apart[:, 1] * along[:, 0]
+
+
+def _across_slopes(
+    parameters: np.ndarray, model: np.ndarray, towards: tuple[float, float], places_px: np.ndarray
+) -> np.ndarray:
+    """Derivative (N, P) of ``_across(*_line(parameters, model, towards), places_px)`` by the parameters."""
+    places, slopes = project_with_slopes(parameters, np.concatenate([model, model + towards]))
+    count = len(model)
+    at, at_slopes = places[:count], slopes[:count]
+    span, span_slopes = places[count:] - at, slopes[count:] - at_slopes
+    length = np.linalg.norm(span, axis=1)[:, None]
+    along, apart = span / length, places_px - at
+    turned = np.stack([along[:, 1], -along[:, 0]], axis=1)  # across = apart . turned
+    # Only what turns the direction moves it: the part of the span's change at right angles to it.
+    turning = np.einsum("nk,nkp->np", turned, span_slopes) / length
+    moved = np.einsum("nk,nkp->np", turned, at_slopes)
+    forward = np.sum(apart * along, axis=1)[:, None]
+    whole = np.zeros((count, len(parameters)))
+    whole[:, :OWN] = -moved - forward * turning
+    return whole
+
+
 def _held(prior: CameraPrior) -> CameraPrior:
     """The same camera, held fast: rough readings must not bend it."""
     return replace(prior, focal_relative=1e-3, centre_sigma_px=0.1, distortion_sigma=1e-3)
@@ -344,22 +394,25 @@ def _solve(
     """
     model = np.stack([readings.number, readings.depth], axis=1).astype(np.float64)
 
+    def ends(parameters: np.ndarray) -> np.ndarray:
+        return _across(*_line(parameters, tips[0], ALONG_ROW), tips[1]) / TIP_SIGMA_PX
+
     def residuals(parameters: np.ndarray) -> np.ndarray:
-        at, above = project(parameters, model), project(parameters, model + (0.0, 0.5))
-        along = above - at
-        along /= np.linalg.norm(along, axis=1, keepdims=True)
-        apart = readings.place_px - at
-        return (apart[:, 0] * along[:, 1] - apart[:, 1] * along[:, 0]) / sigma_px
+        return _across(*_line(parameters, model, ALONG_MARK), readings.place_px) / sigma_px
 
     def extra(parameters: np.ndarray) -> dict[str, np.ndarray]:
-        at, beside = project(parameters, tips[0]), project(parameters, tips[0] + (0.5, 0.0))
-        along = beside - at
-        along /= np.linalg.norm(along, axis=1, keepdims=True)
-        apart = tips[1] - at
-        across = (apart[:, 0] * along[:, 1] - apart[:, 1] * along[:, 0]) / TIP_SIGMA_PX
-        return {"mark ends": np.clip(across, -4, 4), **_tilt(parameters)}
+        return {"mark ends": np.clip(ends(parameters), -MOST_AT_TIPS, MOST_AT_TIPS), **_tilt(parameters)}
 
-    return fit_plane(start, prior, residuals, extra, loss=loss)
+    def slopes(parameters: np.ndarray) -> dict[str, np.ndarray]:
+        free = np.abs(ends(parameters)) < MOST_AT_TIPS
+        of_ends = _across_slopes(parameters, tips[0], ALONG_ROW, tips[1]) * (free / TIP_SIGMA_PX)[:, None]
+        return {
+            "marker edges": _across_slopes(parameters, model, ALONG_MARK, readings.place_px) / sigma_px,
+            "mark ends": of_ends,
+            "camera tilt": _tilt_slopes(parameters),
+        }
+
+    return fit_plane(start, prior, residuals, extra, slopes=slopes, loss=loss)
 
 
 def _fit_row(
@@ -386,11 +439,7 @@ def _fit_row(
 def _apart(fit: PlaneFit, readings: _Readings) -> np.ndarray:
     """Distance in pixels of each reading from its mark's line."""
     model = np.stack([readings.number, readings.depth], axis=1).astype(np.float64)
-    at, above = project(fit.parameters, model), project(fit.parameters, model + (0.0, 0.5))
-    along = above - at
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
-    apart = readings.place_px - at
-    return apart[:, 0] * along[:, 1] - apart[:, 1] * along[:, 0]
+    return _across(*_line(fit.parameters, model, ALONG_MARK), readings.place_px)
 
 
 def _within_picture(fit: PlaneFit, first: int, last: int, shape: tuple[int, ...]) -> tuple[int, int]:

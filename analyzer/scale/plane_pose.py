@@ -65,6 +65,14 @@ class CameraPrior:
             "lens distortion": np.array([parameters[K1] / self.distortion_sigma]),
         }
 
+    def slopes(self, parameters: np.ndarray) -> dict[str, np.ndarray]:
+        """Derivative of ``residuals`` by the parameters, by source: (rows, P)."""
+        rows = np.zeros((4, len(parameters)))
+        rows[0, LOG_F] = 1 / self.focal_relative
+        rows[1, CX] = rows[2, CY] = 1 / self.centre_sigma_px
+        rows[3, K1] = 1 / self.distortion_sigma
+        return {"focal length": rows[:1], "principal point": rows[1:3], "lens distortion": rows[3:]}
+
     @property
     def parameters(self) -> np.ndarray:
         return np.array([math.log(self.focal_px), *self.centre_px, 0.0])
@@ -115,6 +123,29 @@ def project(parameters: np.ndarray, points_mm: np.ndarray) -> np.ndarray:
     radial = 1.0 + parameters[K1] * (x * x + y * y)
     focal = math.exp(parameters[LOG_F])
     return np.stack([focal * x * radial + parameters[CX], focal * y * radial + parameters[CY]], axis=-1)
+
+
+def project_with_slopes(parameters: np.ndarray, points_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """As ``project``, with the derivative (N, 2, OWN) of each pixel by the parameters of camera and pose (by OpenCV's ``projectPoints``)."""
+    if len(points_mm) == 0:  # of which OpenCV makes nothing at all
+        return np.zeros((0, 2)), np.zeros((0, 2, OWN))
+    focal = math.exp(parameters[LOG_F])
+    centre, scale = parameters[[CX, CY]], math.exp(parameters[PLACE + 2])
+    points = np.zeros((len(points_mm), 3))
+    points[:, : points_mm.shape[1]] = points_mm
+    matrix = np.array([[focal, 0.0, centre[0]], [0.0, focal, centre[1]], [0.0, 0.0, 1.0]])
+    distortion = np.array([parameters[K1], 0.0, 0.0, 0.0])
+    turn, shift = parameters[TURN : TURN + 3], translation_mm(parameters)
+    places, by = cv2.projectPoints(points, turn, shift, matrix, distortion)
+    # OpenCV's columns: rotation vector 0-2, translation 3-5, focal lengths 6-7, principal point 8-9, k1 10
+    slopes = np.empty((2 * len(points), OWN))
+    slopes[:, LOG_F] = focal * (by[:, 6] + by[:, 7] + scale * by[:, 5])
+    slopes[:, [CX, CY]] = by[:, 8:10] - scale * by[:, 3:5]
+    slopes[:, K1] = by[:, 10]
+    slopes[:, TURN : TURN + 3] = by[:, :3]
+    slopes[:, PLACE : PLACE + 2] = scale * by[:, 3:5]
+    slopes[:, PLACE + 2] = by[:, 3:6] @ shift
+    return places.reshape(-1, 2), slopes.reshape(-1, 2, OWN)
 
 
 def rays(parameters: np.ndarray, pixels: np.ndarray) -> np.ndarray:
@@ -207,10 +238,14 @@ def fit_plane(
     marker_residuals: Callable[[np.ndarray], np.ndarray],
     extra_priors: Callable[[np.ndarray], dict[str, np.ndarray]] | None = None,
     *,
+    slopes: Callable[[np.ndarray], dict[str, np.ndarray]] | None = None,
     loss: str = "linear",
     least_chi_square: float = 1.0,
 ) -> PlaneFit:
     """Parameters that fit the marker's residuals (in standard uncertainties) and what is known of the camera.
+
+    ``slopes`` gives the derivatives of the marker's residuals ("marker edges") and of the extra priors by the parameters, by source,
+    (rows, P) each; without it they are taken by small steps, which costs as many evaluations as there are parameters.
 
     A source's share follows from the linear model: with H the normal matrix and J_s the rows of source s, its share
     of the covariance is H^-1 J_s' J_s H^-1 (GUM, JCGM 102:2011, section 6.2, by linear propagation).
@@ -228,7 +263,15 @@ def fit_plane(
     def stacked(parameters: np.ndarray) -> np.ndarray:
         return np.concatenate([np.ravel(block) for block in blocks(parameters).values()])
 
-    solution = least_squares(stacked, start, x_scale=scales, method="trf", loss=loss, max_nfev=60, ftol=1e-7, xtol=1e-7)
+    def stacked_slopes(parameters: np.ndarray) -> np.ndarray:
+        assert slopes is not None
+        known = {**slopes(parameters), **prior.slopes(parameters)}
+        return np.concatenate([known[name] for name in names])
+
+    solution = least_squares(
+        stacked, start, jac="2-point" if slopes is None else stacked_slopes, x_scale=scales, method="trf", loss=loss,
+        max_nfev=60, ftol=1e-7, xtol=1e-7,
+    )  # fmt: skip
     rows = blocks(solution.x)
     # The solver scales rows by the robust loss; the plain Jacobian is wanted for the covariance, outliers left out.
     jacobian = solution.jac

@@ -7,8 +7,10 @@ from importlib import resources
 import pytest
 
 from analyzer.causes import rules
+from analyzer.causes.checks import _answers
 from analyzer.causes.judge import judge
 from analyzer.causes.rules import STANDINGS, causes, read_cause, rules_table
+from analyzer.causes.score import all_scores, net_where, score_of
 from analyzer.house.facts import check_facts, quantities, with_coarse_words
 from tests.published_cases import causes_map
 
@@ -449,6 +451,23 @@ def test_photo_alone_never_fits_however_much_it_shows():
     alone = standing("under_deposit_waterline", much, "copper")
     told = standing("under_deposit_waterline", {**much, "run": "horizontal"}, "copper")
     assert (alone.standing, told.standing) == ("possible", "fits")
+
+
+def test_trying_an_answer_the_quick_way_gives_what_judging_anew_gives():
+    """For every question that is open and every answer to it, on what a usual case tells."""
+    told = dict(facts(material="copper", service="cold", age_years=22.0, static_pressure_kpa=600.0, tube_type="M"))
+    told |= {"pit_pattern_class": "scattered_pitting", "pit_count": 20.0}
+    scores, tried = all_scores(told), 0
+    for quantity in quantities().values():
+        if quantity.id in told or quantity.kind not in ("flag", "choice", "number"):
+            continue
+        nets = [net_where(score, {quantity.id}) for score in scores]
+        for answer in _answers(quantity, scores):
+            trial = {**told, quantity.id: answer}
+            anew = [score_of(score.cause, trial) for score in scores]
+            assert [net(trial) for net in nets] == [None if s.excluding else s.net for s in anew], (quantity.id, answer)
+            tried += 1
+    assert tried > 100
 
 
 def test_table_of_rules_holds_every_line():

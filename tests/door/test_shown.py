@@ -89,6 +89,7 @@ def test_missing_rows_are_told_after_saving_anew():
     rgb = np.array(data.coffee())
     rgb[300:] = 128
     assert even_share(rgb) == pytest.approx(100 / 400)
+    assert even_share(np.ascontiguousarray(rgb.transpose(1, 0, 2))) == pytest.approx(100 / 400)
     assert read_photo(encoded(rgb)).even_share > 0.2
 
 

@@ -14,14 +14,24 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import approx_fprime
 
 from analyzer.base.flags import ScaleError
 from analyzer.base.measured import Measure
 from analyzer.photo.reading import read_photo
 from analyzer.scale.calibration import Calibration, Marker, coin_of, common_coins, compare_scales, find_scale
 from analyzer.scale.find_card import CARD_CENTRES_MM, _fit_markers, detect_markers, refine_corners
-from analyzer.scale.find_ruler import find_ruler
-from analyzer.scale.plane_pose import camera_priors
+from analyzer.scale.find_ruler import (
+    ALONG_MARK,
+    ALONG_ROW,
+    _across,
+    _across_slopes,
+    _line,
+    _tilt,
+    _tilt_slopes,
+    find_ruler,
+)
+from analyzer.scale.plane_pose import camera_priors, pose_parameters, project, project_with_slopes
 from tests.scale_scenes import (
     DOTS,
     Scene,
@@ -231,6 +241,29 @@ def length_on_plane(calibration: Calibration, ends: np.ndarray) -> float:
 
 
 # --- the ruler ------------------------------------------------------------------------------------------------------
+
+
+def test_slopes_of_the_rulers_fit_are_those_that_small_steps_give(ruler):
+    """Judge: SciPy's finite differences, at a tilted pose through a lens that bends."""
+    camera = camera_priors(ruler.photo)[0]
+    pose = pose_parameters(camera, np.array([2.9, 0.3, -0.2]), np.array([-20.0, 10.0, 250.0]))
+    pose[3] = 0.03
+    marks = np.random.default_rng(3).uniform(-30, 60, (40, 2))
+    seen = project(pose, marks) + np.random.default_rng(4).normal(0, 2, (40, 2))
+
+    def same(slopes, by_steps):
+        assert slopes == pytest.approx(by_steps, rel=1e-4, abs=1e-5 * np.abs(by_steps).max())
+
+    places, slopes = project_with_slopes(pose, marks)
+    assert places == pytest.approx(project(pose, marks), abs=1e-9)
+    same(slopes.reshape(-1, len(pose)), approx_fprime(pose, lambda at: project(at, marks).ravel()))
+    for towards in (ALONG_MARK, ALONG_ROW):
+        across = approx_fprime(pose, lambda at, towards=towards: _across(*_line(at, marks, towards), seen))
+        same(_across_slopes(pose, marks, towards, seen), across)
+    same(_tilt_slopes(pose), approx_fprime(pose, lambda at: _tilt(at)["camera tilt"]))
+    known = approx_fprime(pose, lambda at: np.concatenate(list(camera.residuals(at).values())))
+    same(np.concatenate(list(camera.slopes(pose).values())), known)
+    assert project_with_slopes(pose, marks[:0])[1].shape == (0, 2, len(pose))
 
 
 def test_ruler_gives_scale_along_and_across(ruler):
