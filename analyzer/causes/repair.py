@@ -321,6 +321,7 @@ class RepairOrReplace:
     evidence: tuple[str, ...]  # age and wall, in sentences
     recommendation: str
     enough: str
+    thin_costs: str = ""  # of a record too thin for ``costs``: the span of repairing beside the price of replacing
 
 
 def repair_or_replace(
@@ -337,8 +338,8 @@ def repair_or_replace(
         for f in judgement.findings
         if f.standing in ("fits well", "fits") and f.cause in leak_words().persists
     )
+    thin = _thin_cost(history, prices) if history.thin and prices is not None else ""
     if history.thin:
-        thin = _thin_cost(history, prices) if prices is not None else ""
         recommendation, enough = say("costs.thin", says=history.says + thin), history.enough
     elif costs is None:
         recommendation = f"{history.says} {leak_words().honest}"
@@ -353,6 +354,7 @@ def repair_or_replace(
         evidence=_evidence(quantities, len(persisting)),
         recommendation=recommendation,
         enough=enough,
+        thin_costs=thin.strip(),
     )
 
 

@@ -77,6 +77,7 @@ class HomeownerPage:
     what_not_to_do: tuple[str, ...]
     limits: str
     dangers: tuple[str, ...] = ()  # told before all else
+    who_repairs: str = ""  # one of WHO; empty where this program goes no further
 
 
 class _Record(DataRecord):
@@ -191,7 +192,7 @@ def plan(quantities: Mapping[str, Value], judgement: Judgement) -> tuple[Step, .
         (PHASES.index("next check"), -1, place, _check_step(check, judgement))
         for place, check in enumerate(judgement.checks[: 0 if stopped else MOST_CHECKS])
     ]
-    trade = _book().trade_for.get(str(service), "plumber")
+    trade = _trade(service)
     return tuple(
         replace(step, who=trade) if step.who == "plumber" else step
         for *_, step in sorted(chosen, key=lambda row: row[:3])
@@ -341,7 +342,13 @@ def homeowner_page(quantities: Mapping[str, Value], judgement: Judgement, steps:
         what_not_to_do=not_to_do,
         limits=_book().limits,
         dangers=dangers(steps),
+        who_repairs=_trade(service),
     )
+
+
+def _trade(service: Value | None) -> str:
+    """Who does a plumber's work on a line that carries this."""
+    return _book().trade_for.get(str(service), "plumber")
 
 
 def _how_sure(standing: list[Finding]) -> str:
@@ -352,8 +359,11 @@ def _how_sure(standing: list[Finding]) -> str:
         return say(
             "steps.tied", names=listed([first.name, *map(_inside, tied)]), both="both" if len(tied) == 1 else "all"
         )
-    sure = say("steps.fits_well" if first.standing == "fits well" else "steps.looks_like", name=first.name)
-    return sure + (say("steps.others_fit", names=listed(others)) if others else "")
+    if first.standing == "fits well":
+        sure = say("steps.fits_well", name=first.name)
+        return sure + (say("steps.others_fit", names=listed(others)) if others else "")
+    sure = say("steps.looks_like", name=_inside(first.name))
+    return sure + (say("steps.others_like", names=listed([_inside(name) for name in others], "or")) if others else "")
 
 
 def _said(step: Step) -> str:

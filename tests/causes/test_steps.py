@@ -307,3 +307,12 @@ def test_a_wrong_word_in_the_data_is_found_at_load():
                 {"when_any": [[{"quantity": "moon", "op": "==", "value": True}]]}):  # fmt: skip
         with pytest.raises(ValueError):
             steps._Record.model_validate({**row, **bad})
+
+
+def test_a_name_starts_small_within_a_sentence_and_doubt_is_said_once():
+    made = judgement(finding("steel_galvanised", "fits"), finding("MIC", "fits"))
+    said = homeowner_page({}, made, plan({}, made)).how_sure[0]
+    assert said.startswith(
+        "It looks most like zinc used up and steel rusting in mounds; other causes are not ruled out."
+    )
+    assert said.count("ruled out") == 1 and said.endswith(" It may also be microbes in standing water.")
