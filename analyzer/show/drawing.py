@@ -333,16 +333,27 @@ def foot_of(
 
 
 def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
-    """The picture with a strip below: scale bar, legend, the photo's file name and hash."""
+    """The picture with a strip below: scale bar, legend, the photo's file name and hash.
+
+    Where the picture is too narrow for a word of them, white stands to its right: nothing is cut off, and a place keeps its pixel.
+    """
     height, width = picture.shape[:2]
     # Of one size with the letters of the page where the picture is printed as high as pages have room for it.
     size = max(11, round(max(width, 1.3 * height) / 52))
     letters, small = font(size), font(max(9, round(0.85 * size)))
     rows: list[list[tuple[str, tuple[int, int, int] | None, float]]] = [[]]
-    room = float(width - 2 * size)
-    used = 0.0
     entries: list[tuple[str, tuple[int, int, int] | None]] = list(foot.legend)
     bar_px, bar_words = _bar(foot, width)
+    name = one_line(foot.name, longest=200)
+    hashed = [f"SHA-256 {foot.sha256}"]
+    if small.getlength(hashed[0]) > width - 2 * size:
+        half = len(foot.sha256) // 2
+        hashed = [f"SHA-256 {foot.sha256[:half]}", f"{foot.sha256[half:]}"]
+    longest = [bar_px + 0.7 * size + letters.getlength(bar_words), *map(small.getlength, hashed)]
+    longest += [1.8 * size + letters.getlength(words) for words, _ in entries]
+    width = max(width, round(max(longest) + 2 * size))
+    room = float(width - 2 * size)
+    used = 0.0
     if bar_px:
         used = bar_px + size + letters.getlength(bar_words) + 2 * size
     for words, colour in entries:
@@ -352,7 +363,7 @@ def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
             used = 0.0
         rows[-1].append((words, colour, used))
         used += wide
-    named = [one_line(foot.name, longest=200), f"SHA-256 {foot.sha256}"]
+    named = [name, *hashed]
     if small.getlength("   ".join(named)) <= room:
         named = ["   ".join(named)]
     while max(small.getlength(line) for line in named) > room and small.size > 6:
@@ -371,7 +382,8 @@ def with_foot(picture: np.ndarray, foot: Foot) -> np.ndarray:
     for place, line in enumerate(reversed(named)):
         at = strip.height - size * (0.8 + 1.2 * place)
         draw.text((size, at), line, font=small, fill=(90, 98, 106), anchor="lm")
-    return np.vstack([picture, np.asarray(strip)])
+    beside = ((0, 0), (0, width - picture.shape[1]), (0, 0))
+    return np.vstack([np.pad(picture, beside, constant_values=255), np.asarray(strip)])
 
 
 def _sign(

@@ -41,7 +41,15 @@ class _Fit:
 
 # From the most comfortable on; the first that does not need too many pages, or a last page with hardly anything on it, is taken.
 _FITS = (_Fit(1.0, 1.0), _Fit(0.95, 0.9), _Fit(0.91, 0.8), _Fit(0.88, 0.7), _Fit(0.86, 0.6))
-_EVIDENCE_FIT = _Fit(0.86, 1.0)
+# Set closer, or where that does not help wider, so that no last page of the sheets is nearly empty.
+_EVIDENCE_FITS = (
+    _Fit(0.86, 1.0),
+    _Fit(0.86, 0.86),
+    _Fit(0.84, 0.74),
+    _Fit(0.82, 0.62),
+    _Fit(0.9, 1.2),
+    _Fit(0.95, 1.4),
+)
 _HOME_FITS = (_Fit(1.1, 1.2), _Fit(1.03, 1.0), _Fit(0.97, 0.9), _Fit(0.91, 0.75), _Fit(0.87, 0.65))
 
 
@@ -211,17 +219,37 @@ def evidence_pdf(
 ) -> bytes:
     """Evidence sheets: the marked photo and, for every pit, the crop that its figures rest on; the photo's hash on each page."""
     edition = edition or Edition(units=units)
-    pages = _begun(examination, edition, "Evidence sheets", made, _EVIDENCE_FIT)
-    _print_all(pages, evidence.blocks(examination, edition))
-    return bytes(pages.output())
+    blocks = evidence.blocks(examination, edition)
+
+    def set_as(fit: _Fit) -> _Pages:
+        pages = _begun(examination, edition, "Evidence sheets", made, fit, hashed=True)
+        _print_all(pages, blocks)
+        return pages
+
+    tried: list[tuple[float, _Fit]] = []
+    for fit in _EVIDENCE_FITS:
+        pages = set_as(fit)
+        if pages.page_no() == 1 or pages.filled >= _LEAST_FILLED:
+            return bytes(pages.output())
+        pages.let_go()
+        tried.append((pages.filled, fit))
+    return bytes(set_as(max(tried, key=lambda one: one[0])[1]).output())
 
 
-def _begun(examination: Examination, edition: Edition, title: str, made: dt.datetime | None, fit: _Fit) -> _Pages:
+def _begun(
+    examination: Examination,
+    edition: Edition,
+    title: str,
+    made: dt.datetime | None,
+    fit: _Fit,
+    *,
+    hashed: bool = False,
+) -> _Pages:
     pages = _Pages(format=edition.sheet)
     pages.fit, pages.type_share = fit, fit.type
     case = edition.case
     pages.heading = " · ".join(part for part in (f"Removed pipe section: {examination.photo.name}", case.short) if part)
-    if fit is _EVIDENCE_FIT:
+    if hashed:
         pages.heading += f" · SHA-256 {examination.photo.sha256}"
     pages.set_title(pages.heading)
     pages.viewer_preferences = ViewerPreferences(display_doc_title=True)

@@ -10,7 +10,7 @@ import pypdf
 import pytest
 
 from analyzer.result.examination import conclude
-from analyzer.show import blocks, paper, phrases, report, webpage
+from analyzer.show import blocks, drawing, paper, phrases, report, webpage
 from analyzer.show.edition import CaseData, Edition
 from tests.conftest import ROOT
 
@@ -341,3 +341,29 @@ def test_many_corrections_of_one_kind_take_one_row(demo_examination):
     rows = report.section(many, "corrections").blocks[1].rows
     assert [row[0] for row in rows] == ["pit added, 200 times", f"not a pit, number {other.pit}"]
     assert len(pypdf.PdfReader(io.BytesIO(paper.pdf(many))).pages) <= paper.MOST_PAGES
+
+
+@pytest.mark.parametrize("number", [4, 16, 20])
+def test_no_last_evidence_sheet_is_nearly_empty(number, demo_examination):
+    """Whatever number of pits stands: crops and words are set closer or wider until the last sheet carries something."""
+    from analyzer.result.corrections import make_correction
+
+    gone = [make_correction({"kind": "remove_pit", "pit": p.id}) for p in demo_examination.pits.pits[number:]]
+    few = conclude(demo_examination.look, corrections=gone)
+    assert len(few.standing_pits.pits) == number
+    for units in ("metric", "us"):
+        reader = pypdf.PdfReader(io.BytesIO(paper.evidence_pdf(few, units=units)))
+        assert _filled(reader.pages[-1]) > 0.28, (units, len(reader.pages))
+
+
+@pytest.mark.parametrize("shape", [(1200, 90), (600, 300), (300, 900)])
+def test_no_word_under_a_picture_is_cut_off(shape):
+    """A narrow picture gets white beside it, and keeps its place at the left: scale bar, legend and hash stand whole."""
+    rgb = np.full((*shape, 3), 90, np.uint8)
+    legend = (("contact mark (hatched)", (80, 160, 220)), ("metal looked at (dashed)", (240, 240, 240)))
+    foot = drawing.Foot(name="bore-left-half.jpg", sha256="ab" * 32, legend=legend, mm_per_px=0.05, units="metric")
+    made = drawing.with_foot(rgb, foot)
+    assert (made[: shape[0], : shape[1]] == rgb).all() and (made[: shape[0], shape[1] :] == 255).all()
+    strip = made[shape[0] :]
+    ink = (strip < 200).any(axis=2).any(axis=0).nonzero()[0]
+    assert ink.min() > 3 and ink.max() < made.shape[1] - 4

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analyzer.result.examination import Examination
 from analyzer.result.record import CAUTION
 from analyzer.show.blocks import Block, Caution, Gallery, Heading, Paragraph
@@ -33,6 +35,9 @@ def blocks(examination: Examination, edition: Edition) -> tuple[Block, ...]:
         found.append(Gallery(items=crops, columns=4, page_share=0.14))
     torches = pictures.torches(examination, units)
     if torches is not None:
-        found += [Heading(text="The series with the torch, with the pits marked"), torches]
+        # A row of tall pictures needs height to show anything.
+        tall = all(item.height_px > 1.2 * item.width_px for item in torches.items)
+        shown = replace(torches, columns=4 if tall else 3, page_share=0.34 if tall else 0.2)
+        found += [Heading(text="The series with the torch, with the pits marked"), shown]
     known = uncertainty.build(examination, edition)
     return (*found, Heading(text=known.title), *known.blocks, Caution(text=CAUTION))
