@@ -148,7 +148,13 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int, ligh
         and abs(r["scale_err_pct"]) > 4
         and not any("scale" in f["suffers"] and f["severity"] != "note" for f in predictions[r["name"]]["flags"])
     ]
-    table.row("scale more than 4 % off without a flag", len(unflagged), "0", not unflagged, " ".join(unflagged))
+    outside = [
+        r["name"]
+        for r in rows
+        if r["scale_err_pct"] is not None and abs(r["scale_err_pct"]) > 4 and not r["cover_scale"]
+    ]
+    loose = sorted({*unflagged, *outside})
+    table.row("scale more than 4 % off, no flag or out of interval", len(loose), "0", not loose, " ".join(loose))
     for key, name in (("analysed_area_err_pct", "seen area"), ("examined_area_err_pct", "examined area")):
         middle = _median([abs(r[key]) for r in seen if r[key] is not None])
         table.row(f"{name}: median error, %", middle, "3", None if middle is None else middle <= 3)
@@ -213,7 +219,8 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int, ligh
         if (results / row["name"] / "squarely.json").exists()
     ]
     held_by = coverage_table.print_table(cases)
-    for kind in ("largest pit", "number of pits", "density"):
+    sizes = [kind for kind in held_by if kind.startswith("openings")]
+    for kind in ("examined area", *sizes, "largest pit", "number of pits", "density"):
         share, n = held_by.get(kind, {}).get("all", (float("nan"), 0))
         within = coverage_table.LEAST_HELD <= share <= coverage_table.MOST_HELD
         table.row(f"95 % intervals hold: {kind}, %", 100 * share, "90 to 99", within if n else None, f"n={n}")

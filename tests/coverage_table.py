@@ -1,4 +1,4 @@
-"""How often stated 95 % intervals hold the truth, by view and marker: scale, seen area, openings by size, largest pit, number, density.
+"""How often stated 95 % intervals hold the truth, by view and marker: scale, seen and examined area, openings by size, largest pit, number, density.
 
 Used by ``python -m tests.accuracy``. The number of pits and the density are of metal seen at up to 60 degrees from square; which
 true pits lie there is told by the program's own surface at each true pit (``squarely``), the true area there by its share of
@@ -44,6 +44,10 @@ def held_in(row: Mapping[str, Any], truth: Mapping[str, Any], folder: Path) -> d
         "scale": [row["cover_scale"]],
         "seen area": [row["cover_area"]],
     }
+    examined = said["surface"]["examined_area_mm2"]
+    if examined is not None:
+        low, high = examined["interval_95"]
+        held["examined area"] = [low <= truth["visible_area_within_70deg_mm2"] <= high]
     for least, most in SIZES_MM:
         name = f"openings {least:g} to {most:g} mm" if most < 90 else f"openings from {least:g} mm"
         held[name] = [ok for ok, size in zip(row["cover_diam"], row["diam_sizes"], strict=True) if least <= size < most]

@@ -14,7 +14,7 @@ from analyzer.base.colour import cielab_of_srgb
 from analyzer.base.measured import Measure
 from analyzer.marks import closeup
 from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of
-from analyzer.marks.number import SQUARELY_DEG, Marks
+from analyzer.marks.number import Marks
 from analyzer.photo.reading import Photo
 from analyzer.piece.surface import Surface
 
@@ -25,6 +25,8 @@ CONTRAST_CONFIDENCE = {"px": 0.91, "mm": 0.82}
 # Pits that go unseen beside each one that is seen, the scatter of ln N from picture to picture and the constant of ``number``: so
 # that the intervals hold on the same pictures; without weights on a rendered piece most pits go unseen, and the range is wide.
 CONTRAST_NUMBER = {"px": (0.6, 0.5, 2.0), "mm": (3.5, 0.7, 5.0)}
+
+EDGE = 0.15  # relative standard uncertainty of a diameter: outlines by contrast were not calibrated
 
 
 def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogue:
@@ -85,17 +87,23 @@ def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogu
         evidence_version=closeup.SETTINGS_VERSION,
         flags=flags_of(pits, smallest, "contrast"),
     )
-    squarely = [pit for pit in found.counted if not pit.obliquity_deg > SQUARELY_DEG]
+    counted = found.counted
     unseen, scatter, constant = CONTRAST_NUMBER[surface.unit]
     found = replace(
         found,
         marks=Marks(
-            x_px=np.array([pit.x_px for pit in squarely], float),
-            y_px=np.array([pit.y_px for pit in squarely], float),
-            confidence=np.array([pit.confidence for pit in squarely], float),
-            pit=np.array([pit.id for pit in squarely], int),
-            unseen=np.full(len(squarely), unseen),
-            slopes=np.zeros((len(squarely), 1)),
+            x_px=np.array([pit.x_px for pit in counted], float),
+            y_px=np.array([pit.y_px for pit in counted], float),
+            confidence=np.array([pit.confidence for pit in counted], float),
+            pit=np.array([pit.id for pit in counted], int),
+            # a mouth without a tilt of its own (no scale) is taken as seen squarely
+            oblique_deg=np.array(
+                [0.0 if math.isnan(pit.obliquity_deg) else pit.obliquity_deg for pit in counted], float
+            ),
+            pixels=np.array([pit.equivalent_diameter_px for pit in counted], float),
+            spread=np.full(len(counted), EDGE),
+            unseen=np.full(len(counted), unseen),
+            slopes=np.zeros((len(counted), 1)),
             covariance=np.zeros((1, 1)),
             scatter=scatter,
             constant=constant,
@@ -116,10 +124,9 @@ def _on_metal(
     own = area / 12
     saa, sbb, sab = (float((area * v).sum() / mass) for v in (a * a + own, b * b + own, a * b))
     mean, half = (saa + sbb) / 2, math.hypot((saa - sbb) / 2, sab)
-    edge = 0.15  # of the diameter: outlines by contrast were not calibrated
 
     def mm(value: float, power: int = 1) -> Measure:
-        return Measure.by_shares(value, shares, {"outline of the mouth": edge}, power=power, positive=True)
+        return Measure.by_shares(value, shares, {"outline of the mouth": EDGE}, power=power, positive=True)
 
     return {
         "axial_mm": ca,

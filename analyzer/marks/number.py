@@ -25,16 +25,22 @@ from analyzer.base.measured import COVERAGE_95, Measure
 SQUARELY_DEG = (
     60.0  # metal up to this oblique is what the number of pits is estimated on; beyond it hardly half are seen
 )
+FALLS_TO_DEG = 75.0  # the share seen falls with obliquity up to here: the fit is drawn on that far, a judgement
 
 
 @dataclass(frozen=True, kw_only=True)
 class Marks:
-    """Every mark on metal seen squarely that may be a pit. Arrays of n."""
+    """Every mark that may be a pit. Arrays of n."""
 
     x_px: np.ndarray  # its place in the upright photo
     y_px: np.ndarray
     confidence: np.ndarray  # that it is a pit
     pit: np.ndarray  # int: its number in the list, 0 where it is too doubtful to be listed
+    oblique_deg: np.ndarray  # how far from square its metal is seen
+    pixels: (
+        np.ndarray
+    )  # its diameter by the metal's millimetres a pixel; in pixels of the photo where there is no scale
+    spread: np.ndarray  # relative standard uncertainty of that diameter
     unseen: np.ndarray  # how many pits like it go unseen beside each one that is seen: 1 / share seen - 1
     slopes: np.ndarray  # (n, k) change of 1 / share seen with each coefficient of its fit
     covariance: np.ndarray  # (k, k) of those coefficients
@@ -43,7 +49,8 @@ class Marks:
 
     def at(self, kept: np.ndarray) -> Self:
         """The marks of which ``kept`` (n,) bool holds."""
-        arrays = {name: getattr(self, name)[kept] for name in ("x_px", "y_px", "confidence", "pit", "unseen", "slopes")}
+        names = ("x_px", "y_px", "confidence", "pit", "oblique_deg", "pixels", "spread", "unseen", "slopes")
+        arrays = {name: getattr(self, name)[kept] for name in names}
         return replace(self, **arrays)
 
 
@@ -66,30 +73,38 @@ def marks_by_learning(
     pit: np.ndarray,
     oblique_deg: np.ndarray,
     pixels: np.ndarray,
+    spread: np.ndarray,
 ) -> Marks:
-    """The marks with the share that is seen by the weights' own ``table`` [number] (see ``analyzer.training.pit_calibration``)."""
-    seen, design = seen_share(table, oblique_deg, pixels)
+    """The marks with the share that is seen by the weights' own ``table`` [number] (see ``analyzer.training.pit_calibration``).
+
+    Beyond FALLS_TO_DEG, where no pit was fitted on, the share is taken as it is there.
+    """
+    seen, design = seen_share(table, np.minimum(oblique_deg, FALLS_TO_DEG), pixels)
     unseen = 1 / seen - 1
     return Marks(
         x_px=x_px,
         y_px=y_px,
         confidence=confidence,
         pit=pit,
+        oblique_deg=oblique_deg,
+        pixels=pixels,
+        spread=spread,
         unseen=unseen,
         slopes=-design * unseen[:, None],
         covariance=np.array(table["covariance"], float),
         scatter=float(table["scatter"]),
         constant=float(table["constant"]),
-    ).at(oblique_deg <= SQUARELY_DEG)
+    )
 
 
 def number_of_pits(marks: Marks, standing: Mapping[int, float], by_hand: Collection[int], added: int) -> Measure:
-    """The estimate with its interval, in whole pits.
+    """The estimate with its interval, in whole pits, for the metal that is seen squarely.
 
     ``standing``: confidence of the pits that stand in the list, by number; a mark listed once and no longer there was taken out
     by a person and is none. ``by_hand``: numbers that a person confirmed; ``added``: pits that a person added, which are some of
     those that were not seen.
     """
+    marks = marks.at(marks.oblique_deg <= SQUARELY_DEG)
     confidence = np.array(
         [
             standing.get(int(number), 0.0) if number else sure

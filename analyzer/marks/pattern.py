@@ -20,6 +20,7 @@ from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import Measure, mean, ratio
 from analyzer.marks.bands import KINDS, Bands
 from analyzer.marks.catalogue import Pit, PitCatalogue
+from analyzer.marks.largest import largest_opening
 from analyzer.marks.number import SQUARELY_DEG
 from analyzer.piece.surface import Surface
 
@@ -63,7 +64,7 @@ class Pattern:
     density_rating: str | None  # ASTM G46 A-1 .. A-5, the nearest
     size_rating: str | None  # ASTM G46 B-1 .. B-5
     mean_diameter_mm: Measure | None
-    largest_diameter_mm: Measure | None
+    largest_diameter_mm: Measure | None  # the largest listed; its interval is where the largest there is may lie
     quantities: Mapping[
         str, float | str | bool
     ]  # measured quantities for the rules; one that is not known is not there
@@ -114,6 +115,9 @@ def read_pattern(
     if diameters:
         quantities["largest_pit_mm"] = max(d.value for d in diameters)
         quantities["median_pit_mm"] = float(np.median([d.value for d in diameters]))
+    largest = None
+    if surface.mm_per_px is not None:
+        largest = largest_opening(counted, pits.marks, surface.mm_per_px.value)
     opening = mean(areas, own=OWN_SOURCES) if areas else None
     if density is not None and counted and surface.examined_area.value < SMALL_AREA_CM2 * 100:
         flags.append(raise_flag("rating_on_small_area", f" ({surface.examined_area.value / 100:.0f} cm2)"))
@@ -146,7 +150,7 @@ def read_pattern(
         size_rating_range=_rating("size_mm2", opening, 1.0)[1],
         counted_area=area,
         mean_diameter_mm=mean(diameters, own=OWN_SOURCES) if diameters else None,
-        largest_diameter_mm=max(diameters, key=lambda d: d.value) if diameters else None,
+        largest_diameter_mm=largest,
         quantities=MappingProxyType(quantities),
         flags=tuple(flags),
     )

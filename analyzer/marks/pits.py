@@ -135,6 +135,7 @@ def _by_learning(
         pit=listed[large],
         oblique_deg=values["obliquity_deg"][large],
         pixels=diameter[large] / step,
+        spread=spread[large],
     )
     catalogue = PitCatalogue(
         pits=tuple(pits),

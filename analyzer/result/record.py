@@ -276,7 +276,9 @@ class DensityRecord(_Model):
     size_rating: Annotated[str | None, From("pattern.size_rating")]
     size_rating_range: Annotated[tuple[str, str] | None, From("pattern.size_rating_range")]
     mean_diameter_mm: Annotated[MeasureRecord | None, From("pattern.mean_diameter_mm")]
-    largest_diameter_mm: Annotated[MeasureRecord | None, From("pattern.largest_diameter_mm")]
+    largest_diameter_mm: Annotated[MeasureRecord | None, From("pattern.largest_diameter_mm")] = Field(
+        description="of the largest listed pit; the interval is where the largest on the seen metal may lie: the listed one may be none, a larger one may have been missed"
+    )
     evidence: Annotated[str, From("pits.evidence")]
     evidence_version: Annotated[str, From("pits.evidence_version")]
 

@@ -37,7 +37,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from scipy.optimize import linear_sum_assignment, minimize
+from scipy import sparse
+from scipy.optimize import linear_sum_assignment, linprog, minimize
 from scipy.spatial import cKDTree
 
 from analyzer.base.flags import CutpipeError
@@ -45,7 +46,8 @@ from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.base.measured import ratio as density
 from analyzer.house.tables import read_tube
 from analyzer.marks import calibrated, candidates, likelihood
-from analyzer.marks.number import SQUARELY_DEG, marks_by_learning, number_of_pits, seen_share
+from analyzer.marks.largest import predicted_largest
+from analyzer.marks.number import FALLS_TO_DEG, SQUARELY_DEG, marks_by_learning, number_of_pits, seen_share
 from analyzer.photo.reading import read_photo
 from analyzer.piece.find import find_surface
 from analyzer.scale.calibration import Marker, find_scale
@@ -241,6 +243,19 @@ def _robust(x: np.ndarray, y: np.ndarray, bend: float, ridge: float = 2.0) -> tu
     return float(b[0] - slope @ middle), slope
 
 
+def _quantile(x: np.ndarray, y: np.ndarray, share: float) -> tuple[float, np.ndarray]:
+    """Linear regression of the quantile ``share`` of y (Koenker and Bassett 1978, Econometrica 46, 33), as a linear programme."""
+    n, k = x.shape[0], x.shape[1] + 1
+    middle, spread = x.mean(0), x.std(0) + 1e-9
+    z = sparse.csr_matrix(np.c_[np.ones(n), (x - middle) / spread])
+    cost = np.r_[np.zeros(2 * k), np.full(n, share), np.full(n, 1 - share)]
+    equal = sparse.hstack([z, -z, sparse.eye(n), -sparse.eye(n)])
+    solved = linprog(cost, A_eq=equal, b_eq=y, bounds=(0, None), method="highs").x
+    b = solved[:k] - solved[k : 2 * k]
+    slope = b[1:] / spread
+    return float(b[0] - slope @ middle), slope
+
+
 def fit(rows: Rows, use: np.ndarray) -> dict[str, Any]:
     """The tables, from the rows in ``use``."""
 
@@ -263,11 +278,9 @@ def fit(rows: Rows, use: np.ndarray) -> dict[str, Any]:
     tables["opening"] = {"intercept": intercept, "weights": dict(zip(names, map(float, slope), strict=True))}
     error = np.abs(y - intercept - x[matched] @ slope) / 2  # of ln diameter
     names, x = columns(SPREAD)
-    intercept, slope = _robust(x[matched], np.log(np.maximum(error, 0.005)), 1.0)
-    ratio = error / np.exp(intercept + x[matched] @ slope)
-    intercept += math.log(
-        float(np.quantile(ratio, 0.955)) / COVERAGE_95
-    )  # the tails are long: 95 % by count, not by variance
+    # The tails are long, and longer where a mouth is large: 95 % by count and not by variance, at every size.
+    intercept, slope = _quantile(x[matched], np.log(np.maximum(error, 0.005)), 0.955)
+    intercept -= math.log(COVERAGE_95)
     tables["opening_spread"] = {"intercept": intercept, "weights": dict(zip(names, map(float, slope), strict=True))}
     return tables
 
@@ -368,6 +381,7 @@ def numbers(pictures: Sequence[Picture], rows: Rows, judged: Judged, table: Mapp
             pit=np.zeros(n, int),
             oblique_deg=picture.values["obliquity_deg"],
             pixels=judged.diameter[own] / picture.step_mm,
+            spread=judged.spread[own],
         )
         made = number_of_pits(marks, {}, (), 0)
         true = int((picture.true_obliquity <= SQUARELY_DEG).sum())
@@ -411,6 +425,52 @@ def told_numbers(pictures: Sequence[Picture], n: np.ndarray) -> str:
             f"sum of estimates {100 * (value.sum() / max(true.sum(), 1) - 1):+.0f} %"
         )
     return "\n".join(lines)
+
+
+SIZES_MM = ((0.3, 0.8), (0.8, 1.5), (1.5, 99.0))
+
+
+def told_sizes(rows: Rows, judged: Judged, threshold: float) -> str:
+    """How often the interval of a listed pit's diameter holds the truth, by its true size."""
+    kept = (rows.true > 0) & (judged.sure >= threshold) & (judged.diameter >= SMALLEST_MM)
+    error = judged.ln_factor[kept] - rows.ln_area[kept]
+    held = np.abs(error) / 2 <= COVERAGE_95 * judged.spread[kept]
+    true = judged.diameter[kept] * np.exp(-error / 2)
+    said = []
+    for least, most in SIZES_MM:
+        own = (true >= least) & (true < most)
+        said.append(
+            f"from {least:g} mm {100 * held[own].mean():.0f} % of {own.sum()}" if own.any() else f"from {least:g} mm -"
+        )
+    return f"diameters held, by true size: {', '.join(said)}"
+
+
+def told_largest(
+    pictures: Sequence[Picture], rows: Rows, judged: Judged, threshold: float, table: Mapping[str, Any]
+) -> str:
+    """How often the largest pit lies where it is predicted, and where the largest listed one by itself would have it."""
+    held: list[bool] = []
+    alone: list[bool] = []
+    wide: list[float] = []
+    for k, picture in enumerate(pictures):
+        own = rows.picture == k
+        sure, diameter, spread = judged.sure[own], judged.diameter[own], judged.spread[own]
+        listed = calibrated.reported(sure, diameter, {"confidence": {"reported_from": threshold}})
+        if not listed.any() or not picture.true_diameter.size:
+            continue
+        oblique = np.minimum(picture.values["obliquity_deg"], FALLS_TO_DEG)
+        seen, _ = seen_share(table, oblique, diameter / picture.step_mm)
+        low, high = predicted_largest(sure, diameter, spread, 1 / seen - 1)
+        top = np.flatnonzero(listed)[diameter[listed].argmax()]
+        low, high = min(low, diameter[top]), max(high, diameter[top])
+        true = picture.true_diameter.max()
+        held.append(low <= true <= high)
+        alone.append(abs(math.log(true / diameter[top])) <= COVERAGE_95 * spread[top])
+        wide.append(high / max(low, 1e-9))
+    return (
+        f"largest pit held {100 * np.mean(held):.0f} % of {len(held)}, high over low {np.median(wide):.2f} (median); by the largest "
+        f"listed alone {100 * np.mean(alone):.0f} %"
+    )
 
 
 def report(pictures: Sequence[Picture], rows: Rows, judged: Judged, threshold: float) -> str:
@@ -485,6 +545,8 @@ def main() -> None:
     number = number_table(learned)
     number["scatter"] = scatter(learned, rows, within, number)
     print("on the pictures fitted on, cross-fitted:", report(learned, rows, within, threshold))
+    print(told_sizes(rows, within, threshold))
+    print(told_largest(learned, rows, within, threshold, number))
     print(told_numbers(learned, numbers(learned, rows, within, number)))
     judged = judge(rows_apart, [(everything, tables)])
     crossed = cross_fitted(rows_apart, len(apart))  # its openings are those of tables fitted on other pictures
@@ -492,6 +554,8 @@ def main() -> None:
     print("on the others:")
     for t in sorted({0.3, 0.4, 0.5, 0.6, threshold}):
         print(report(apart, rows_apart, judged, t))
+    print(told_sizes(rows_apart, judged, threshold))
+    print(told_largest(apart, rows_apart, judged, threshold, number))
     print(told_numbers(apart, numbers(apart, rows_apart, judged, number)))
     table = reliability(rows_apart, judged)
     if asked.write:

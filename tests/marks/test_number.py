@@ -24,7 +24,7 @@ def marks(confidence, unseen=0.0, **others) -> Marks:
     n = len(confidence)
     made = Marks(
         x_px=np.arange(n, dtype=float), y_px=np.zeros(n), confidence=np.array(confidence, float), pit=np.zeros(n, int),
-        unseen=np.full(n, float(unseen)), slopes=np.zeros((n, 3)), covariance=np.zeros((3, 3)), scatter=0.0, constant=1.0,
+        oblique_deg=np.zeros(n), pixels=np.full(n, 10.0), spread=np.full(n, 0.1), unseen=np.full(n, float(unseen)), slopes=np.zeros((n, 3)), covariance=np.zeros((3, 3)), scatter=0.0, constant=1.0,
     )  # fmt: skip
     return replace(made, **others)
 
@@ -91,12 +91,14 @@ def test_marks_on_metal_seen_aslant_are_left_out_and_the_share_falls_with_obliqu
         pit=np.array([1, 2]),
         oblique_deg=np.array([10.0, 65.0]),
         pixels=two * 10,
+        spread=two * 0.1,
     )
-    assert made.pit.tolist() == [1]
+    squarely = number_of_pits(made.at(np.array([True, False])), {1: 0.9}, (), 0)
+    assert number_of_pits(made, {1: 0.9, 2: 0.9}, (), 0) == squarely
     # slopes: change of 1 / share with each coefficient, against a step of it
     step = 1e-5
     moved = marks_by_learning(
         {**TABLE, "ln_pixels": 1.5 + step}, x_px=two, y_px=two, confidence=two, pit=np.array([1, 2]),
-        oblique_deg=np.array([10.0, 65.0]), pixels=two * 10,
+        oblique_deg=np.array([10.0, 65.0]), pixels=two * 10, spread=two * 0.1,
     )  # fmt: skip
     assert (moved.unseen - made.unseen)[0] / step == pytest.approx(made.slopes[0, 2], rel=1e-3)

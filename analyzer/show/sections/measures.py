@@ -75,7 +75,13 @@ def build(examination: Examination, edition: Edition) -> Section:
             add("Pits per area", pattern.pits_per_cm2, "per_cm2", rests_on)
         if pattern.mean_diameter_mm is not None:
             add("Mean pit opening", pattern.mean_diameter_mm, "length_mm", "width of a round mouth of the same area")
-            add("Largest pit opening", pattern.largest_diameter_mm, "length_mm", "the same of the largest")
+            add(
+                "Largest pit opening",
+                pattern.largest_diameter_mm,
+                "length_mm",
+                "the same of the largest listed; the interval is where the largest that there is may lie, as that one may be none and a "
+                "larger one may have been missed",
+            )
     for check in phrases.scale_checks(examination):
         rows.append(
             (
