@@ -87,7 +87,7 @@ def plain(amount: float | None, kind: str, units: str = "metric") -> str:
         return UNKNOWN
     name, factor, most = _KINDS[kind][units]
     offset = 32.0 if name == "°F" else 0.0
-    decimals = min(most, 1 if kind == "length_mm" and units == "metric" else most)
+    decimals = min(most, {"metric": 1, "us": 3}[units] if kind == "length_mm" else most)
     return f"{number(amount * factor + offset, decimals)} {name}".strip()
 
 
@@ -95,12 +95,15 @@ def unit(kind: str, units: str) -> str:
     return _KINDS[kind][units][0]
 
 
+_AREA = re.compile(r"(\d+(?:\.\d+)?) cm[2²]")
 _MILLIMETRES = re.compile(r"(\d+(?:\.\d+)?)(?: to (\d+(?:\.\d+)?))? mm\b(?! a pixel)")
 
 
 def sentence(text: str, units: str = "metric") -> str:
-    """A ready sentence with its millimetres in the units asked for: "0.84 mm" becomes "0.0331 in".
+    """A ready sentence with its millimetres and square centimetres in the units asked for: "0.84 mm" becomes "0.0331 in".
 
+    >>> sentence("on this piece (32 cm2)", "us")
+    'on this piece (5.0 in²)'
     >>> sentence("0.0 to 1.6 mm may be left over 20 mm.", "us")
     '0.000 to 0.063 in may be left over 0.79 in.'
     """
@@ -114,7 +117,10 @@ def sentence(text: str, units: str = "metric") -> str:
             + " in"
         )
 
-    return _MILLIMETRES.sub(inches, text)
+    def square_inches(found: re.Match[str]) -> str:
+        return f"{float(found[1]) * 100 / MM_PER_INCH**2:.1f} in²"
+
+    return _AREA.sub(square_inches, _MILLIMETRES.sub(inches, text))
 
 
 METHOD_WORDS = {

@@ -281,7 +281,7 @@ def _cost_words(
     says = say(
         "costs.lead",
         years=prices.years,
-        rate=f"{prices.discount_rate:.1%}",
+        rate=f"{100 * prices.discount_rate:.1f} %",
         figures=figures,
         verdict=verdict,
         honest=leak_words().honest,
@@ -341,6 +341,8 @@ def repair_or_replace(
     thin = _thin_cost(history, prices) if history.thin and prices is not None else ""
     if history.thin:
         recommendation, enough = say("costs.thin", says=history.says + thin), history.enough
+    elif costs is not None and history.worthless_ahead and costs.cheaper is None:  # no sum may rest on limits that wide
+        recommendation, enough = f"{history.says} {say('costs.undecided')} {leak_words().honest}", costs.enough
     elif costs is None:
         recommendation = f"{history.says} {leak_words().honest}"
         enough = say("costs.ask_prices")
@@ -399,7 +401,7 @@ def _evidence(quantities: Mapping[str, Any], persisting: int) -> tuple[str, ...]
         said.append(say("costs.age", age=f"{quantities['age_years']:g}"))
     share = quantities.get("remaining_wall_share")
     if share is not None:
-        said.append(say("costs.wall", share=f"{share:.0%}"))
+        said.append(say("costs.wall", share=f"{100 * share:.0f} %"))
     if persisting > 1:
         said.append(say("costs.go_on", number=persisting))
     return tuple(said)

@@ -344,10 +344,16 @@ def describe(quantity_id: str, value: Value, units: str = "metric") -> str:
     if isinstance(value, str):
         return quantity.choices.get(value, value) if quantity else value
     if quantity is None:
-        return f"{value:.3g}"
+        return _digits(value)
     unit = asked_unit(quantity, units)
     words = unit if value == 1 and unit in ("year", "month") else unit_words(unit)
-    return f"{float(number_in(quantity, value, units)):.3g} {words}".strip()
+    figure = float(number_in(quantity, value, units))
+    return f"{f'{figure:.0f}' if quantity.unit == 'year AD' else _digits(figure)} {words}".strip()
+
+
+def _digits(figure: float) -> str:
+    """Three digits, from 1,000 on the whole number: "0.123", "12,000", never "1.2e+04"."""
+    return f"{figure:.3g}" if abs(figure) < 999.5 else f"{figure:,.0f}"
 
 
 US_UNITS: Mapping[str, str] = MappingProxyType({"kPa": "psi", "C": "F", "mm": "in", "L/min": "gpm", "m/s": "ft/s"})

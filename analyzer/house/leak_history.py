@@ -110,8 +110,10 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         trend = say("leaks.crowded", p=f"{crowding.p_value:.2g}")  # never "steady" against the dates
     else:
         trend = _trend_words(tests)
+    worthless = ahead.high[-1] > leak_words().useless_ratio * ahead.low[-1]
     says = say(
-        "leaks.trend",
+        "leaks.worthless" if worthless else "leaks.trend",
+        leaks=_leaks(n),
         head=_head(record),
         trend=trend,
         ahead=years_ahead,
@@ -119,9 +121,7 @@ def read_history(record: LeakRecord, years_ahead: int = 10) -> LeakHistory:
         low=_short(ahead.low[-1]),
         high=_short(ahead.high[-1]),
     )
-    if ahead.high[-1] > leak_words().useless_ratio * ahead.low[-1]:
-        says += say("leaks.worthless", leaks=_leaks(n))
-    elif n <= leak_words().wide_up_to:
+    if not worthless and n <= leak_words().wide_up_to:
         says += say("leaks.wide", n=n)
     if fits is False:
         says += say("leaks.off_model")

@@ -42,7 +42,15 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
         else:
             rows.append(_figure("Pits estimated", pits.count, "count", units))
             # said beside it: who counts the outlines finds another number than the estimate
-            rows.append(("Pits outlined", str(len(pits.pits)), "the estimate weighs how sure each is"))
+            rows.append(
+                (
+                    "Pits outlined",
+                    str(len(pits.pits)),
+                    "seen at any slant; the estimate is of metal seen up to 60° and weighs how sure each is"
+                    if pits.pits
+                    else "",
+                )
+            )
         rows.append(("Examined share", *examined_shares(examination)))
         rows.append(_figure("Pits per area", pattern.pits_per_cm2, "per_cm2", units))
         if pits.pits:

@@ -40,7 +40,8 @@ def _capacity_words(made: strength.Capacity, units: str) -> list[str]:
             f"temperature {made.temperature_source})."
         )
     if made.required_wall_mm is not None and made.static_pressure_kpa is not None:
-        share = "" if made.required_share is None else f", {100 * made.required_share:.0f} % of the nominal wall"
+        of = "the nominal wall" if made.type_known else "the thinnest nominal wall of that size"
+        share = "" if made.required_share is None else f", {100 * made.required_share:.0f} % of {of}"
         said.append(
             f"The static pressure of {display.value(Measure(value=made.static_pressure_kpa), 'pressure_kpa', units)} asks for "
             f"{display.value(Measure(value=made.required_wall_mm), 'length_mm', units)} of even, sound wall{share}."

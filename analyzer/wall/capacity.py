@@ -155,7 +155,8 @@ class Capacity:
     even_kpa: Measure | None
     static_pressure_kpa: float | None
     required_wall_mm: float | None  # for the entered static pressure
-    required_share: float | None  # of the nominal wall
+    required_share: float | None  # of the nominal wall, of the thinnest one where the type is not known
+    type_known: bool
     joints: tuple[JointLimit, ...]
     sentences: tuple[str, ...]
     caution: str = CAUTION
@@ -255,6 +256,7 @@ def capacity(
         static_pressure_kpa=static,
         required_wall_mm=required,
         required_share=share,
+        type_known=tube.wall_mm is not None,
         joints=joints,
         sentences=_sentences(case, even, indicative, required, remaining_mm),
     )

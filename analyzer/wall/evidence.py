@@ -124,7 +124,7 @@ def sound_wall(nominal: Measure | None, readings: Readings, draft: Draft) -> Mea
     draft.evidence.append(
         Evidence(
             kind="sound wall",
-            sentence=f"Sound wall measured at {len(values)} place{'s' if len(values) > 1 else ''}: {mean:.2f} mm.",
+            sentence=f"Sound wall measured at {len(values)} place{'s' if len(values) > 1 else ''}: {mean:.3f} mm.",
             remaining_mm=None,
             weakest_link=_link(sound[0]),
         )
@@ -135,11 +135,11 @@ def sound_wall(nominal: Measure | None, readings: Readings, draft: Draft) -> Mea
     least, most = measured.interval_95
     if least > high:
         draft.flags.append(
-            raise_flag("wall_above_nominal", f"{mean:.2f} mm of sound wall against at most {high:.2f} mm")
+            raise_flag("wall_above_nominal", f"{mean:.3f} mm of sound wall against at most {high:.3f} mm")
         )
         return combine([measured, nominal])[0]
     if most < low:
-        draft.flags.append(raise_flag("readings_disagree", f"sound wall {mean:.2f} mm, nominal at least {low:.2f} mm"))
+        draft.flags.append(raise_flag("readings_disagree", f"sound wall {mean:.3f} mm, nominal at least {low:.3f} mm"))
         return combine([measured, nominal])[0]
     return measured
 
@@ -235,6 +235,13 @@ def pit_depth(
                 )
             )
         remaining = None if sound is None else less(sound, depth)
+        if sound is not None and depth.value > sound.interval_95[1]:
+            draft.flags.append(
+                raise_flag(
+                    "depth_beyond_wall",
+                    f"pit {pit.id}: {depth.value:.2f} mm deep, the wall at most {sound.interval_95[1]:.2f} mm",
+                )
+            )
         return PitDepth(
             depth_mm=depth,
             remaining_mm=remaining,
@@ -289,7 +296,7 @@ def gauge_evidence(
         draft.evidence.append(
             Evidence(
                 kind="gauge",
-                sentence=f"Thinnest place by {least.method}: {least.mm:.2f} mm ({len(thin)} reading{'s' if len(thin) > 1 else ''}).",
+                sentence=f"Thinnest place by {least.method}: {least.mm:.3f} mm ({len(thin)} reading{'s' if len(thin) > 1 else ''}).",
                 remaining_mm=least.measure.widened(max(low, 0.0), high, "reading"),
                 weakest_link=_link(least),
             )
@@ -307,7 +314,7 @@ def gauge_evidence(
         Evidence(
             kind="gauge",
             sentence=(
-                f"Deepest of {len(gauge)} pits measured by {reading.method}: {deepest.value:.2f} mm"
+                f"Deepest of {len(gauge)} pit{'s' if len(gauge) > 1 else ''} measured by {reading.method}: {deepest.value:.3f} mm"
                 + ("." if sound is not None else "; the wall is not known.")
             ),
             remaining_mm=None if sound is None else less(sound, deepest),
@@ -323,7 +330,7 @@ def ring_evidence(ring: Ring, nominal: Measure | None, draft: Draft) -> None:
         Evidence(
             kind="ring",
             sentence=(
-                f"Cut ring: {minimum.value:.2f} mm at the thinnest place, {mean.value:.2f} mm on average "
+                f"Cut ring: {minimum.value:.3f} mm at the thinnest place, {mean.value:.3f} mm on average "
                 f"(scale from the {ring.scale_source})."
             ),
             remaining_mm=minimum,

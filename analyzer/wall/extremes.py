@@ -225,7 +225,7 @@ def deepest_to_expect(
         )
     if blocks_without_pit:
         refusal = (
-            f"{blocks_without_pit} of {blocks_without_pit + len(values)} areas have no measured pit; take larger areas, or measure "
+            f"{blocks_without_pit} of {blocks_without_pit + len(values)} areas {'has' if blocks_without_pit == 1 else 'have'} no measured pit; take larger areas, or measure "
             "the deepest pit in each."
         )
     elif ratio > LARGEST_RETURN_PERIOD:

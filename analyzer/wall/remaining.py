@@ -150,7 +150,9 @@ def assess_wall(
         capacity=bearing,
         growth=growth,
         deepest=_deepest(surface, pits, measured_depths, sound, facts),
-        quantities=_quantities(ring, remaining, indicative, perforated, nominal, all_measured),
+        quantities=_quantities(
+            ring, remaining, indicative, perforated, nominal, _whole_wall_mm(tube, sound, readings), all_measured
+        ),
         flags=tuple(dict.fromkeys(draft.flags)),
     )
 
@@ -296,7 +298,14 @@ def _growth(
     deepest = max(depths, key=lambda measure: measure.value)
     if not deepest.value > 0:
         return ()
-    return strength.growth(deepest, less(sound, deepest), float(age))
+    left = less(sound, deepest)
+    if (
+        remaining is not None and remaining.value < left.value
+    ):  # a ring or a caliper found a thinner place than any pit's
+        if not remaining.value > 0:
+            return ()  # nothing is left there by the best estimate: no time to come
+        deepest, left = difference(sound, remaining, least=0.0, source="the wall"), remaining
+    return strength.growth(deepest, left, float(age))
 
 
 def _deepest(
@@ -343,12 +352,23 @@ def _deepest(
     return expected
 
 
+def _whole_wall_mm(tube: Tube | None, sound: Measure | None, readings: Readings) -> float | None:
+    """What a share of the wall is of: the sound wall where it was measured, else the nominal one, of the thinnest type where the type
+    is not known (the middle of several types is no wall of any tube)."""
+    if sound is not None and readings.of("sound_wall"):
+        return sound.value
+    if tube is None:
+        return None
+    return tube.wall_mm if tube.wall_mm is not None else min(tube.wall_range_mm) if tube.wall_range_mm else None
+
+
 def _quantities(
     ring: Ring | None,
     remaining: Measure | None,
     indicative: bool,
     perforated: bool | None,
     nominal: Measure | None,
+    whole_mm: float | None,
     depths: Sequence[Measure],
 ) -> dict[str, float | str | bool]:
     """What the rules may read. Nothing indicative is passed on."""
@@ -356,8 +376,8 @@ def _quantities(
     values = [measure.value for measure in depths if measure is not None]
     if values:
         made["pit_depth_mm"] = max(values)
-    if nominal is not None and remaining is not None and not indicative:
-        made["remaining_wall_share"] = remaining.value / nominal.value
+    if whole_mm is not None and remaining is not None and not indicative:
+        made["remaining_wall_share"] = remaining.value / whole_mm
     if ring is not None and ring.wall_mm is not None and ring.mean_mm is not None:
         wall = ring.wall_mm
         made["wall_loss_even"] = bool(float(np.nanmin(wall)) > 0.8 * float(np.nanmean(wall)))

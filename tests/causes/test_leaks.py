@@ -467,7 +467,7 @@ def test_the_whole_answer_has_pictures_causes_and_evidence():
     answer = repair.repair_or_replace(facts, _judgement("cold_pitting_type_I", "freeze_burst"), _prices())
     assert answer.observed[0] == (16.0, 0) and answer.observed[-1] == (30.0, 9)
     assert len(answer.persisting) == 1 and "cold_pitting_type_I" in answer.persisting[0]
-    assert any("62%" in line for line in answer.evidence)
+    assert any("62 %" in line for line in answer.evidence)
     assert len(answer.history.forecast.expected) == 20
     assert all(a <= b <= c for a, b, c in zip(answer.history.forecast.low, answer.history.forecast.expected,
                                               answer.history.forecast.high, strict=True))  # fmt: skip
