@@ -57,7 +57,8 @@ data/photographs/   the photographs{place}
 data/log.jsonl      every step of the case in order; each line names the hash of the line before, so that none can be
                     changed, put in or taken out unseen
 data/section-*/     what was measured: report.pdf to read, examination.json with every figure, tables, marked pictures;
-                    series.json: which photographs and records there are, what is missing, who had the piece
+                    series.json: which photographs and records there are, what is missing, who had the piece,
+                    what was noted and where
 data/versions.json  the programs that measured
 manifest-*.txt, tagmanifest-*.txt   hashes of every file, in the BagIt form (RFC 8493): any BagIt tool can check them
 
@@ -135,6 +136,7 @@ def seal(
                 {
                     "series": [dataclasses.asdict(item) for item in edition.series],
                     "hand_overs": [dataclasses.asdict(over) for over in edition.hand_overs],
+                    "notes": [dataclasses.asdict(note) for note in edition.notes],
                 }
             )
     place = (

@@ -6,11 +6,15 @@ import argparse
 import dataclasses
 import datetime as dt
 import getpass
+import math
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from analyzer.base.flags import InputError
+from analyzer.base.text import shown
+from analyzer.case.contents import DESCRIPTION
 
 Commands = Any  # argparse names the type of its sub-parsers only privately
 
@@ -46,6 +50,11 @@ def add_commands(commands: Commands, read_marker: Callable[[str], Any]) -> None:
     }
     for name, words in begin_words.items():
         begin.add_argument(f"--{name}", default="", help=words)
+    drop = step("drop", _drop, "take a photograph out of the case; its bytes and its entry stay in the log")
+    drop.add_argument(
+        "photo", metavar="PHOTO", help="its file name, or the beginning of its SHA-256, as case show prints"
+    )
+    drop.add_argument("--section", default="1", help="which of several removed sections (default: 1)")
     add = step("add", _add, "add a photograph; it is kept to the byte")
     add.add_argument("photo", metavar="PHOTO")
     add.add_argument(
@@ -67,7 +76,10 @@ def add_commands(commands: Commands, read_marker: Callable[[str], Any]) -> None:
     for name in ("facts", "readings", "prices", "corrections"):
         say.add_argument(f"--{name}", metavar="FILE", help="a file as for examine")
     say.set_defaults(read_marker=read_marker)
+    for name, words in begin_words.items():
+        say.add_argument(f"--{name}", default=None, help=f"{words}; '' takes it back")
     say.add_argument("--note", metavar="TEXT")
+    say.add_argument("--at", metavar="X,Y", help="where on the upright photo the note belongs, in pixels")
     say.add_argument("--handed-to", metavar="NAME", help="who took the piece over; say what with --what")
     say.add_argument("--what", metavar="TEXT", default="the removed piece")
     say.add_argument(
@@ -106,14 +118,15 @@ def add_commands(commands: Commands, read_marker: Callable[[str], Any]) -> None:
         description="Write photographs, log, figures and report of a case as one bundle (a BagIt bag, RFC 8493). Names, places, "
         "claim number, place data and serial numbers are left out unless you ask for them.",
     )
-    seal.add_argument("folder", metavar="CASE", help="the case's folder")
+    seal.add_argument("folder", metavar="CASE", nargs="?", help="the case's folder")
+    seal.add_argument("--demo", action="store_true", help="seal an invented case, to see what a bundle is")
     seal.add_argument("--out", metavar="PLACE", help="the bundle's place (default: the case's name with -sealed)")
     seal.add_argument("--zip", action="store_true", help="write one zip file instead of a folder")
     seal.add_argument("--with-names", action="store_true", help="keep names, places and the claim number in the log")
     seal.add_argument("--with-place", action="store_true", help="keep the photographs as they came, place data and all")
     seal.add_argument("--key", metavar="FILE", help="sign with the private key that 'cutpipe key' wrote")
     seal.add_argument("--units", choices=("metric", "us"), default="metric")
-    seal.set_defaults(run=_seal)
+    seal.set_defaults(run=_seal, read_marker=read_marker)
 
     check = commands.add_parser(
         "check",
@@ -154,7 +167,6 @@ def _open(options: argparse.Namespace) -> Any:
 
 
 def _begin(options: argparse.Namespace) -> int:
-    from analyzer.case.contents import DESCRIPTION
     from analyzer.case.store import CaseStore
 
     told = {name: getattr(options, name) for name in DESCRIPTION}
@@ -192,6 +204,34 @@ def _add(options: argparse.Namespace) -> int:
     return 0
 
 
+def _drop(options: argparse.Namespace) -> int:
+    store = _open(options)
+    told = str(options.photo)
+    held = store.state().piece(options.section).photos
+    found = [p for p in held if p.file_name == told or (len(told) >= 8 and p.sha256.startswith(told.lower()))]
+    if len(found) != 1:
+        names = "; ".join(f"{p.file_name} ({p.sha256[:12]})" for p in held) or "none"
+        word = "more than one photo" if found else "no photo"
+        raise InputError(f"The case holds {word} called {shown(told)}; it holds: {names}.")
+    content = {"section": options.section, "sha256": found[0].sha256}
+    entry = store.add("photo_removed", content, private={"who": _who(options)}, when=now())
+    print(f"{found[0].file_name} was taken out as entry {entry.number}; case undo puts it back.")
+    return 0
+
+
+def _place(told: str | None) -> dict[str, float]:
+    """Where a note belongs, from X,Y."""
+    if told is None:
+        return {}
+    try:
+        x_px, y_px = (float(part) for part in told.split(","))
+    except ValueError:
+        x_px = y_px = math.nan
+    if not (0 <= x_px < math.inf and 0 <= y_px < math.inf):
+        raise InputError("--at takes two numbers of pixels of the upright photo with a comma between, as in 812,640.")
+    return {"x_px": x_px, "y_px": y_px}
+
+
 def _say(options: argparse.Namespace) -> int:
     from analyzer.causes.repair import read_prices
     from analyzer.house.facts import read_facts
@@ -222,7 +262,13 @@ def _say(options: argparse.Namespace) -> int:
         row = {name: value for name, value in _filled(vars(entry)).items() if name not in ("who", "when")}
         told.append(("correction", {"correction": row}, {"who": entry.who} if entry.who else {}))
     if options.note:
-        told.append(("note", {"text": options.note}, {}))
+        told.append(("note", {"text": options.note, **_place(options.at)}, {}))
+    elif options.at:
+        raise InputError("--at says where a note belongs; say the note too: --note TEXT.")
+    said = {name: getattr(options, name) for name in DESCRIPTION if getattr(options, name) is not None}
+    if said:
+        cleared = [name for name, value in said.items() if not value.strip()]
+        told.append(("described", {"cleared": cleared}, {n: v for n, v in said.items() if n not in cleared}))
     if options.kept_and_labelled:
         told.append(("step", {"step": "keep_and_label"}, {}))
     if options.handed_to:
@@ -230,7 +276,7 @@ def _say(options: argparse.Namespace) -> int:
     if not told:
         raise InputError("Nothing was told; see cutpipe case say --help.")
     for kind, content, private in told:
-        if kind not in ("facts", "prices", "handed_over", "step"):
+        if kind not in ("facts", "prices", "handed_over", "step", "described"):
             content = {"section": section, **content}
         store.add(kind, content, private={"who": _who(options), **private}, when=now())
     print(f"Kept: {', '.join(kind.replace('_', ' ') for kind, _, _ in told)}.")
@@ -282,11 +328,16 @@ def _show(options: argparse.Namespace) -> int:
     for section, piece in state.pieces.items():
         print(f"Section {section}:")
         for photo in piece.photos:
-            print(f"  {photo.purpose.replace('_', ' ')}: {photo.file_name}, kept {photo.added}")
+            print(
+                f"  {photo.purpose.replace('_', ' ')}: {photo.file_name}, kept {photo.added}, SHA-256 {photo.sha256[:12]}..."
+            )
         for item in checklist(state, section=section):
             if item.missing:
                 print(f"  missing: {item.title}. {item.why}")
         print(f"  readings {len(piece.reading_rows)}, corrections {len(piece.corrections)}, notes {len(piece.notes)}")
+        for note in piece.notes:
+            where = "" if note.x_px is None else f", at pixel {note.x_px:.0f}, {note.y_px:.0f}"
+            print(f"  note {note.when}{where}: {note.text}")
     for over in state.hand_overs:
         print(f"Handed over {over.when}: {over.what}, by {over.who or 'nobody named'} to {over.to or 'nobody named'}")
     print(f"Answers: {len(state.answers)}. Log:")
@@ -348,6 +399,28 @@ def _unpack(options: argparse.Namespace) -> int:
     return 0
 
 
+def _demo_case(folder: Path, read_marker: Callable[[str], Any]) -> Any:
+    """The first of the invented demo pictures as a case."""
+    import tomllib
+
+    import analyzer
+    from analyzer.case.store import CaseStore
+    from analyzer.house.facts import check_facts
+
+    top = Path(analyzer.__file__).resolve().parent.parent  # in a checkout; installed, the pictures lie beside the pages
+    pictures = next((p for p in (top / "demo_images", top / "ui/demo_images") if (p / "manifest.toml").is_file()), None)
+    if pictures is None:
+        raise InputError("The demo pictures are not installed; seal a case of your own.")
+    row = tomllib.loads((pictures / "manifest.toml").read_text(encoding="utf-8"))["picture"][0]
+    store = CaseStore.begin(folder, when=now(), name=f"{row['title']} (invented demo)")
+    store.add_photo((pictures / row["file"]).read_bytes(), file_name=row["file"], purpose="main", when=now())
+    marker = {k: v for k, v in dataclasses.asdict(read_marker(row["marker"])).items() if v is not None}
+    store.add("settings", {"view": row["view"], "tube": row["tube"], "marker": marker}, when=now())
+    store.add("facts", {"answers": dict(check_facts(row["facts"]))}, when=now())
+    store.add("note", {"text": row["story"]}, when=now())
+    return store
+
+
 def _seal(options: argparse.Namespace) -> int:
     from analyzer.case.bundle import seal
 
@@ -356,16 +429,21 @@ def _seal(options: argparse.Namespace) -> int:
         key = Path(options.key).read_bytes() if options.key else None
     except OSError as error:
         raise InputError(f"The key {options.key} cannot be read ({error.strerror}).") from None
-    place = seal(
-        _open(options),
-        options.out or f"{Path(options.folder).name}-sealed{ending}",
-        when=now(),
-        zipped=options.zip,
-        with_private=options.with_names,
-        with_place=options.with_place,
-        units=options.units,
-        key=key,
-    )
+    if options.demo == bool(options.folder):
+        raise InputError("Name the case to seal, or say --demo for an invented one.")
+    name = "demo" if options.demo else Path(options.folder).name
+    with tempfile.TemporaryDirectory(prefix="cutpipe-") as aside:
+        store = _demo_case(Path(aside) / "case", options.read_marker) if options.demo else _open(options)
+        place = seal(
+            store,
+            options.out or f"{name}-sealed{ending}",
+            when=now(),
+            zipped=options.zip,
+            with_private=options.with_names,
+            with_place=options.with_place,
+            units=options.units,
+            key=key,
+        )
     kept = [w for w, on in (("names and places", options.with_names), ("the camera's data", options.with_place)) if on]
     print(f"Sealed in {place}, with {' and '.join(kept) or 'neither names nor place data'} in it.")
     print("Notes and the names of files are in it as they were typed: look them through before you hand it on.")

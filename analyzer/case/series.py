@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from analyzer.case.contents import CaseState, Piece
 from analyzer.result.examination import Examination
-from analyzer.show.edition import HandedOn, Kept
+from analyzer.show.edition import HandedOn, Kept, Noted
 
 
 class _Item(BaseModel):
@@ -94,3 +94,11 @@ def _held(item: _Item, state: CaseState, piece: Piece, examination: Examination 
 def hand_over_log(state: CaseState) -> tuple[HandedOn, ...]:
     """Who had the piece, when, and to whom it went, as noted, in order."""
     return tuple(HandedOn(when=over.when, what=over.what, by=over.who, to=over.to) for over in state.hand_overs)
+
+
+def notes_of(state: CaseState, section: str = "1") -> tuple[Noted, ...]:
+    """The remarks on a section, each with its place on the photo where it has one, in order."""
+    return tuple(
+        Noted(when=note.when, text=note.text, by=note.who, x_px=note.x_px, y_px=note.y_px)
+        for note in state.piece(section).notes
+    )

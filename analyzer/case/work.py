@@ -10,7 +10,7 @@ from typing import Any
 
 from analyzer.base.flags import InputError
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, KeptPhoto, Piece
-from analyzer.case.series import checklist, hand_over_log
+from analyzer.case.series import checklist, hand_over_log, notes_of
 from analyzer.causes.repair import Prices
 from analyzer.house.facts import check_facts
 from analyzer.photo.reading import Photo, read_photo
@@ -45,6 +45,7 @@ def edition_of(
         case=case_data(state),
         series=checklist(state, examination, section=section),
         hand_overs=hand_over_log(state),
+        notes=notes_of(state, section),
     )
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 from analyzer.base.text import LONGEST_NAME, one_line
 
 Paper = Literal["a4", "letter"]
+LONGEST_NOTE = 2000  # signs of one note in a report (a judgement, no source); the log holds the whole of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,12 +72,28 @@ class HandedOn:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Noted:
+    """A remark that was kept, and where on the upright photo it belongs. Cleaned as every text that a person typed."""
+
+    when: str
+    text: str
+    by: str
+    x_px: float | None = None
+    y_px: float | None = None
+
+    def __post_init__(self) -> None:
+        for name, longest in (("when", 40), ("text", LONGEST_NOTE), ("by", LONGEST_NAME)):
+            object.__setattr__(self, name, one_line(getattr(self, name), longest=longest))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Edition:
     units: str = "metric"
     paper: Paper | None = None  # None: A4, with US units Letter
     case: CaseData = field(default_factory=CaseData)
     series: tuple[Kept, ...] = ()  # of a kept case
     hand_overs: tuple[HandedOn, ...] = ()
+    notes: tuple[Noted, ...] = ()
 
     @property
     def sheet(self) -> Paper:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from analyzer.base import display
-from analyzer.marks.catalogue import Pit
+from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.result.examination import Examination
 from analyzer.show import drawing
 from analyzer.show.blocks import Picture, picture
@@ -57,6 +57,16 @@ def pit_card(examination: Examination, number: int, units: str = "metric", *, si
         crop=picture(rgb, f"Pit {number} in the photo as taken.", f"Close-up of pit {number}, outlined; {words}."),
         rows=rows,
     )
+
+
+def pit_at(catalogue: PitCatalogue, x_px: float, y_px: float) -> Pit | None:
+    """The pit on whose mouth, or within its width of it, a place of the upright photo lies; None where there is none."""
+    near = [
+        (distance, pit.id, pit)
+        for pit in catalogue.pits
+        if (distance := math.hypot(x_px - pit.x_px, y_px - pit.y_px)) <= max(pit.equivalent_diameter_px, 3.0)
+    ]
+    return min(near)[2] if near else None
 
 
 def clock_place(around_mm: float, radius_mm: float) -> str:

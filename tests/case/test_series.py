@@ -96,3 +96,62 @@ def test_by_command_nothing_is_held_up(tmp_path, capsys):
     assert (
         told["hand_overs"][0]["what"] == "the removed piece" and not told["hand_overs"][0]["to"]
     )  # names stay at home
+
+
+def test_notes_reach_report_page_and_bundle_with_their_place(tmp_path, demo_examination):
+    """What was noted on the piece is read where the piece is read, not in the log alone; a place on a pit has its number."""
+    pit = demo_examination.standing_pits.pits[0]
+    store = CaseStore.begin(tmp_path / "case", when=WHEN, name="Alder Row")
+    on_pit = {"text": "tar in it, \u202ekept", "x_px": pit.x_px + 1, "y_px": pit.y_px}
+    store.add("note", on_pit, private={"who": "R. Field"}, when=WHEN)
+    store.add("note", {"text": "strap without a sleeve"}, when=WHEN)
+    store.add("note", {"text": "table", "x_px": 3.0, "y_px": 4.0}, when=WHEN)
+    edition = edition_of(store.state(), demo_examination)
+    told = str(report.section(demo_examination, "series", edition=edition).blocks)
+    assert f"R. Field: tar in it, kept (on pit {pit.id}, at pixel {pit.x_px + 1:.0f}, {pit.y_px:.0f} of" in told
+    assert "strap without a sleeve" in told and "table (at pixel 3, 4 of" in told
+    assert "strap without a sleeve" in webpage.html(demo_examination, edition=edition)
+
+
+def test_by_command_a_case_is_described_noted_and_a_photo_taken_out(tmp_path, capsys):
+    folder = str(tmp_path / "case")
+    assert cli.main(["case", "begin", folder, "--claim-number", "A-16"]) == 0
+    assert cli.main(["case", "add", folder, str(ROOT / "demo_images/cut-ring.jpg"), "--purpose", "ring"]) == 0
+    said = [
+        "case",
+        "say",
+        folder,
+        "--claim-number",
+        "A-17",
+        "--place",
+        "Alder Row",
+        "--note",
+        "burr",
+        "--at",
+        "812,640",
+    ]
+    assert cli.main(said) == 0
+    state = CaseStore.open(folder).state()
+    assert state.description == {"claim_number": "A-17", "place": "Alder Row"}
+    (note,) = state.piece().notes
+    assert (note.text, note.x_px, note.y_px) == ("burr", 812.0, 640.0)
+    assert cli.main(["case", "say", folder, "--place", ""]) == 0
+    assert CaseStore.open(folder).state().description == {"claim_number": "A-17"}
+    for wrong in (["--note", "x", "--at", "812"], ["--note", "x", "--at", "nan,3"], ["--at", "1,2"]):
+        assert cli.main(["case", "say", folder, *wrong]) == 1
+    assert cli.main(["case", "drop", folder, "bore.jpg"]) == 1
+    assert "it holds: cut-ring.jpg" in capsys.readouterr().err
+    assert cli.main(["case", "drop", folder, "cut-ring.jpg"]) == 0
+    assert not CaseStore.open(folder).state().piece().photos
+    assert cli.main(["case", "undo", folder]) == 0
+    assert len(CaseStore.open(folder).state().piece().photos) == 1
+
+
+def test_an_invented_case_is_sealed_to_look_at(tmp_path, capsys):
+    place = tmp_path / "bundle"
+    assert cli.main(["seal", "--demo", "--out", str(place)]) == 0
+    told = json.loads((place / "data/section-1/series.json").read_text(encoding="utf-8"))
+    assert told["notes"][0]["text"].startswith("Half of a 3/4 in tube")
+    assert cli.main(["check", str(place), "--hashes-only"]) == 0
+    assert cli.main(["seal", "--out", str(tmp_path / "none")]) == 1
+    assert "--demo" in capsys.readouterr().err and not (tmp_path / "none").exists()

@@ -5,7 +5,8 @@ from __future__ import annotations
 from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show.blocks import Block, Bullets, Heading, Paragraph, Section, Table
-from analyzer.show.edition import Edition
+from analyzer.show.edition import Edition, Noted
+from analyzer.show.pit_card import pit_at
 
 
 def build(examination: Examination, edition: Edition) -> Section | None:
@@ -28,4 +29,17 @@ def build(examination: Examination, edition: Edition) -> Section | None:
         blocks.append(Table(head=("Handed over", "What", "By", "To"), rows=handed, widths=(3, 5, 4, 4)))
     else:
         blocks.append(Paragraph(text="No hand-over of the piece was noted."))
+    if edition.notes:
+        blocks.append(Heading(text="Notes, as they were kept"))
+        blocks.append(Bullets(items=tuple(_noted(note, examination) for note in edition.notes), small=True))
     return Section(id="series", annex=True, title="What was kept of the evidence", blocks=tuple(blocks))
+
+
+def _noted(note: Noted, examination: Examination) -> str:
+    """The note with when, by whom and where; on a pit, with its number."""
+    head = ", ".join(part for part in (note.when.replace("T", " ")[:16], note.by) if part)
+    if note.x_px is None or note.y_px is None:
+        return f"{head}: {note.text}"
+    pit = pit_at(examination.standing_pits, note.x_px, note.y_px)
+    on = f"on pit {pit.id}, " if pit is not None else ""
+    return f"{head}: {note.text} ({on}at pixel {note.x_px:.0f}, {note.y_px:.0f} of the upright photo)"
