@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 from pathlib import Path
@@ -11,6 +12,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program's own comma
 import cv2
 import hypothesis
 import pytest
+from PIL import Image
+
+from analyzer.show import paper
 
 # One thread for each core: half of two where the tests run in several processes.
 cv2.setNumThreads(1 if "PYTEST_XDIST_WORKER" in os.environ else 2)
@@ -62,6 +66,29 @@ def demo_examination():
         settings=Settings(view="inside", tube="3/4", marker=read_marker("ruler")),
         facts=check_facts({"material": "copper", "service": "cold", "age_years": 22.0}),
     )
+
+
+def short_stretch(*, shrink: int = 3, brightness: float = 1.0) -> bytes:
+    """A third of a demo piece's length with the ruler beside it, as a JPEG: pits, a band and a scale for half of the work.
+
+    For checks that do not hang on the picture. So short a piece is taken for a wider tube, "1" instead of "3/4".
+    """
+    with Image.open(ROOT / "demo_images/bore-contact-mark.jpg") as image:
+        width, height = image.size
+        part = image.crop((round(0.12 * width), round(0.2 * height), round(0.45 * width), round(0.85 * height)))
+    part = part.resize((part.width // shrink, part.height // shrink)).point(
+        lambda level: min(255, int(level * brightness))
+    )
+    data = io.BytesIO()
+    part.save(data, "JPEG", quality=92)
+    return data.getvalue()
+
+
+@pytest.fixture
+def set_as_it_comes(monkeypatch):
+    """Reports are printed in the first form, however many pages it takes: how closely they are set is checked in ``show/test_report``."""
+    monkeypatch.setattr(paper, "_FITS", paper._FITS[:1])
+    monkeypatch.setattr(paper, "_HOME_FITS", paper._HOME_FITS[-1:])
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -11,7 +11,7 @@ from PIL import Image
 
 from analyzer import cli
 from analyzer.show.output import FILES, MANIFEST
-from tests.conftest import ROOT
+from tests.conftest import ROOT, short_stretch
 
 PHOTO = str(ROOT / "demo_images/bore-even-attack.jpg")
 
@@ -268,8 +268,9 @@ def test_the_command_sets_one_thread_before_numpy_is_loaded():
 
 def written_with(tmp_path, streams, **variables):
     """Run ``examine`` in a shell with these streams; its code, what it said and the files that are there."""
-    folder = tmp_path / "out"
-    command = f"'{sys.executable}' -m analyzer examine '{PHOTO}' --view inside --tube 3/4 --marker card --out '{folder}' {streams}"
+    folder, photo = tmp_path / "out", tmp_path / "short.jpg"
+    photo.write_bytes(short_stretch())
+    command = f"'{sys.executable}' -m analyzer examine '{photo}' --view inside --tube 1 --marker ruler --out '{folder}' {streams}"
     done = subprocess.run(
         ["sh", "-c", command], cwd=ROOT, env=os.environ | variables, capture_output=True, text=True, errors="replace"
     )

@@ -5,7 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
+from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, XPos, YPos
 from fpdf.fonts import FontFace, TTFFont
 from fpdf.prefs import ViewerPreferences
@@ -51,6 +54,35 @@ _EVIDENCE_FITS = (
     _Fit(0.95, 1.4),
 )
 _HOME_FITS = (_Fit(1.1, 1.2), _Fit(1.03, 1.0), _Fit(0.97, 0.9), _Fit(0.91, 0.75), _Fit(0.87, 0.65))
+
+
+class _Face(TTFFont):
+    """A font that remembers what it measured last: the printer measures a line anew with each letter that joins it.
+
+    Widths of letters are whole numbers, so adding one at a time gives the very sum.
+    """
+
+    __slots__ = ("_measured", "_units")
+
+    def __init__(self, pages: FPDF, file: str, key: str, style: str) -> None:
+        super().__init__(pages, Path(file), key, style)
+        self._measured, self._units = "", 0.0
+
+    def get_text_width(
+        self, text: str, font_size_pt: float, text_shaping_params: dict[str, Any] | None
+    ) -> tuple[int, float]:
+        if text_shaping_params or self.is_symbol:
+            return super().get_text_width(text, font_size_pt, text_shaping_params)
+        self.biggest_size_pt = max(self.biggest_size_pt, font_size_pt)
+        if len(text) == 1:
+            return 1, self.cw[ord(text)] * font_size_pt * 0.001
+        if text != self._measured:
+            if text[:-1] == self._measured:
+                self._units += self.cw[ord(text[-1])]
+            else:
+                self._units = sum(map(self.cw.__getitem__, map(ord, text)))
+            self._measured = text
+        return len(text), self._units * font_size_pt * 0.001
 
 
 class _Pages(TaggedPages):
@@ -258,7 +290,8 @@ def _begun(
     pages.set_creator("cutpipe")
     pages.set_creation_date(made or _MADE)
     for style, name in (("", "DejaVu Sans"), ("B", "DejaVu Sans:bold")):
-        pages.add_font("body", style, font_manager.findfont(name))
+        key = f"body{style}"
+        pages.fonts[key] = _Face(pages, font_manager.findfont(name), key, style)
     pages.set_margins(16, 11, 16)
     pages.set_auto_page_break(True, 15)
     pages.add_page()

@@ -9,7 +9,6 @@ import sys
 
 import pyarrow.parquet
 import pytest
-from PIL import Image
 
 from analyzer.base.flags import InputError
 from analyzer.batch import run as batch_run
@@ -17,18 +16,12 @@ from analyzer.batch.one import COLUMNS, FEW_FILES, Plan, examine_one, key_of
 from analyzer.cli import main
 from analyzer.photo.reading import read_bytes
 from analyzer.result.examination import Settings
-from tests.conftest import ROOT
-
-DEMO = ROOT / "demo_images" / "bore-contact-mark.jpg"
+from tests.conftest import ROOT, short_stretch
 
 
 @pytest.fixture(scope="module")
-def small_photo(tmp_path_factory):
-    """A demo photo at a third of its size: what is tested here does not hang on the picture."""
-    path = tmp_path_factory.mktemp("small") / "piece.jpg"
-    picture = Image.open(DEMO)
-    picture.resize((picture.width // 3, picture.height // 3)).save(path, quality=92)
-    return path.read_bytes()
+def small_photo():
+    return short_stretch()
 
 
 @pytest.fixture(scope="module")

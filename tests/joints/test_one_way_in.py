@@ -1,16 +1,15 @@
 """A file, the pages and Python are one way in: the same piece with the same words gives the same ``examination.json``.
 
-One photo at half its size, looked at once for all: what differs between the ways is what is told, never what is seen. The pages run
+One photo of a short stretch, looked at once for all: what differs between the ways is what is told, never what is seen. The pages run
 in Streamlit's own harness, the command line in this process.
 """
 
-import io
+import hashlib
 import json
 import math
 from pathlib import Path
 
 import pytest
-from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from analyzer import Light, Settings, check_facts, cli
@@ -24,33 +23,19 @@ from analyzer.result.corrections import make_correction
 from analyzer.result.examination import examine
 from analyzer.show import output
 from analyzer.wall.readings import readings_from_rows
-from tests.conftest import ROOT
+from tests.conftest import ROOT, short_stretch
 
 pytestmark = pytest.mark.filterwarnings("ignore")  # Streamlit's harness itself warns of what the bare mode lacks
 
 APP = str(ROOT / "ui/app.py")
-VIEW, TUBE, MARKER = "inside", "3/4 M", "ruler"
+VIEW, TUBE, MARKER = "inside", "1 M", "ruler"
 SAID = Settings(view=VIEW, tube=TUBE, marker=cli.read_marker(MARKER))
 JSON = "examination.json"
 _SEEN: dict[object, object] = {}
 
 
-def picture(name: str, **enhance: float) -> bytes:
-    with Image.open(ROOT / "demo_images" / name) as image:
-        small = image.resize((image.width // 2, image.height // 2))
-    for factor in enhance.values():
-        small = small.point(lambda v, factor=factor: min(255, int(v * factor)))
-    data = io.BytesIO()
-    small.save(data, "JPEG", quality=93)
-    return data.getvalue()
-
-
-PIECE, RING, TORCH = (
-    picture("bore-contact-mark.jpg"),
-    picture("cut-ring.jpg"),
-    picture("bore-contact-mark.jpg", light=0.8),
-)
-BEHIND = picture("bore-contact-mark.jpg", light=0.05)
+PIECE, TORCH, BEHIND = (short_stretch(shrink=1, brightness=level) for level in (1.0, 0.8, 0.05))
+RING = (ROOT / "demo_images/cut-ring.jpg").read_bytes()
 
 
 def looked_once(photos, *, settings, lights=(), progress=None):
@@ -462,7 +447,8 @@ def test_the_pages_save_the_files_that_the_command_writes_from_the_same_case(way
     store = CaseStore.open(ways.folder / "cases/piece")
     edition = edition_of(store.state(), ways.concluded[-1], units=units)
     assert cli.main(["case", "examine", str(store.folder), "--units", units, "--out", "result"]) == 0
-    saved, faults = looking._files.__wrapped__("", edition, ways.concluded[-1])
+    made_of = hashlib.sha256(record.to_json(ways.concluded[-1]).encode()).hexdigest()
+    saved, faults = looking._files(made_of, edition, ways.concluded[-1])  # what the page has made and offers
     assert set(saved) == set(output.FILES) and not faults
     assert json.loads(saved[JSON])["facts"]["service"] == "hot"
     for name, made in saved.items():

@@ -78,6 +78,7 @@ def refused_together(told: dict[str, object]) -> dict[str, object]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("number", range(len(rounds())))
+@pytest.mark.usefixtures("set_as_it_comes")
 def test_every_quantity_at_its_ends_goes_through_to_all_files(seen, number):
     told = refused_together(rounds()[number])
     result = conclude(replace(seen, tube=None), facts=check_facts(told))
@@ -97,6 +98,7 @@ def test_every_quantity_at_its_ends_goes_through_to_all_files(seen, number):
             assert " ".join(words.split())[:60] in page, quantity.id
 
 
+@pytest.mark.usefixtures("set_as_it_comes")
 def test_the_example_of_every_quantity_in_the_template_goes_through(seen):
     """The facts file to fill in with every # before a name taken away is itself a facts file, and all that it says is kept."""
     import re

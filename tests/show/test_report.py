@@ -16,8 +16,13 @@ from tests.conftest import ROOT
 
 
 @pytest.fixture(scope="module")
-def pages(demo_examination):
-    return pypdf.PdfReader(io.BytesIO(paper.pdf(demo_examination)))
+def printed(demo_examination):
+    return paper.pdf(demo_examination)
+
+
+@pytest.fixture(scope="module")
+def pages(printed):
+    return pypdf.PdfReader(io.BytesIO(printed))
 
 
 @pytest.fixture(scope="module")
@@ -160,11 +165,11 @@ def test_fonts_are_embedded(pages):
             assert "/FontFile2" in inner and "/ToUnicode" in font
 
 
-def test_pdf_has_title_language_outline_and_no_path(pages, demo_examination):
+def test_pdf_has_title_language_outline_and_no_path(pages, printed):
     assert pages.metadata.title and pages.outline
     assert pages.trailer["/Root"].get("/Lang") == "en"
     assert str(pages.trailer["/Root"]["/ViewerPreferences"]["/DisplayDocTitle"]).lower() == "true"
-    assert not re.search(rb"/(home|root|work|tmp)/", paper.pdf(demo_examination))
+    assert not re.search(rb"/(home|root|work|tmp)/", printed)
 
 
 def test_page_one_names_the_photo_and_shows_it(pages, demo_examination):
@@ -202,6 +207,7 @@ def test_the_record_says_what_the_scale_rests_on(demo_examination):
     assert "nothing is given in millimetres" in phrases.scale_in_words(without)
 
 
+@pytest.mark.usefixtures("set_as_it_comes")
 def test_letters_that_the_font_lacks_are_boxes(demo_examination, caplog):
     photo = replace(demo_examination.photo, name="pipe \U0001fae0 管.jpg")
     odd = replace(demo_examination, look=replace(demo_examination.look, photos=(photo,)))
@@ -256,12 +262,12 @@ def test_what_all_steps_share_is_said_once():
     assert phrases.said_of_all([shared, other]) == ("", "")
 
 
-def test_same_bytes(demo_examination):
-    assert paper.pdf(demo_examination) == paper.pdf(demo_examination)
+def test_same_bytes(demo_examination, printed):
+    assert paper.pdf(demo_examination) == printed
 
 
-def test_letter_and_inches(demo_examination):
-    page = pypdf.PdfReader(io.BytesIO(paper.pdf(demo_examination, units="us"))).pages[0]
+def test_letter_and_inches(in_inches):
+    page = in_inches.pages[0]
     assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx((612, 792), abs=1)
     assert " in" in page.extract_text()
 
