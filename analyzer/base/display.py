@@ -21,6 +21,7 @@ _KINDS: dict[str, dict[str, tuple[str, float, int]]] = {
     "velocity_m_per_s": {"metric": ("m/s", 1.0, 2), "us": ("ft/s", 1000 / (12 * MM_PER_INCH), 1)},
     "temperature_c": {"metric": ("°C", 1.0, 0), "us": ("°F", 1.8, 0)},
     "count": {"metric": ("", 1.0, 0), "us": ("", 1.0, 0)},
+    "share": {"metric": ("%", 100.0, 0), "us": ("%", 100.0, 0)},
     "rate_um_per_year": {"metric": ("µm a year", 1.0, 0), "us": ("thousandths of an inch a year", 1 / MM_PER_INCH, 2)},
 }
 

@@ -33,6 +33,8 @@ COLUMNS: dict[str, type] = {
     "examined_area_mm2": float, "examined_area_mm2_low_95": float, "examined_area_mm2_high_95": float,
     "pit_count": float, "pit_count_low_95": float, "pit_count_high_95": float,
     "pits_per_cm2": float, "pits_per_cm2_low_95": float, "pits_per_cm2_high_95": float,
+    "general_attack_share": float, "general_attack_share_low_95": float,
+    "general_attack_share_high_95": float,
     "largest_pit_mm": float, "remaining_wall_mm": float, "remaining_wall_mm_low_95": float, "remaining_wall_mm_high_95": float,
     "first_cause": str, "first_standing": str, "summary": str, "serious_flags": str, "flags": str, "folder": str,
 }  # fmt: skip
@@ -118,6 +120,7 @@ def row_of(record: Mapping[str, Any]) -> dict[str, Any]:
     """The summary's columns, read from an examination as ``examination.json`` holds it; None where a thing is not known."""
     told = [finding for finding in record["findings"] if finding["standing"] in ("fits well", "fits", "possible")]
     flags = record["flags"]
+    attack = record["general_attack"]
     row: dict[str, Any] = {
         "view": record["surface"]["view"],
         "view_source": record["surface"]["view_source"],
@@ -134,6 +137,7 @@ def row_of(record: Mapping[str, Any]) -> dict[str, Any]:
         ("examined_area_mm2", record["surface"]["examined_area_mm2"]),
         ("pit_count", record["density"]["pit_count"]),
         ("pits_per_cm2", record["density"]["pits_per_cm2"]),
+        ("general_attack_share", attack and attack["share_of_examined"]),
         ("remaining_wall_mm", record["wall"]["remaining_mm"]),
     ):
         if measure is not None:

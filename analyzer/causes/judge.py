@@ -54,7 +54,10 @@ def _known(given: Mapping[str, Value], material: str) -> dict[str, Value]:
     if "material" not in values and material in quantities()["material"].choices:
         values["material"] = material
     # The side of a photo without a pit in it says where was looked, not which side was attacked.
-    seen = any(quantities()[name].group == "seen" and name != "side_attacked" for name in values)
+    # What a photo may answer as well as a person counts as seen only where it says that there is something.
+    seen = values.get("general_attack_seen") is True or any(
+        quantities()[name].group == "seen" and quantities()[name].origin != "either" for name in values
+    )
     if values.get("pit_count") == 0 and not values.get("through_hole_count") and not seen:
         values.pop("side_attacked", None)
     return values

@@ -11,6 +11,7 @@ import numpy as np
 
 from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import Measure
+from analyzer.marks.general_attack import GeneralAttack
 from analyzer.marks.number import SQUARELY_DEG, Marks, number_of_pits
 from analyzer.piece.restrict import Kept
 from analyzer.piece.surface import Surface
@@ -75,6 +76,22 @@ class PitCatalogue:
     evidence_version: str  # the weights' version, or the settings' name
     flags: tuple[Flag, ...] = ()
     marks: Marks | None = field(default=None, compare=False, repr=False)  # what ``count`` rests on
+    attack: GeneralAttack | None = field(default=None, compare=False, repr=False)  # None where it cannot be said
+
+    @property
+    def generally_attacked(self) -> bool:
+        """Whether the metal is attacked so closely that its pits do not stand apart."""
+        return self.attack is not None and self.attack.present
+
+    @property
+    def not_countable(self) -> str:
+        """Why the pits have no number though they were sought, words that end a sentence; "" where they have one.
+
+        By contrast alone hardly any of a closely pocked metal's pits are told apart, so their number would stand for nothing.
+        """
+        if self.evidence == "contrast" and self.generally_attacked:
+            return "the metal is pocked so closely that pits run into each other"
+        return ""
 
     def counts(self, pit: Pit) -> bool:
         """Whether the pit is at or above the smallest counted size; without a scale every pit is."""
@@ -97,6 +114,7 @@ class PitCatalogue:
             marks = marks.at(np.array(inside, bool))
         return self.with_pits(
             pits,
+            attack=None if self.attack is None else self.attack.restricted(kept.surface),
             mounds=tuple(mound for mound in self.mounds if kept.holds(mound.x_px, mound.y_px)),
             labels=labels,
             marks=marks,
@@ -104,15 +122,19 @@ class PitCatalogue:
 
     def with_pits(self, pits: tuple[Pit, ...], **others: Any) -> PitCatalogue:
         """The catalogue with other pits, its flags raised and its number of pits estimated anew for them."""
-        of_the_list = flags_of(self.pits, self.smallest_counted_mm, self.evidence)
+        of_the_list = (*flags_of(self.pits, self.smallest_counted_mm, self.evidence), *attack_flags(self.attack))
         kept = tuple(flag for flag in self.flags if flag not in of_the_list)
         other = replace(self, pits=pits, **others)
-        flags = (*kept, *flags_of(pits, other.smallest_counted_mm, self.evidence))
+        flags = (
+            *kept,
+            *flags_of(pits, other.smallest_counted_mm, self.evidence),
+            *attack_flags(other.attack),
+        )
         return replace(other, flags=flags, count=other.estimated())
 
     def estimated(self) -> Measure | None:
         """The number of pits on metal seen squarely, from the pits that stand and the marks too doubtful to be listed."""
-        if self.marks is None:
+        if self.marks is None or self.not_countable:
             return None
         known = set(self.marks.pit.tolist())
         squarely = [pit for pit in self.counted if not pit.obliquity_deg > SQUARELY_DEG]
@@ -161,6 +183,19 @@ def flags_of(pits: Sequence[Pit], smallest_mm: float | None, evidence: str) -> t
     if doubtful > len(pits) / 2:
         flags.append(raise_flag("pits_unsure", f"{doubtful} of {len(pits)}"))
     return tuple(flags)
+
+
+def with_attack(found: PitCatalogue, attack: GeneralAttack | None) -> PitCatalogue:
+    """The catalogue with what was seen of general attack, its number of pits estimated."""
+    looked = replace(found, attack=attack, flags=(*found.flags, *attack_flags(attack)))
+    return replace(looked, count=looked.estimated())
+
+
+def attack_flags(attack: GeneralAttack | None) -> tuple[Flag, ...]:
+    """Where the metal is attacked all over: what the number of pits then stands for."""
+    if attack is None or not attack.present:
+        return ()
+    return (raise_flag("general_attack", f"{100 * attack.share.value:.0f} %"),)
 
 
 def metal_per_pixel(surface: Surface, x_px: float, y_px: float) -> float:

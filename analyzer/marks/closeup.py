@@ -10,6 +10,9 @@ in every direction, and it is darker than the metal on all sides. Both are measu
   anything that runs on in at least one direction, else the depth of the shade where the metal is brighter on all sides. The same
   measure on the inverted picture (bright spots, which are not pits) says how much of it the metal's own texture gives.
 
+Without a scale nothing says how large a pit is in pixels, so all this is done on the picture and on halves of it (a small picture is
+doubled first), and a place counts by the mean of its scores over the sizes that resolve it.
+
 Places that stand out in either become candidates, each with the outline at a share of its own darkness; a linear score of a few
 ratios (contrast to the ring round it, sharpness of its rim, size in pixels, breaks) sorts them. The score's weights are fitted on
 drawn pictures by ``analyzer/training/closeup_weights.py``; no photograph of pitted metal had a part in them.
@@ -23,7 +26,7 @@ import cv2
 import numpy as np
 from scipy import ndimage as ndi
 
-SETTINGS_VERSION = "contrast-2"
+SETTINGS_VERSION = "contrast-3"
 
 # Where no reason stands beside a figure it was chosen on drawn pictures and while looking at open windows of real metal.
 WORKING_SIDE_PX = 1000  # shorter side that the search works at; larger pictures are reduced first
@@ -67,6 +70,19 @@ WITH_SCALE = (
 THRESHOLD, THRESHOLD_WITH_SCALE = 1.1, -1.5
 THRESHOLD_PER_LOG_AREA = 0.3  # a larger picture offers chance more places to look like a pit
 REFERENCE_AREA_PX = 256**2
+# Over several sizes, without a scale. Chosen on every other of 186 windows and 152 frames of real pitted steel, at half, same and
+# double size; judged on the rest (DEVELOPERS.md).
+SIZES = 3  # the picture, its half and its quarter
+SMALLEST_SIDE_PX = 100  # shorter side of the smallest size looked at
+DOUBLED_TO_PX = 240  # a picture whose shorter side is no longer than this is doubled first
+THRESHOLD_OF_MEAN = 0.25  # in place of THRESHOLD
+RESOLVED_PX = 8.0  # diameter from which a size ought to show the place too
+NOT_SEEN = 2.0  # below the threshold: what a size counts that ought to show it and does not
+SAME_PLACE = 0.4  # shared area over joined area
+MOST_PLACES = 80  # the surest of all sizes are merged
+LEAST_SOLIDITY = (
+    0.45  # area by that of the hull: scratches that cross are a cross; no window's or frame's figure changes with it
+)
 
 
 def pit_regions(
@@ -83,10 +99,7 @@ def pit_regions(
     if likelihood is not None and likelihood.shape != on.shape:
         likelihood = cv2.resize(likelihood.astype(np.float32), on.shape[::-1], interpolation=cv2.INTER_AREA)
     if pixel_mm is None:
-        room = max(float(np.log(max(on.sum(), 1) / REFERENCE_AREA_PX)), 0.0)
-        found = select(
-            candidates(small, on, likelihood=likelihood), WITHOUT_SCALE, THRESHOLD + THRESHOLD_PER_LOG_AREA * room
-        )
+        found = _over_sizes(small, on, likelihood)
     else:
         step = pixel_mm / factor
         every = candidates(small, on, pixel_mm=step, likelihood=likelihood)
@@ -112,6 +125,76 @@ def working_picture(rgb: np.ndarray, metal: np.ndarray, pixel_mm: float | None) 
     size = max(16, round(w * factor)), max(16, round(h * factor))
     on = cv2.resize(metal.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), on, factor
+
+
+def _over_sizes(rgb: np.ndarray, metal: np.ndarray, likelihood: np.ndarray | None) -> list[tuple[Candidate, float]]:
+    """The surest places that do not overlap, by the mean of their scores over several sizes of the working picture."""
+    side = min(metal.shape)
+    zooms = [0.5**k for k in range(SIZES) if k == 0 or side * 0.5**k >= SMALLEST_SIDE_PX]
+    if side <= DOUBLED_TO_PX:
+        zooms.insert(0, 2.0)
+    room = max(float(np.log(max(metal.sum(), 1) / REFERENCE_AREA_PX)), 0.0)
+    threshold = THRESHOLD_OF_MEAN + THRESHOLD_PER_LOG_AREA * room
+    places: list[tuple[float, float, Candidate]] = []  # score, zoom, the candidate on the working picture
+    for zoom in zooms:
+        there, on, heat = rgb, metal, likelihood
+        if zoom != 1:
+            size = max(16, round(metal.shape[1] * zoom)), max(16, round(metal.shape[0] * zoom))
+            there = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC)
+            on = cv2.resize(metal.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+            heat = None if likelihood is None else cv2.resize(likelihood, size, interpolation=cv2.INTER_AREA)
+        solidity = FEATURES.index("solidity")
+        every = [c for c in candidates(there, on, likelihood=heat) if c.features[solidity] >= LEAST_SOLIDITY]
+        if not every:
+            continue
+        scores = WITHOUT_SCALE[0] + np.stack([c.features for c in every]) @ np.array(WITHOUT_SCALE[1:])
+        for k in np.argsort(-scores, kind="stable")[:MOST_PLACES]:
+            moved = _moved(every[k], zoom, metal.shape)
+            if moved.mask.sum() >= 4:
+                places.append((float(scores[k]), zoom, moved))
+    places.sort(key=lambda place: -place[0])
+    places = places[:MOST_PLACES]
+    merged = []
+    for score, zoom, place in places:
+        scores_there = [score]
+        for other in zooms:
+            if other == zoom:
+                continue
+            same = next((s for s, z, c in places if z == other and _shared(place, c) > SAME_PLACE), None)
+            if same is not None:
+                scores_there.append(same)
+            elif place.diameter_px * other >= RESOLVED_PX:
+                scores_there.append(threshold - NOT_SEEN)
+        merged.append((place, float(np.mean(scores_there))))
+    return _apart(merged, threshold)
+
+
+def _moved(candidate: Candidate, zoom: float, shape: tuple[int, ...]) -> Candidate:
+    """A candidate of the picture at ``zoom`` on the picture itself, of ``shape``."""
+    if zoom == 1:
+        return candidate
+    window = []
+    for place, length in zip(candidate.window, shape, strict=True):
+        first = min(round(place.start / zoom), length - 1)
+        window.append(slice(first, min(max(round(place.stop / zoom), first + 1), length)))
+    size = window[1].stop - window[1].start, window[0].stop - window[0].start
+    how = cv2.INTER_LINEAR if zoom < 1 else cv2.INTER_AREA
+    mask = cv2.resize(candidate.mask.astype(np.float32), size, interpolation=how) > 0.5
+    diameter = 2 * float(np.sqrt(mask.sum() / np.pi))
+    return replace(candidate, window=(window[0], window[1]), mask=mask, diameter_px=diameter)
+
+
+def _shared(one: Candidate, other: Candidate) -> float:
+    """Shared area over joined area."""
+    here, there = [], []
+    for a, b in zip(one.window, other.window, strict=True):
+        first, last = max(a.start, b.start), min(a.stop, b.stop)
+        if first >= last:
+            return 0.0
+        here.append(slice(first - a.start, last - a.start))
+        there.append(slice(first - b.start, last - b.start))
+    both = float((one.mask[tuple(here)] & other.mask[tuple(there)]).sum())
+    return both / (float(one.mask.sum()) + float(other.mask.sum()) - both)
 
 
 class _Maps:
@@ -265,19 +348,26 @@ def select(found: list[Candidate], weights: tuple[float, ...], threshold: float)
     if not found:
         return []
     scores = weights[0] + np.stack([c.features for c in found]) @ np.array(weights[1:])
-    shape = [max(c.window[axis].stop for c in found) for axis in (0, 1)]
+    return _apart(list(zip(found, scores.tolist(), strict=True)), threshold)
+
+
+def _apart(found: list[tuple[Candidate, float]], threshold: float) -> list[tuple[Candidate, float]]:
+    """Of candidates with their scores those from the threshold on that do not overlap a surer one, surest first."""
+    if not found:
+        return []
+    shape = [max(c.window[axis].stop for c, _ in found) for axis in (0, 1)]
     taken = np.zeros(shape, np.int32)
     out: list[tuple[Candidate, float]] = []
-    for i in np.argsort(-scores, kind="stable"):
-        if scores[i] < threshold:
+    for candidate, score in sorted(found, key=lambda one: -one[1]):
+        if score < threshold:
             break
-        mask, place = found[i].mask, taken[found[i].window]
+        mask, place = candidate.mask, taken[candidate.window]
         shared = np.bincount(place[mask])[1:]
         area = mask.sum()
         if any(n > 0.1 * min(area, out[k][0].mask.sum()) for k, n in enumerate(shared) if n):
             continue  # the same place, a part of it, or a surer pit with its surroundings
         free = mask & (place == 0)
-        out.append((replace(found[i], mask=free), float(scores[i])))
+        out.append((replace(candidate, mask=free), score))
         place[free] = len(out)
     return out
 

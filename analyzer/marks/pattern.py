@@ -53,6 +53,10 @@ OWN_SOURCES = (
     "pointing",
 )  # of a pit's budget: its own; all others are shared by the pits of a photo
 DRAWN_GAIN = 1.35  # half the squared normal deviate at LEVEL: pits count as drawn out along the pipe from here
+OF_SINGLE_PITS = (
+    "clark_evans_index", "pits_arrangement", "around_concentration", "axial_gradient", "pits_one_end", "pits_lined_bottom",
+    "pit_pattern_class", "pit_pattern_margin",
+)  # fmt: skip
 UNSUPPORTED_COST = (
     3.0  # gathered with no contact mark there, or thinning out with no drawn-out pits, must be e^3, 20 times, likelier
 )
@@ -88,8 +92,14 @@ def read_pattern(
     quantities: dict[str, float | str | bool] = {}
     if surface.view in ("inside", "outside"):
         quantities["side_attacked"] = surface.view
-    if pits.count is None:  # a cut end, or a picture in which none could be seen: nothing rests on it
-        quantities.pop("side_attacked", None)
+    if pits.attack is not None:
+        quantities["general_attack_seen"] = pits.attack.present
+        quantities["general_attack_share"] = pits.attack.share.value
+    if (
+        pits.count is None
+    ):  # a cut end, pocks that run into each other, or a picture in which none could be seen: nothing rests on it
+        if not pits.generally_attacked:
+            quantities.pop("side_attacked", None)
         return Pattern(
             pits_per_cm2=None,
             density_rating=None,
@@ -142,6 +152,12 @@ def read_pattern(
     if examined and quantities["contact_mark_seen"]:
         in_mark = _gain_mark(*_inside("contact_mark", surface, bands, examined), places.confidence)
     _pattern_class(quantities, surface, places, drawn, in_mark, bands)
+    if (
+        pits.generally_attacked
+    ):  # pocks shoulder to shoulder: how single pits lie says nothing, and the metal is not even
+        for name in OF_SINGLE_PITS:
+            quantities.pop(name, None)
+        quantities["surface_even"] = False
     return Pattern(
         pits_per_cm2=density,
         density_rating=_rating("density_pits_per_m2", density, 1e4)[0] if counted else None,

@@ -18,8 +18,9 @@ from analyzer.door.shown import Shown
 from analyzer.marks import likelihood
 from analyzer.marks.calibrated import confidence, opening, reported
 from analyzer.marks.candidates import Candidates, candidates
-from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of, metal_per_pixel
+from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of, metal_per_pixel, with_attack
 from analyzer.marks.contrast import by_contrast
+from analyzer.marks.general_attack import find_general_attack
 from analyzer.marks.mounds import mounds_of
 from analyzer.marks.number import marks_by_learning
 from analyzer.photo.reading import Photo
@@ -38,7 +39,7 @@ def find_pits(
     """Find the pits on the seen metal.
 
     With a scale and the weights at hand the evidence is learned (``likelihood``); else it is the picture's own contrast
-    (``closeup``), and the catalogue says so. On a cut end pits are not sought (flag ``end_view_no_pits``), nor in a picture that
+    (``closeup``), and the catalogue says so. Metal that is attacked all over is an outcome of its own (``general_attack``). On a cut end pits are not sought (flag ``end_view_no_pits``), nor in a picture that
     ``shown`` holds unfit for it: the count is then None, which is not 0. Where it is soft the smallest counted size grows.
 
     ``others`` are photos of the same pose in other light, (H, W, 3) uint8, laid on ``photo`` pixel by pixel (``relief.lights.align``):
@@ -57,7 +58,7 @@ def find_pits(
             return _by_learning(photo, calibration, surface, record, fewest_px, ())
         found = _by_learning(photo, calibration, surface, {**record, **together}, fewest_px, others)
         return replace(found, flags=(*found.flags, raise_flag("pits_by_lights", str(1 + len(others)))))
-    return by_contrast(photo, surface, fewest_px)
+    return with_attack(by_contrast(photo, surface, fewest_px), find_general_attack(photo, surface, None))
 
 
 def _none_sought(photo: Photo, flags: tuple[Flag, ...]) -> PitCatalogue:
@@ -148,7 +149,7 @@ def _by_learning(
         flags=flags_of(pits, smallest, "learned"),
         marks=marks,
     )
-    return replace(catalogue, count=catalogue.estimated())
+    return with_attack(catalogue, find_general_attack(photo, surface, found))
 
 
 def _draw(labels: np.ndarray, found: Candidates, kept: np.ndarray, area: np.ndarray, surface: Surface) -> None:

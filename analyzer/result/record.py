@@ -30,7 +30,7 @@ from analyzer.wall.remaining import PitDepth, Wall
 if TYPE_CHECKING:
     from analyzer.result.examination import Examination
 
-SCHEMA_VERSION = "2.1"
+SCHEMA_VERSION = "2.2"
 
 
 @dataclass(frozen=True)
@@ -260,12 +260,29 @@ class MoundRecord(_Model):
     colour_class: str
 
 
+class GeneralAttackRecord(_Model):
+    """Metal so closely pocked or scabbed that hardly sound ground is left between; null where it cannot be said."""
+
+    present: bool = Field(description="whether so much is attacked that the metal is called generally attacked")
+    share_of_examined: Annotated[MeasureRecord, From("share")]
+    roughness: MeasureRecord | None = Field(
+        description="root mean square change of brightness between 0.06 and 0.5 mm on the attacked metal, as a share of the brightness: "
+        "no height, and it hangs on the light; null where nothing is attacked or without a scale"
+    )
+    mouths_share: Share | None = Field(
+        description="of the attacked metal, what is pits' mouths; null where nothing is attacked"
+    )
+
+
 class DensityRecord(_Model):
     pits_per_cm2: Annotated[MeasureRecord | None, From("pattern.pits_per_cm2")] = Field(
         description="estimated number of pits by its area, for this piece; another length of the run may differ more"
     )
     pit_count: Annotated[MeasureRecord | None, From("pits.count")] = Field(
-        description="estimate for metal seen at up to 60 degrees, from the marks' confidence and the share of pits that is seen: not the length of the list; null on a cut end, where pits are not sought"
+        description="estimate for metal seen at up to 60 degrees, from the marks' confidence and the share of pits that is seen: not the length of the list; null on a cut end, where pits are not sought, and where they cannot be told apart"
+    )
+    not_counted_because: Annotated[str, From("pits.not_countable")] = Field(
+        description="why pits that were sought have no number; empty where they have one"
     )
     smallest_counted_mm: Annotated[float | None, From("pits.smallest_counted_mm")]
     counted_area_mm2: Annotated[MeasureRecord | None, From("pattern.counted_area")] = Field(
@@ -503,6 +520,9 @@ class CorrectedRecord(_Model):
     standing_mounds: Annotated[list[MoundRecord], From("corrected.pits.mounds")] = Field(
         description="all mounds that stand"
     )
+    general_attack: Annotated[GeneralAttackRecord | None, From("corrected.pits.attack")] = Field(
+        description="of the metal that is left to be examined"
+    )
     bands: Annotated[list[BandRecord], From("standing_bands.bands")] = Field(description="as in bands.csv")
     colour_shares: Annotated[dict[str, Fine], From("standing_bands.colour_shares")] = Field(
         description="of the metal that is left to be examined"
@@ -557,6 +577,9 @@ class ExaminationRecord(_Model):
     pits: Annotated[list[PitRecord], From(lambda e: _pits(e, e.pits))]
     mounds: Annotated[list[MoundRecord], From("pits.mounds")]
     density: Annotated[DensityRecord, From(lambda e: e)]
+    general_attack: Annotated[GeneralAttackRecord | None, From("pits.attack")] = Field(
+        description="closely pocked metal as an outcome of its own; null where it cannot be said"
+    )
     bands: Annotated[list[BandRecord], From("bands.bands")]
     colour_shares: Annotated[dict[str, Fine], From("bands.colour_shares")]
     wall: Annotated[WallRecord, From(lambda e: Beside(e.wall, holes=_light_holes(e)))]

@@ -20,6 +20,7 @@ from analyzer.base.measured import MM_PER_INCH
 from analyzer.base.text import one_line
 from analyzer.marks.bands import KINDS, Bands
 from analyzer.marks.catalogue import Mound, PitCatalogue
+from analyzer.marks.general_attack import GeneralAttack
 from analyzer.photo.reading import Photo
 from analyzer.piece.surface import Surface
 from analyzer.piece.unroll import unrolled
@@ -36,6 +37,7 @@ UNSURE = (255, 255, 255)
 NOT_EXAMINED = 0.55  # brightness that is left of what was not examined
 SURE_FROM = 0.5  # confidence below which a pit is drawn as doubtful
 MARKER = (127, 229, 220)
+ATTACKED = (255, 150, 90)  # closely pocked metal: its own dash, so that nobody needs the colour
 BAND_COLOURS = {
     "contact_mark": (86, 180, 233),
     "water_line": (240, 130, 220),
@@ -84,6 +86,8 @@ def marked_photo(
         _ring(picture, ring, (left, top), enlarge, line)
     elif len(surface.outline_px) > 2:
         _dashes(picture, ((surface.outline_px - (left, top)) * enlarge).astype(np.float32), line)
+    if pits.attack is not None and pits.attack.present:
+        _attacked(picture, surface, pits.attack, (left, top), enlarge, 2 * line)
     labels = pits.labels[top:bottom, left:right]
     for pit in pits.pits:
         colour = PIT if pit.confidence >= SURE_FROM else UNSURE
@@ -122,6 +126,25 @@ def _dimmed(picture: np.ndarray, surface: Surface, place: tuple[int, int, int, i
     ]
     light = cv2.resize(examined, picture.shape[1::-1], interpolation=cv2.INTER_NEAREST)[:, :, None]
     return np.where(light > 0, picture, (picture * NOT_EXAMINED).astype(np.uint8))
+
+
+def _attacked(
+    picture: np.ndarray,
+    surface: Surface,
+    attack: GeneralAttack,
+    corner: tuple[int, int],
+    enlarge: float,
+    line: int,
+) -> None:
+    """Draw round the metal that is closely pocked, where it is metal that was examined."""
+    places = (attack.places(surface.metal.shape) & surface.examined).astype(np.uint8)
+    contours, _ = cv2.findContours(places, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    for contour in contours:
+        outline = (
+            contour[:, 0].astype(np.float32) + np.array(surface.origin_px, np.float32) - np.array(corner, np.float32)
+        )
+        if len(outline) > 2:
+            _dashes(picture, (outline * enlarge).astype(np.float32), line, ATTACKED)
 
 
 def whole_photo(photo: Photo, calibration: Calibration, surface: Surface, *, longest_px: int = 1600) -> np.ndarray:
@@ -320,6 +343,8 @@ def foot_of(
             for kind in KINDS
             if any(band.kind == kind for band in bands.bands)
         ]
+        if bar and pits.generally_attacked:
+            legend.append(("closely pocked metal (dashed)", ATTACKED))
         if bar:
             legend.append(("metal looked at (dashed)", LIGHT))
     mm_per_px = None
@@ -557,7 +582,7 @@ def _ring(picture: np.ndarray, ring: Ring, origin: tuple[int, int], enlarge: flo
         cv2.arrowedLine(picture, far.tolist(), near.tolist(), MARKER, 2 * line, cv2.LINE_AA, tipLength=0.3)
 
 
-def _dashes(picture: np.ndarray, outline: np.ndarray, line: int) -> None:
+def _dashes(picture: np.ndarray, outline: np.ndarray, line: int, colour: tuple[int, int, int] = LIGHT) -> None:
     closed = np.vstack([outline, outline[:1]])
     lengths = np.r_[0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
     dash = 12 * line
@@ -565,7 +590,7 @@ def _dashes(picture: np.ndarray, outline: np.ndarray, line: int) -> None:
         at = np.linspace(start, min(start + dash, lengths[-1]), 4)
         points = np.stack([np.interp(at, lengths, closed[:, k]) for k in (0, 1)], axis=1)
         cv2.polylines(picture, [np.round(points).astype(np.int32)], False, DARK, 3 * line, cv2.LINE_AA)
-        cv2.polylines(picture, [np.round(points).astype(np.int32)], False, LIGHT, line, cv2.LINE_AA)
+        cv2.polylines(picture, [np.round(points).astype(np.int32)], False, colour, line, cv2.LINE_AA)
 
 
 def _spans(surface: Surface) -> tuple[float, float]:

@@ -35,12 +35,17 @@ def headline_figures(examination: Examination, units: str = "metric") -> tuple[t
         rows.append(_figure("Smallest wall round the ring", wall.minimum_mm, "length_mm", units))
         rows.append(_figure("Mean wall round the ring", wall.mean_mm, "length_mm", units))
     else:
+        attack = pits.attack
+        if attack is not None and attack.present:
+            rows.append(_figure("Metal pocked or scabbed", attack.share, "share", units))
+            if attack.roughness is not None:
+                rows.append(_figure("Roughness to the eye there", attack.roughness, "share", units))
         if pits.count is None:
-            rows.append(
-                ("Pits estimated", "not countable in this picture", examination.shown.not_countable or display.UNKNOWN)
-            )
+            why = examination.shown.not_countable or pits.not_countable
+            rows.append(("Pits estimated", "not countable in this picture", why or display.UNKNOWN))
         else:
-            rows.append(_figure("Pits estimated", pits.count, "count", units))
+            named = "Pits estimated, those that stand apart" if pits.generally_attacked else "Pits estimated"
+            rows.append(_figure(named, pits.count, "count", units))
             # said beside it: who counts the outlines finds another number than the estimate
             rows.append(
                 (

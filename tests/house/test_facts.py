@@ -44,7 +44,8 @@ MEASURED = (
     "contact_mark_seen contact_mark_pit_enrichment pits_in_contact_mark_share water_line_seen pits_in_water_line_share "
     "overall_stain_seen clark_evans_index pits_arrangement around_concentration pits_lined_bottom pits_one_end "
     "axial_gradient elongation_median direction_agreement pits_flow_directional share_bright_metal share_red_brown "
-    "share_black share_green share_blue_green share_white share_rust surface_even pit_pattern_class pit_pattern_margin"
+    "share_black share_green share_blue_green share_white share_rust surface_even pit_pattern_class pit_pattern_margin "
+    "general_attack_seen general_attack_share"
 ).split()
 DERIVED = (
     "velocity_m_per_s velocity_over_limit chloride_to_sulfate_ratio langelier_index ryznar_index larson_skold_index "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analyzer.base import display
 from analyzer.base.measured import COVERAGE_95, Measure
+from analyzer.marks.general_attack import LEAST_SHARE
 from analyzer.result.examination import Examination
 from analyzer.show import charts, phrases
 from analyzer.show.blocks import Block, Bullets, Gallery, Heading, Paragraph, Section, Table, picture
@@ -70,6 +71,20 @@ def build(examination: Examination, edition: Edition) -> Section:
             f"each of {phrases.number_of(len(pits.pits), 'listed pit')} and of the fainter marks by its confidence, with those that such a photo "
             f"does not show, on {on}; {evidence}, version {pits.evidence_version}{smallest}",
         )
+        if pits.attack is not None:
+            judged = (
+                "windows of 3.8 mm" if pits.attack.scaled else "windows at the size of picture that shows most of it"
+            )
+            add(
+                "Metal pocked or scabbed",
+                pits.attack.share,
+                "share",
+                f"share of the metal examined that has hardly sound ground between pocks, by mouths and texture in {judged}; "
+                f"from {100 * LEAST_SHARE:.0f} % on called a general attack",
+            )
+            if pits.attack.roughness is not None:
+                rests_on = "spread of the brightness within half a millimetre, as a share of it; no height: another light gives another figure"
+                add("Roughness to the eye there", pits.attack.roughness, "share", rests_on)
         if pattern.pits_per_cm2 is not None:
             rests_on = "the same estimate by its area; for this piece: another length of the run may differ more"
             add("Pits per area", pattern.pits_per_cm2, "per_cm2", rests_on)
