@@ -38,6 +38,8 @@ from analyzer.show import output
 ALGORITHMS = ("sha256", "sha512")
 SIGNATURE = "signature.json"
 SIGNED = "tagmanifest-sha512.txt"
+SHOWS = "that the holder of this key sealed this bundle; not who the holder is, unless you know the key from elsewhere"
+KEY_LINE = "Signing-Key-Ed25519: "  # in bag-info.txt, so that a signature that is taken away is missed
 LOG, VERSIONS, PHOTOGRAPHS = "data/log.jsonl", "data/versions.json", "data/photographs.json"
 # Of two machines or versions: the networks' engines differ by less than 2e-4 in a likelihood (measured), which moves figures
 # by far less than their uncertainty; beyond this share a figure counts as different.
@@ -153,7 +155,7 @@ def seal(
     working = Path(tempfile.mkdtemp(dir=out.parent, prefix=f".{out.name}-"))
     try:
         bag = working / (out.name.removesuffix(".zip"))
-        _write_bag(bag, files, state, when)
+        _write_bag(bag, files, state, when, None if key is None else _signed(key, b"")["public_key"])
         if key is not None:
             (bag / SIGNATURE).write_bytes(_json(_signed(key, (bag / SIGNED).read_bytes())))
         if zipped:
@@ -173,7 +175,7 @@ def _json(value: Any) -> bytes:
     return (json.dumps(value, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode()
 
 
-def _write_bag(bag: Path, files: Mapping[str, bytes], state: CaseState, when: str) -> None:
+def _write_bag(bag: Path, files: Mapping[str, bytes], state: CaseState, when: str, public_key: str | None) -> None:
     for name, data in files.items():
         (bag / name).parent.mkdir(parents=True, exist_ok=True)
         (bag / name).write_bytes(data)
@@ -182,6 +184,7 @@ def _write_bag(bag: Path, files: Mapping[str, bytes], state: CaseState, when: st
         "bag-info.txt": (
             f"Bagging-Date: {when[:10]}\nPayload-Oxum: {sum(map(len, files.values()))}.{len(files)}\n"
             f"External-Identifier: {state.case_id}\nBag-Software-Agent: cutpipe {versions()['cutpipe']}\n"
+            + (f"{KEY_LINE}{public_key}\n" if public_key else "")
         ).encode(),
     }
     for algorithm in ALGORITHMS:
@@ -233,7 +236,7 @@ def _signed(key: bytes, data: bytes) -> dict[str, str]:
         "of": SIGNED,
         "public_key": public.hex(),
         "signature": private.sign(data).hex(),
-        "shows": "that the holder of this key sealed this bundle; not who the holder is, unless you know the key from elsewhere",
+        "shows": SHOWS,
     }
 
 
@@ -370,7 +373,9 @@ def _damage(bag: Path) -> tuple[str, ...]:
     if not (bag / "bagit.txt").is_file():
         raise InputError(f"{bag} is no bundle: bagit.txt is missing.")
     said: list[str] = []
-    payload = {p.relative_to(bag).as_posix() for p in (bag / "data").rglob("*") if p.is_file() or p.is_symlink()}
+    inside_data = [(p.relative_to(bag).as_posix(), p) for p in (bag / "data").rglob("*")]
+    payload = {name for name, p in inside_data if p.is_symlink() or not p.is_dir()}
+    folders = {name for name, p in inside_data if p.is_dir() and not p.is_symlink()}
     tags = {p.name for p in bag.iterdir() if not p.is_dir() or p.is_symlink()}
     expected_tags = {
         "bagit.txt",
@@ -384,6 +389,7 @@ def _damage(bag: Path) -> tuple[str, ...]:
     said += [
         f"{p.name} was put into the bundle after sealing." for p in bag.iterdir() if p.is_dir() and p.name != "data"
     ]
+    fits: dict[str, dict[str, bool]] = {}  # file to manifest to whether its hash there is right
     for algorithm in ALGORITHMS:
         for manifest, there in ((f"manifest-{algorithm}.txt", payload), (f"tagmanifest-{algorithm}.txt", None)):
             try:
@@ -402,19 +408,37 @@ def _damage(bag: Path) -> tuple[str, ...]:
                 path = bag / name
                 if path.is_symlink() or not path.is_file():
                     said.append(f"{shown(name)} is missing.")
-                elif _hash(path, algorithm) != digest:
-                    said.append(f"{shown(name)} was changed after sealing.")
+                else:
+                    fits.setdefault(name, {})[manifest] = _hash(path, algorithm) == digest
             if there is not None:
                 said += [f"{shown(name)} was put into the bundle after sealing." for name in sorted(there - set(named))]
+                known = {parent.as_posix() for name in named for parent in PurePosixPath(name).parents}
+                said += [f"{shown(name)} was put into the bundle after sealing." for name in sorted(folders - known)]
             else:
                 want = expected_tags - {f"tagmanifest-{a}.txt" for a in ALGORITHMS}
                 said += [f"{name} is not named in {manifest}." for name in sorted(want - set(named))]
+    for name, told in fits.items():
+        if not any(told.values()):
+            said.append(f"{shown(name)} was changed after sealing.")
+        else:  # the file is as one list has it: it is the other list that was changed
+            said += [f"{manifest} was changed after sealing." for manifest, right in told.items() if not right]
+    if _key_of(bag) and not (bag / SIGNATURE).exists():
+        said.append(f"{SIGNATURE} is missing: the bundle was signed.")
     return tuple(dict.fromkeys(said))
 
 
 def _hash(path: Path, algorithm: str) -> str:
     with open(path, "rb") as file:
         return hashlib.file_digest(file, algorithm).hexdigest()
+
+
+def _key_of(bag: Path) -> str | None:
+    """The key that the bundle says it was signed with."""
+    try:
+        lines = (bag / "bag-info.txt").read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return None
+    return next((line.removeprefix(KEY_LINE) for line in lines if line.startswith(KEY_LINE)), None)
 
 
 def _signature(bag: Path) -> tuple[str, str | None]:
@@ -427,9 +451,14 @@ def _signature(bag: Path) -> tuple[str, str | None]:
     try:
         row = json.loads((bag / SIGNATURE).read_text(encoding="utf-8"))
         public_key = str(row["public_key"])
+        words = {"algorithm": "Ed25519", "of": SIGNED, "shows": SHOWS}
+        if {name: value for name, value in row.items() if name not in ("public_key", "signature")} != words:
+            return "does not fit", public_key  # what it says of itself is no part of what is signed
+        if _key_of(bag) not in (None, public_key):
+            return "does not fit", public_key
         public = Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key))
         public.verify(bytes.fromhex(row["signature"]), (bag / SIGNED).read_bytes())
-    except (InvalidSignature, OSError, ValueError, KeyError, TypeError):
+    except (InvalidSignature, OSError, ValueError, KeyError, TypeError, AttributeError):
         return "does not fit", public_key
     return "fits", public_key
 

@@ -12,6 +12,7 @@ import bagit
 import numpy as np
 import pypdf
 import pytest
+from cryptography.hazmat.primitives.asymmetric import ed25519
 from PIL import ExifTags, Image
 
 from analyzer import cli
@@ -81,6 +82,12 @@ def _flip(path):
     path.write_bytes(data)
 
 
+def _to_link(path):
+    aside = path.parents[2] / "like"
+    shutil.move(path, aside)
+    path.symlink_to(aside)
+
+
 DAMAGE = {
     "a photograph changed": (lambda b: _flip(next((b / "data/photographs").iterdir())), "was changed after sealing"),
     "the log changed": (lambda b: _flip(b / "data/log.jsonl"), "log.jsonl was changed"),
@@ -93,6 +100,9 @@ DAMAGE = {
         "tagmanifest-sha256.txt is missing",
     ),
     "bag-info changed": (lambda b: _flip(b / "bag-info.txt"), "bag-info.txt was changed"),
+    "a folder put in": (lambda b: (b / "data/new").mkdir(), "data/new was put into"),
+    "the signature taken away": (lambda b: (b / "signature.json").unlink(), "signature.json is missing"),
+    "a file that is a link to its like": (lambda b: _to_link(b / "data/versions.json"), "versions.json is missing"),
 }
 
 
@@ -102,6 +112,40 @@ def test_each_kind_of_damage_is_named(bundle, kind):
     spoil(bundle)
     found = check(bundle)
     assert found.verdict == "damaged" and any(sentence in said for said in found.damage), found.damage
+
+
+def test_one_bit_in_any_file_names_that_file(bundle):
+    """A list whose line was changed is named itself, not the file that the other list has right; the signature's words count too."""
+    files = [path for path in bundle.rglob("*") if path.is_file()]
+    assert len(files) > 10
+    for path in files:
+        whole = path.read_bytes()
+        _flip(path)
+        found = check(bundle, measure=False)
+        name = path.relative_to(bundle).as_posix()
+        assert found.verdict == "damaged"
+        if name == "signature.json":
+            assert found.signature == "does not fit" and not found.damage
+        else:
+            assert f"{name} was changed after sealing." in found.damage, (name, found.damage)
+        if not name.startswith("tagmanifest"):  # of a list of lists, the lists that it wrongs are told apart
+            assert len(found.damage) <= 1, (name, found.damage)
+        path.write_bytes(whole)
+    assert check(bundle, measure=False).verdict == "same"
+
+
+def test_another_key_or_other_words_are_no_signature_of_this_bundle(bundle):
+    """The bag names the key that signed it, so that a signature by another key is not taken for it."""
+    kept = json.loads((bundle / "signature.json").read_text())
+    (bundle / "signature.json").write_text(json.dumps({**kept, "shows": "that the laboratory sealed this"}))
+    assert check(bundle, measure=False).signature == "does not fit"
+    other = ed25519.Ed25519PrivateKey.generate()
+    mine = {
+        "public_key": other.public_key().public_bytes_raw().hex(),
+        "signature": other.sign((bundle / "tagmanifest-sha512.txt").read_bytes()).hex(),
+    }
+    (bundle / "signature.json").write_text(json.dumps({**kept, **mine}))
+    assert check(bundle, measure=False).signature == "does not fit"
 
 
 def test_resealed_by_hand_the_log_and_the_signature_still_tell(bundle):
