@@ -109,19 +109,20 @@ def quality_flags(photo: Photo, *, metal: np.ndarray | None = None, mm_per_px: f
     Thresholds are from the rendered truth pictures of this project and from sampling theory (a pit needs three pixels
     across to be seen at all); see DEVELOPERS.md.
     """
-    grey = cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY)
     rows, columns = slice(None), slice(None)
     if metal is not None and metal.any():
         lines, places = np.flatnonzero(metal.any(axis=1)), np.flatnonzero(metal.any(axis=0))
         rows, columns = slice(lines[0], lines[-1] + 1), slice(places[0], places[-1] + 1)
         inside = metal[rows, columns]
     else:
-        inside = np.ones(grey.shape, bool)
-    patch = grey[rows, columns]
+        inside = np.ones(photo.rgb.shape[:2], bool)
+    picture = photo.rgb[rows, columns]
+    patch = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
     flags: list[Flag] = []
     values = patch[inside]
     # All three channels at the top: no colour and no shading is left there. A warm metal clips in red alone long before.
-    glare = float((photo.rgb[rows, columns].min(axis=2)[inside] >= 250).mean())
+    darkest = cv2.min(cv2.min(picture[..., 0], picture[..., 1]), picture[..., 2])
+    glare = float((darkest[inside] >= 250).mean())
     dark = float((values <= 5).mean())
     if glare > 0.05:
         flags.append(raise_flag("glare", f"{100 * glare:.0f} %"))

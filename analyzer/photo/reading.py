@@ -19,7 +19,11 @@ from analyzer.photo.wholeness import TORN_SHARE, decoder_complaints, even_share,
 pillow_heif.register_heif_opener()
 Image.init()  # else Pillow does not know all of FORMATS yet
 
-LARGEST_MEGAPIXELS = 64.0  # a decoded picture of this size takes 192 MB; phones' finest modes go beyond
+# Phones' finest modes have 108; examining one takes 2 GB (DEVELOPERS.md has the growth). In the forms that only other programs write,
+# with palette, transparency or 16 bits, a picture takes several times as much while it is read.
+LARGEST_MEGAPIXELS = 120.0
+LARGEST_OTHER_MEGAPIXELS = 64.0
+CAMERA_FORMATS = ("JPEG", "MPO", "HEIF")
 # A judgement: nothing of a pipe is told in fewer.
 SMALLEST_SIDE_PX = 64
 FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP", "BMP", "GIF", "AVIF", "PPM")
@@ -77,6 +81,7 @@ def read_photo(source: str | Path | bytes, *, role: str = "main", name: str | No
         image, frames = _decode(data, name)
         camera = _camera_facts(image)
         rgb = _to_srgb(image, name)
+        del image  # as large as the picture itself
     flags = [raise_flag("first_picture_of_several", f" ({frames} in the file)")] if frames > 1 else []
     if min(rgb.shape[:2]) < SMALLEST_SIDE_PX:
         raise PhotoError(
@@ -123,9 +128,10 @@ def _decode(data: bytes, name: str) -> tuple[Image.Image, int]:
     try:
         image = Image.open(io.BytesIO(data), formats=FORMATS)
         megapixels = image.width * image.height / 1e6
-        if megapixels > LARGEST_MEGAPIXELS:
+        most = LARGEST_MEGAPIXELS if image.format in CAMERA_FORMATS else LARGEST_OTHER_MEGAPIXELS
+        if megapixels > most:
             raise PhotoError(
-                f"{name} has {megapixels:.0f} megapixels; save it at {LARGEST_MEGAPIXELS:.0f} or fewer "
+                f"{name} has {megapixels:.0f} megapixels; save it at {most:.0f} or fewer "
                 "(12 are plenty) and add it again."
             )
         frames = int(getattr(image, "n_frames", 1))

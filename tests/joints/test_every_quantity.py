@@ -152,6 +152,7 @@ ENDS = {
 }
 
 
+@pytest.mark.usefixtures("set_as_it_comes")
 @pytest.mark.parametrize("end", ENDS)
 def test_a_reading_at_its_ends_goes_through(seen, end):
     row = ENDS[end]
@@ -173,6 +174,7 @@ def test_a_reading_by_each_method_says_its_weakest_link(seen, method):
         assert high - low >= 2 * METHODS[method].repeat_mm  # never narrower than such readings repeat
 
 
+@pytest.mark.usefixtures("set_as_it_comes")
 def test_the_examples_stand_in_the_printed_report_too(seen):
     """Each question's example, told together, is read again in the PDF: letters only, as lines may break anywhere."""
     from tests.joints.test_said_and_not_lost import rounds

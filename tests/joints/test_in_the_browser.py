@@ -5,6 +5,7 @@ import json
 import pytest
 
 from analyzer import cli
+from analyzer.show import output
 from tests.conftest import ROOT
 from tests.front.test_browser import address, chosen, chromium, page, pit_called, pits_drawn, section, settled  # noqa: F401
 from tests.joints.test_one_way_in import differences
@@ -22,7 +23,7 @@ def saved(page, folder) -> dict:  # noqa: F811
     return json.loads((folder / "page.json").read_text(encoding="utf-8"))
 
 
-def test_facts_and_a_correction_told_in_the_browser(page, address, tmp_path):  # noqa: F811
+def test_facts_and_a_correction_told_in_the_browser(page, address, tmp_path, monkeypatch):  # noqa: F811
     page.goto(address + "/?demo=1")
     page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
@@ -44,6 +45,7 @@ def test_facts_and_a_correction_told_in_the_browser(page, address, tmp_path):  #
     (tmp_path / "mine.toml").write_text(f"[[correction]]\n{text}\n")
     said = ["--view", "inside", "--tube", "3/4", "--marker", "ruler", "--quiet", "--out", str(tmp_path / "result")]
     files = ["--facts", str(tmp_path / "facts.toml"), "--corrections", str(tmp_path / "mine.toml")]
+    monkeypatch.setattr(output, "FILES", {"examination.json": output.FILES["examination.json"]})
     assert cli.main(["examine", str(PHOTO), *said, *files]) == 0
     by_file = json.loads((tmp_path / "result/examination.json").read_text(encoding="utf-8"))
     assert differences(by_file, told) == []

@@ -9,7 +9,7 @@ from PIL import Image, ImageCms
 
 from analyzer.base.flags import PhotoError
 from analyzer.door.sharpness import quality_flags
-from analyzer.photo.reading import LARGEST_MEGAPIXELS, read_photo
+from analyzer.photo.reading import LARGEST_OTHER_MEGAPIXELS, read_photo
 
 RNG = np.random.default_rng(5)
 RGB = np.clip(np.kron(RNG.integers(30, 220, (12, 16, 3)), np.ones((10, 10, 1))), 0, 255).astype(np.uint8)
@@ -149,9 +149,24 @@ def test_bad_files_get_one_sentence(name):
 
 
 def test_too_many_megapixels():
-    side = int((LARGEST_MEGAPIXELS * 1e6) ** 0.5) + 200
-    with pytest.raises(PhotoError, match="megapixels; save it"):
+    side = int((LARGEST_OTHER_MEGAPIXELS * 1e6) ** 0.5) + 200
+    with pytest.raises(PhotoError, match="megapixels; save it at 64"):
         read_photo(saved(Image.new("1", (side, side)), "PNG"))
+
+
+def test_the_finest_mode_of_phones_is_read_and_no_finer_one():
+    """A small file whose frame header (ITU-R T.81, B.2.2: length, precision, lines, samples) says more than it holds."""
+    data = bytearray(saved(Image.new("RGB", (64, 64), "red"), "JPEG"))
+    frame = data.index(b"\xff\xc0")
+    for megapixels in (121, 108):
+        side = round((megapixels * 1e6) ** 0.5)
+        data[frame + 5 : frame + 9] = side.to_bytes(2, "big") * 2
+        if megapixels > 120:
+            with pytest.raises(PhotoError, match="has 121 megapixels; save it at 120"):
+                read_photo(bytes(data))
+        else:
+            photo = read_photo(bytes(data))
+            assert photo.width_px == photo.height_px == side and photo.complaints
 
 
 def test_missing_file_and_folder(tmp_path):

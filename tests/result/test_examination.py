@@ -20,8 +20,9 @@ SAID = Settings(view="inside", tube="3/4", marker=Marker(kind="ruler"))
 
 
 @pytest.fixture(scope="module")
-def seen():
-    return room.look(BORE, settings=SAID)
+def seen(demo_examination):
+    """Looked at with ``SAID``, once for all tests."""
+    return demo_examination.look
 
 
 def test_photos_that_carry_a_pit_are_named_by_their_place_among_all_photos(seen, monkeypatch):
