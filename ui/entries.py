@@ -15,6 +15,7 @@ from analyzer.house.facts import FactError, check_facts
 from analyzer.result.corrections import make_correction
 from analyzer.result.examination import Settings
 from analyzer.result.second_look import make_second_look
+from analyzer.show.logo import as_logo
 from analyzer.wall.readings import readings_from_rows
 from ui import looking, shelf, state
 
@@ -147,6 +148,14 @@ def describe(**told: str) -> None:
     if new:
         cleared = [name for name, value in new.items() if not value]
         state.change("described", {"cleared": cleared}, **{name: value for name, value in new.items() if value})
+
+
+def set_logo(data: bytes | None) -> None:
+    """Keep the firm's logo for the reports, or take it out. Raises CutpipeError where it is no picture."""
+    if data is not None:
+        as_logo(data)
+    sha256 = None if data is None else state.case().store.keep_original(data)
+    state.change("logo", {"sha256": sha256})
 
 
 def keep_second_look(marks_px: Sequence[tuple[float, float, float]], who: str) -> None:

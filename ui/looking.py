@@ -142,7 +142,13 @@ def misfit() -> int | None:
 def files(examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
     """Everything that can be saved, by file name, and what could not be made; anew only where result, case data or units changed."""
     made_of = hashlib.sha256(record.to_json(examination).encode()).hexdigest()
-    return _files(made_of, edition_of(state.case().kept, examination, units=state.units()), examination)
+    return _files(
+        made_of,
+        edition_of(
+            state.case().kept, examination, units=state.units(), logo=state.case().store.logo(state.case().kept)
+        ),
+        examination,
+    )
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

@@ -26,7 +26,7 @@ from typing import Any
 
 from analyzer.base.flags import CutpipeError, InputError
 from analyzer.base.text import file_stem, shown
-from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, state_of
+from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, original_of, state_of
 from analyzer.case.log import Entry, faults, from_lines, to_lines
 from analyzer.case.store import CaseStore
 from analyzer.case.work import edition_of, examine_case, versions
@@ -128,7 +128,8 @@ def seal(
     for section, piece in state.pieces.items():
         if piece.of("main"):
             examination = examine_case(state, bundled.__getitem__, section=section)
-            edition = edition_of(state, examination, section=section, units=units)
+            logo = store.logo(state) if with_private else b""  # it tells the firm
+            edition = edition_of(state, examination, section=section, units=units, logo=logo)
             made, faults = output.make(examination, edition)
             if faults:
                 raise InputError(output.not_made(faults))
@@ -536,8 +537,8 @@ def pack(store: CaseStore, out: str | Path) -> Path:
         with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
             archive.write(Path(place) / "case.sqlite", "case/case.sqlite")
             for entry in store.entries():
-                if entry.kind == "photo_added":
-                    sha256 = entry.content["sha256"]
+                sha256 = original_of(entry)
+                if sha256 is not None:
                     name = f"case/originals/{sha256[:2]}/{sha256}"
                     if name not in archive.namelist():
                         archive.writestr(name, store.original(sha256))

@@ -78,6 +78,7 @@ def add_commands(commands: Commands, read_marker: Callable[[str], Any]) -> None:
     say.set_defaults(read_marker=read_marker)
     for name, words in begin_words.items():
         say.add_argument(f"--{name}", default=None, help=f"{words}; '' takes it back")
+    say.add_argument("--logo", metavar="FILE", help="the firm's logo, PNG or JPEG, for the reports; '' takes it out")
     say.add_argument("--note", metavar="TEXT")
     say.add_argument("--at", metavar="X,Y", help="where on the upright photo the note belongs, in pixels")
     say.add_argument("--handed-to", metavar="NAME", help="who took the piece over; say what with --what")
@@ -219,6 +220,13 @@ def _drop(options: argparse.Namespace) -> int:
     return 0
 
 
+def _read(path: str) -> bytes:
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise InputError(f"{path} cannot be read ({error.strerror}); check the name.") from None
+
+
 def _place(told: str | None) -> dict[str, float]:
     """Where a note belongs, from X,Y."""
     if told is None:
@@ -273,8 +281,14 @@ def _say(options: argparse.Namespace) -> int:
         told.append(("step", {"step": "keep_and_label"}, {}))
     if options.handed_to:
         told.append(("handed_over", {"what": options.what}, {"to": options.handed_to}))
-    if not told:
+    logo = _read(options.logo) if options.logo else None
+    if options.logo is not None:
+        store.set_logo(logo, when=now(), who=_who(options))
+        print("The logo is kept." if logo else "The logo was taken out.")
+    if not told and options.logo is None:
         raise InputError("Nothing was told; see cutpipe case say --help.")
+    if not told:
+        return 0
     for kind, content, private in told:
         if kind not in ("facts", "prices", "handed_over", "step", "described"):
             content = {"section": section, **content}
@@ -373,7 +387,7 @@ def _examine(options: argparse.Namespace) -> int:
     state = store.state()
     result = examine_case(state, store.original, section=options.section)
     folder = Path(options.out) if options.out else Path(f"{Path(options.folder).name}-examined")
-    edition = edition_of(state, result, section=options.section, units=options.units)
+    edition = edition_of(state, result, section=options.section, units=options.units, logo=store.logo(state))
     output.write(result, folder, edition=edition)
     content = {
         "section": options.section,

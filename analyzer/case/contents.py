@@ -58,6 +58,12 @@ class Described(_Content):
     cleared: tuple[Literal["name", "place", "examiner", "firm", "claim_number"], ...] = ()
 
 
+class LogoSaid(_Content):
+    """The picture of the examiner's firm, kept as an original; null takes it out."""
+
+    sha256: str | None = Field(pattern="^[0-9a-f]{64}$")
+
+
 class PhotoAdded(_Content):
     section: Section = "1"
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
@@ -135,6 +141,7 @@ class Undone(_Content):
 KINDS: dict[str, type[_Content]] = {
     "begun": Begun,
     "described": Described,
+    "logo": LogoSaid,
     "photo_added": PhotoAdded,
     "photo_removed": PhotoRemoved,
     "settings": SettingsSaid,
@@ -154,6 +161,7 @@ KINDS: dict[str, type[_Content]] = {
 WORDS = {
     "begun": "case begun",
     "described": "name or place of the case",
+    "logo": "logo of the firm",
     "photo_added": "photo added",
     "photo_removed": "photo taken out",
     "settings": "what was told of the photo",
@@ -170,6 +178,11 @@ WORDS = {
     "redo": "change done again",
 }
 NOT_UNDOABLE = ("begun", "examined", "undo", "redo", "handed_over")
+
+
+def original_of(entry: Entry) -> str | None:
+    """The hash of the original that an entry names; None where it names none."""
+    return entry.content["sha256"] if entry.kind in ("photo_added", "logo") else None
 
 
 def checked(kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
@@ -233,6 +246,7 @@ class CaseState:
 
     case_id: str = ""
     description: Mapping[str, str] = field(default_factory=dict)  # of DESCRIPTION, what was told
+    logo: str | None = None  # hash of the firm's logo, kept as an original
     pieces: Mapping[str, Piece] = field(default_factory=dict)
     answers: Mapping[str, Any] = field(default_factory=dict)  # facts as answered
     prices: Mapping[str, float] | None = None
@@ -311,6 +325,8 @@ def _after(state: CaseState, entry: Entry) -> CaseState:
             kept = {name: value for name, value in state.description.items() if name not in content["cleared"]}
             told = {name: str(entry.known(name)) for name in DESCRIPTION if entry.known(name)}
             return replace(state, description={**kept, **told})
+        case "logo":
+            return replace(state, logo=content["sha256"])
         case "photo_added":
             photo = KeptPhoto(
                 sha256=content["sha256"],

@@ -13,6 +13,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
+import time
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
@@ -21,8 +22,9 @@ from typing import Any
 
 from analyzer.base.flags import InputError
 from analyzer.base.text import LONGEST_NAME, shown, whole_line
-from analyzer.case.contents import PRIVATE, CaseState, checked, state_of
+from analyzer.case.contents import PRIVATE, CaseState, checked, original_of, state_of
 from analyzer.case.log import Entry, canonical, faults, from_lines, make_entry
+from analyzer.show.logo import as_logo
 
 FILE = "case.sqlite"
 ORIGINALS = "originals"
@@ -30,6 +32,7 @@ FORM = 1  # PRAGMA user_version; see _MIGRATIONS
 # Judgements, no source.
 WAIT_SECONDS = 10.0  # for another window that is just writing
 LARGEST_ORIGINAL_BYTES = 200_000_000
+LEFT_FOR_SECONDS = 86_400.0  # until a half-written original counts as left by a killed program
 
 # To the form that the key names, from the one before. A file of an older form is copied beside itself first.
 _MIGRATIONS: dict[int, str] = {
@@ -95,6 +98,7 @@ class CaseStore:
         store = cls(folder)
         with store._base():
             pass
+        store._clear_leftovers()
         return store
 
     @classmethod
@@ -118,9 +122,10 @@ class CaseStore:
         entries = self.entries()
         said = list(faults(entries))
         for entry in entries:
-            if entry.kind == "photo_added":
+            sha256 = original_of(entry)
+            if sha256 is not None:
                 try:
-                    self.original(entry.content["sha256"])
+                    self.original(sha256)
                 except InputError as error:
                     said.append(str(error))
         return tuple(dict.fromkeys(said))
@@ -218,6 +223,17 @@ class CaseStore:
         }
         return self.add("photo_added", content, private={"who": who}, when=when, after=after)
 
+    def set_logo(self, data: bytes | None, *, when: str, who: str = "", after: int | None = None) -> Entry:
+        """Keep the logo of the examiner's firm for the reports, or take it out (None). Raises InputError where it is no picture."""
+        if data is not None:
+            as_logo(data)
+        content = {"sha256": None if data is None else self.keep_original(data)}
+        return self.add("logo", content, private={"who": who}, when=when, after=after)
+
+    def logo(self, state: CaseState) -> bytes:
+        """The logo's bytes; empty where there is none."""
+        return b"" if state.logo is None else self.original(state.logo)
+
     def undo(self, *, when: str, who: str = "") -> Entry | None:
         """Take the last change back, as an entry of its own; None where nothing can be."""
         number = self.state().undoable
@@ -233,6 +249,15 @@ class CaseStore:
             base.backup(copy)
 
     # ------------------------------------------------------------------ the file
+
+    def _clear_leftovers(self) -> None:
+        """Remove what killed programs left half-written beside the originals; what is young may still be being written."""
+        for left in self.folder.glob(f"{ORIGINALS}/*/.*-*"):
+            try:
+                if time.time() - left.stat().st_mtime > LEFT_FOR_SECONDS:
+                    left.unlink()
+            except OSError:  # gone meanwhile, or not ours to remove: no harm either way
+                continue
 
     def _place(self, sha256: str) -> Path:
         if not re.fullmatch(r"[0-9a-f]{64}", sha256):

@@ -22,7 +22,7 @@ from analyzer.wall.readings import readings_from_rows
 ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
 
 
-def case_data(state: CaseState) -> CaseData:
+def case_data(state: CaseState, logo: bytes = b"") -> CaseData:
     """What was told of the case, for the head of its reports."""
     told = state.description
     return CaseData(
@@ -33,16 +33,22 @@ def case_data(state: CaseState) -> CaseData:
         when=state.last_when[:10],
         claim=told.get("claim_number", ""),
         firm=told.get("firm", ""),
+        logo=logo,
     )
 
 
 def edition_of(
-    state: CaseState, examination: Examination | None = None, *, section: str = "1", units: str = "metric"
+    state: CaseState,
+    examination: Examination | None = None,
+    *,
+    section: str = "1",
+    units: str = "metric",
+    logo: bytes = b"",
 ) -> Edition:
-    """For whom and on what the case's report is made, with its series of photographs and the hand-overs."""
+    """For whom and on what the case's report is made, with its series of photographs, the hand-overs and the notes."""
     return Edition(
         units=units,
-        case=case_data(state),
+        case=case_data(state, logo),
         series=checklist(state, examination, section=section),
         hand_overs=hand_over_log(state),
         notes=notes_of(state, section),

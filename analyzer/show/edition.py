@@ -22,9 +22,12 @@ class CaseData:
     when: str = ""
     claim: str = ""  # the insurer's number
     firm: str = ""
+    logo: bytes = b""  # of the firm, PNG or JPEG
 
     def __post_init__(self) -> None:
         for part in fields(self):
+            if part.name == "logo":
+                continue
             object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=LONGEST_NAME))
 
     @property

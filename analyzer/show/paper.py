@@ -19,7 +19,8 @@ from analyzer.base.words import say
 from analyzer.result.examination import Examination
 from analyzer.show import report
 from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Heading, Paragraph, Picture, Section, Table
-from analyzer.show.edition import Edition
+from analyzer.show.edition import CaseData, Edition
+from analyzer.show.logo import as_logo
 from analyzer.show.sections import answer, evidence, homeowner
 from analyzer.show.tagging import TaggedPages
 
@@ -31,6 +32,7 @@ _INK, _SOFT, _LINE, _TINT, _WARN = (28, 32, 36), (90, 98, 106), (200, 205, 210),
 _MADE = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)  # the same result gives the same bytes
 _LEAST_SHARE, _USUAL_SHARE, _MOST_SHARE = 0.13, 0.24, 0.45  # of page one's height, for its picture
 _ANNEX = 0.83  # of the usual size of type: what is looked up, not read
+_LOGO_MM = (45.0, 9.0)  # at most, wide and high: the title beside it is as high
 _LEAST_FILLED = 0.3  # of a last page: with less on it, the rest is set closer so that it is not needed
 
 
@@ -295,6 +297,8 @@ def _begun(
     pages.set_margins(16, 11, 16)
     pages.set_auto_page_break(True, 15)
     pages.add_page()
+    if case.logo:
+        _logo(pages, case)
     pages.set_font("body", "B", 17)
     with pages.content("H1"):
         pages.multi_cell(0, 9, title, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
@@ -306,6 +310,15 @@ def _begun(
     pages.set_text_color(*_INK)
     pages.ln(1.2)
     return pages
+
+
+def _logo(pages: _Pages, case: CaseData) -> None:
+    """The firm's logo at the right of the head of page one, beside the title."""
+    logo = as_logo(case.logo)
+    height = min(_LOGO_MM[1], _LOGO_MM[0] * logo.height / logo.width)
+    width = height * logo.width / logo.height
+    with pages.content("Figure", f"Logo of {case.firm or 'the examiner'}"):
+        pages.image(logo, x=pages.w - pages.r_margin - width, y=pages.get_y(), w=width, h=height)
 
 
 def _sized(part: Section, share: float) -> Section:

@@ -12,6 +12,7 @@ from analyzer.result.examination import Examination
 from analyzer.show import report
 from analyzer.show.blocks import Section
 from analyzer.show.edition import Edition
+from analyzer.show.logo import as_png
 
 
 def html(
@@ -32,5 +33,7 @@ def html(
     return environment.from_string(template).render(
         title=" · ".join(part for part in (f"Examination of {examination.photo.name}", edition.case.short) if part),
         case=[(heading, words) for heading, words in (*edition.case.rows, ("Case number", edition.case.id)) if words],
+        logo=as_png(edition.case.logo) if edition.case.logo else b"",
+        firm=edition.case.firm or "the examiner",
         sections=report.sections(examination, edition=edition) if sections is None else sections,
     )

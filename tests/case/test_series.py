@@ -155,3 +155,56 @@ def test_an_invented_case_is_sealed_to_look_at(tmp_path, capsys):
     assert cli.main(["check", str(place), "--hashes-only"]) == 0
     assert cli.main(["seal", "--out", str(tmp_path / "none")]) == 1
     assert "--demo" in capsys.readouterr().err and not (tmp_path / "none").exists()
+
+
+def test_the_firms_logo_stands_on_every_report_and_leaves_only_with_names(tmp_path, demo_examination, capsys):
+    import io
+
+    import pypdf
+    from PIL import Image
+
+    from analyzer.show import paper
+
+    logo = tmp_path / "logo.png"
+    Image.new("RGBA", (300, 120), (10, 90, 160, 128)).save(logo)
+    folder = str(tmp_path / "case")
+    assert cli.main(["case", "begin", folder, "--firm", "Example Pipe Works"]) == 0
+    assert cli.main(["case", "say", folder, "--logo", str(logo)]) == 0
+    store = CaseStore.open(folder)
+    edition = edition_of(store.state(), demo_examination, logo=store.logo(store.state()))
+    bare = dataclasses.replace(edition, case=dataclasses.replace(edition.case, logo=b""))
+    for made in (paper.pdf, paper.homeowner_pdf, paper.evidence_pdf):
+        first = [
+            pypdf.PdfReader(io.BytesIO(made(demo_examination, edition=e))).pages[0].images for e in (bare, edition)
+        ]
+        assert len(first[1]) == len(first[0]) + 1
+    assert 'alt="Logo of Example Pipe Works"' in webpage.html(demo_examination, edition=edition)
+    assert "<img class=" not in webpage.html(demo_examination, edition=bare)
+    store.add_photo((ROOT / "demo_images/cut-ring.jpg").read_bytes(), file_name="r.jpg", purpose="removed", when=WHEN)
+    carried = tmp_path / "carried.zip"
+    assert cli.main(["case", "pack", folder, "--out", str(carried)]) == 0
+    assert cli.main(["case", "unpack", str(tmp_path / "again"), str(carried)]) == 0
+    again = CaseStore.open(tmp_path / "again")
+    assert again.logo(again.state()) == logo.read_bytes() and not again.faults()
+    assert cli.main(["seal", folder, "--out", str(tmp_path / "bundle")]) == 0
+    assert not any(logo.read_bytes() in p.read_bytes() for p in (tmp_path / "bundle").rglob("*") if p.is_file())
+    (tmp_path / "no.png").write_bytes(b"\x89PNG nonsense")
+    assert cli.main(["case", "say", folder, "--logo", str(tmp_path / "no.png")]) == 1
+    assert "no PNG or JPEG" in capsys.readouterr().err
+    assert cli.main(["case", "say", folder, "--logo", ""]) == 0
+    assert CaseStore.open(folder).state().logo is None
+
+
+def test_what_a_killed_program_left_of_an_original_is_cleared_once_it_is_old(tmp_path):
+    import os
+    import time
+
+    store = CaseStore.begin(tmp_path / "case", when=WHEN)
+    kept = store.keep_original(b"whole")
+    beside = store.folder / "originals" / kept[:2]
+    old, young = beside / ".abc-old", beside / ".abc-young"
+    for left in (old, young):
+        left.write_bytes(b"half")
+    os.utime(old, (time.time() - 90_000,) * 2)
+    assert CaseStore.open(store.folder).original(kept) == b"whole"
+    assert not old.exists() and young.exists()

@@ -66,6 +66,18 @@ def _case() -> None:
                 st.error(blocks.safe(said))
             else:
                 st.rerun()
+    with st.expander("Logo of your firm"):
+        st.caption("It stands at the head of the reports; sealed without names, it is left out.")
+        given = st.file_uploader("Picture (PNG or JPEG)", type=["png", "jpg", "jpeg"], key=f"logo_{current.address}")
+        if given is not None and st.button("Put it on the reports"):
+            said = entries.error_of(entries.set_logo, given.getvalue())
+            if said:
+                st.error(blocks.safe(said))
+            else:
+                st.rerun()
+        if current.kept.logo and st.button("Take the logo out"):
+            entries.set_logo(None)
+            st.rerun()
     with st.expander(f"Log ({current.number} entries)"):
         rows = [
             f"- {entry.number}. {entry.when[:10]} {entry.when[11:16]}, {WORDS[entry.kind]}{', ' + entry.who if entry.who else ''}"

@@ -144,7 +144,7 @@ def ring(examination: Examination, units: str) -> Gallery | None:
     items: list[Picture] = [
         picture(
             drawing.with_foot(rgb, foot),
-            f"The cut found. Thinnest place: {thinnest}, at {found.minimum_image_angle_deg:.0f}° counter-clockwise from the right.",
+            f"Both edges of the wall as measured. Thinnest place: {thinnest}, at {found.minimum_image_angle_deg:.0f}° counter-clockwise from the right.",
             "Photo of the cut ring with both edges of its wall and arrows at the thinnest place.",
         )
     ]
