@@ -252,6 +252,16 @@ def find_specimen(rgb: np.ndarray, taken: Sequence[np.ndarray] = ()) -> Specimen
     )  # fmt: skip
 
 
+def fills_share(rgb: np.ndarray) -> float | None:
+    """How much the look at the whole photo holds it to be filled with metal, 0..1; None where the weights do not tell."""
+    if _version() is None or "framing" not in questions():
+        return None
+    height, width = rgb.shape[:2]
+    span = float(max(height, width))
+    square, _, _ = window_of(rgb, (width - span) / 2, (height - span) / 2, span)
+    return _answer("framing", _look(square)[1]["framing"]).shares["fills"]
+
+
 def lies_apart(rgb: np.ndarray) -> bool:
     """Whether a piece clearly lies on a table, with table all round it; False for a close-up filled with metal.
 
