@@ -289,12 +289,32 @@ def _say(options: argparse.Namespace) -> int:
         raise InputError("Nothing was told; see cutpipe case say --help.")
     if not told:
         return 0
+    _bind_to_places(store, section, told)
     for kind, content, private in told:
         if kind not in ("facts", "prices", "handed_over", "step", "described"):
             content = {"section": section, **content}
         store.add(kind, content, private={"who": _who(options), **private}, when=now())
     print(f"Kept: {', '.join(kind.replace('_', ' ') for kind, _, _ in told)}.")
     return 0
+
+
+def _bind_to_places(store: Any, section: str, told: list[tuple[str, dict[str, Any], dict[str, str]]]) -> None:
+    """Give what names a pit by its number alone the pit's place too, once the case was examined and the number can be of it."""
+    from analyzer.case.work import places_of_pits
+
+    readings = [row for kind, content, _ in told if kind == "readings" for row in content["rows"]]
+    words = [content["correction"] for kind, content, _ in told if kind == "correction"]
+    bare = [row for row in readings if "pit" in row and "x_px" not in row]
+    bare += [row for row in words if "pit" in row and "points_px" not in row]
+    examined = any(e.kind == "examined" and e.content.get("section", "1") == section for e in store.entries())
+    if not bare or not examined:
+        return
+    print("Looking where the pits lie that were named by number.")
+    places = places_of_pits(store.state(), store.original, section)
+    for row in bare:
+        if row["pit"] in places:
+            x, y = places[row["pit"]]
+            row.update({"points_px": [[x, y]]} if any(row is word for word in words) else {"x_px": x, "y_px": y})
 
 
 def _second(options: argparse.Namespace) -> int:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from analyzer.base.flags import InputError
+from analyzer.base.flags import CutpipeError, InputError
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, KeptPhoto, Piece
 from analyzer.case.series import checklist, hand_over_log, notes_of
 from analyzer.causes.repair import Prices
@@ -102,6 +102,20 @@ def told(state: CaseState, section: str = "1") -> dict[str, Any]:
         "prices": Prices(**state.prices) if state.prices else None,
         "second_looks": piece.second_looks,
     }
+
+
+def places_of_pits(
+    state: CaseState, original: Callable[[str], bytes], section: str = "1"
+) -> dict[int, tuple[float, float]]:
+    """Where each pit lies in the upright photo, x and y in pixels, by the number that it has now; empty where nothing can be examined.
+
+    What is said of a pit by its number is kept with its place, as another look gives other numbers.
+    """
+    try:
+        result = examine_case(state, original, section=section)
+    except CutpipeError:
+        return {}
+    return {pit.id: (round(pit.x_px, 1), round(pit.y_px, 1)) for pit in result.standing_pits.pits}
 
 
 def day_of(state: CaseState) -> dt.date:

@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import tomllib
+from types import SimpleNamespace
 
 from analyzer import cli
 from analyzer.case.contents import PURPOSES
@@ -208,3 +209,29 @@ def test_what_a_killed_program_left_of_an_original_is_cleared_once_it_is_old(tmp
     os.utime(old, (time.time() - 90_000,) * 2)
     assert CaseStore.open(store.folder).original(kept) == b"whole"
     assert not old.exists() and young.exists()
+
+
+def test_what_is_said_of_a_pit_by_number_is_kept_with_its_place(tmp_path, monkeypatch):
+    """By command as on the pages: after an examination the number is of a pit that lies somewhere, and another look numbers anew."""
+    pits = (SimpleNamespace(id=3, x_px=812.04, y_px=640.0), SimpleNamespace(id=7, x_px=90.0, y_px=55.5))
+    result = SimpleNamespace(standing_pits=SimpleNamespace(pits=pits))
+    monkeypatch.setattr("analyzer.case.work.examine_case", lambda *args, **others: result)
+    folder = str(tmp_path / "case")
+    assert cli.main(["case", "begin", folder, "--name", "Alder Row"]) == 0
+    store = CaseStore.open(folder)
+    gauge, mine = tmp_path / "gauge.toml", tmp_path / "mine.toml"
+    gauge.write_text(
+        "[[pit]]\nid = 3\ndepth = 0.42\n[[pit]]\nx_px = 5\ny_px = 6\ndepth = 0.2\n[[sound_wall]]\nwall = 0.7\n"
+    )
+    mine.write_text('[[correction]]\nkind = "confirm_pit"\npit = 7\n')
+    assert cli.main(["case", "say", folder, "--readings", str(gauge)]) == 0
+    # nothing was examined yet, so the number is of no look that is known here
+    assert "x_px" not in store.state().piece().reading_rows[0]
+    content = {"section": "1", "examination_sha256": "0" * 64, "versions": {}}
+    store.add("examined", content, private={"who": "R. Field"}, when="2026-11-20T10:15:00+00:00")
+    assert cli.main(["case", "say", folder, "--readings", str(gauge), "--corrections", str(mine)]) == 0
+    piece = store.state().piece()
+    first, second, sound = piece.reading_rows
+    assert (first["pit"], first["x_px"], first["y_px"]) == (3, 812.0, 640.0)
+    assert (second["x_px"], second["y_px"]) == (5.0, 6.0) and "x_px" not in sound
+    assert piece.corrections[-1].pit == 7 and piece.corrections[-1].points_px == ((90.0, 55.5),)
