@@ -113,14 +113,14 @@ def _median(values: list[float]) -> float | None:
     return float(np.median(values)) if values else None
 
 
-def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int, lights: int = 0) -> int:
+def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int, lights: int = 0, marker: str = "") -> int:
     truths = [
         t for t in truth_score.load_truth(str(folder)) if t["name"].startswith(tuple(only.split(","))) or not only
     ]
     tasks = []
     for truth in truths:
         image = folder / truth["image"]
-        says = {**told(truth), "lights": str(lights)}
+        says = {**told(truth), "lights": str(lights), **({"marker": marker} if marker else {})}
         tasks.append((truth["name"], str(image), str(results / truth["name"]), says))
         truth["_contrast"] = truth_score.contrast(truth, str(folder))
     run(tasks, jobs)
@@ -131,11 +131,11 @@ def rendered(folder: Path, results: Path, only: str, jobs: int, worst: int, ligh
     table = Table()
     by_name = {truth["name"]: truth for truth in truths}
     seen = [row for row in rows if row["view"] != "end"]
-    for marker, goal in (("aruco_card", 0.5), ("ruler", 1.0), ("disc", 1.5)):
-        errors = [abs(r["scale_err_pct"]) for r in rows if r["marker"] == marker and r["scale_err_pct"] is not None]
+    for kind, goal in (("aruco_card", 0.5), ("ruler", 1.0), ("disc", 1.5)):
+        errors = [abs(r["scale_err_pct"]) for r in rows if r["marker"] == kind and r["scale_err_pct"] is not None]
         middle = _median(errors)
         table.row(
-            f"scale at the metal, {marker}: median error, %",
+            f"scale at the metal, {kind}: median error, %",
             middle,
             f"{goal}",
             None if middle is None else middle <= goal,
@@ -387,10 +387,15 @@ def main() -> int:
         default=0,
         help="so many torches' photos of the same pose too, where the truth has them (--only dm,em)",
     )
+    parser.add_argument(
+        "--marker",
+        default="",
+        help='told in place of each picture\'s own, such as "none": the tube then gives the scale',
+    )
     options = parser.parse_args()
     if not options.folder.is_dir():
         parser.error(f"{options.folder} is not a folder")
-    more = {"lights": options.lights} if options.lights else {}
+    more = {name: value for name in ("lights", "marker") if (value := getattr(options, name))}
     kind = rendered if (options.folder / "truth").is_dir() else real
     with tempfile.TemporaryDirectory() as scratch:
         return kind(

@@ -122,6 +122,16 @@ def test_the_record_of_a_picture_without_scale_claims_no_millimetre(tmp_path):
     assert "no_scale" in {flag["id"] for flag in document["flags"]}
 
 
+def test_a_picture_scaled_by_its_tube_is_not_said_to_have_no_millimetres():
+    """bore-contact-mark.jpg with its ruler not used: its truth, 0.059846 mm a pixel, lies within what the tube's diameter gives."""
+    photo = ROOT / "demo_images/bore-contact-mark.jpg"
+    result = examine(photo, settings=Settings(view="inside", tube="3/4", marker=read_marker("none")))
+    low, high = result.surface.mm_per_px.interval_95
+    assert low <= 0.059846 <= high, (low, high)
+    said = {flag.id for flag in result.flags}
+    assert "scale_from_tube" in said and "no_scale" not in said
+
+
 def test_worst_errors_are_told_as_they_are(tmp_path):
     """All true pits given back but one, and one added far off: the line that explains the picture says just that."""
     truth = dict(next(iter(TRUTHS.values())))

@@ -308,6 +308,9 @@ def look(
     pattern = _pattern_of(surface, pits, bands, tube, relief)
     quality = _quality_of(photo, surface)
     stages = (photo, calibration, shown, surface, pits, bands, pattern, ring, relief)
+    flags = [*quality, *ring_flags, *(flag for stage in stages if stage is not None for flag in stage.flags)]
+    if surface.unit == "mm":  # the tube's own diameter stands in for a marker, and says so itself
+        flags = [flag for flag in flags if flag.id != "no_scale"]
     return Look(
         settings=settings,
         tube=tube,
@@ -321,7 +324,7 @@ def look(
         ring=ring,
         relief=relief,
         quality=quality,
-        flags=_once((*quality, *ring_flags, *(flag for stage in stages if stage is not None for flag in stage.flags))),
+        flags=_once(flags),
     )
 
 

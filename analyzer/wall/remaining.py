@@ -299,9 +299,8 @@ def _growth(
     if not deepest.value > 0:
         return ()
     left = less(sound, deepest)
-    if (
-        remaining is not None and remaining.value < left.value
-    ):  # a ring or a caliper found a thinner place than any pit's
+    # A ring or a caliper may have found a thinner place than any pit's.
+    if remaining is not None and remaining.value < left.value:
         if not remaining.value > 0:
             return ()  # nothing is left there by the best estimate: no time to come
         deepest, left = difference(sound, remaining, least=0.0, source="the wall"), remaining
