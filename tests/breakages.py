@@ -50,7 +50,7 @@ BREAKAGES = [
     Breakage("the reason for a correction is dropped", "ui/sections/tools.py", '"kind": KINDS.get(tool), "why": why}', '"kind": KINDS.get(tool), "why": ""}', f"{ONE_WAY} -k 'correction and mound'"),
     Breakage("a reading in inches is taken for mm", "ui/sections/wall.py", '"unit": unit,', '"unit": "mm",', f"{ONE_WAY} -k 'reading and inches and depth'"),
     Breakage("the method of a reading is dropped", "ui/sections/wall.py", '            row["method"] = method or USUAL_METHOD[kind]\n', "", f"{ONE_WAY} -k 'reading and sound'"),
-    Breakage("the torch's direction is dropped", "ui/entries.py", '        "azimuth_deg": azimuth_deg,\n        "elevation_deg": elevation_deg,\n    }\n    if', '        "azimuth_deg": azimuth_deg and 0.0,\n        "elevation_deg": elevation_deg,\n    }\n    if', f"{ONE_WAY} -k 'further and light'"),
+    Breakage("the torch's direction is dropped", "ui/entries.py", 'place = {"azimuth_deg": azimuth_deg,', 'place = {"azimuth_deg": 0.0,', f"{ONE_WAY} -k 'further and light'"),
     Breakage("a number typed in the other units is taken for a metric one", "ui/sections/house.py", 'raw = f"{raw} {unit}"', "pass", f"{ONE_WAY} -k 'fact_of and psi'"),
     Breakage("answers are checked one at a time, never together", "ui/entries.py", "check_facts({**kept, quantity_id: raw}", "check_facts({quantity_id: raw}", f"{ONE_WAY} -k both_hold"),
     Breakage("the pages speak in the file's names", "ui/entries.py", "raise InputError(error.sentence) from None", "raise", f"{ONE_WAY} -k both_hold"),

@@ -12,7 +12,7 @@ from PIL import Image
 
 from analyzer.result.examination import Examination
 from analyzer.show import photo_line as photo_lines
-from analyzer.show import phrases
+from analyzer.show import phrases, sketches
 from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Section, Table
 from ui import state
 
@@ -28,12 +28,36 @@ def headline(examination: Examination) -> None:
     st.html(f'<dl class="figures">{"".join(cells)}</dl>')
 
 
+SIGNS = {"good": "\u2713", "fair": "\u25b3", "poor": "\u2715", "unknown": "?"}
+SIGN_WORDS = {"good": "good", "fair": "with a limit", "poor": "not good", "unknown": "not known"}
+
+
 def photo_line(examination: Examination) -> None:
-    """Whether the photo is good enough, in one line with the one thing to do better. The sign tells it without the colour."""
+    """Whether the photo is good enough, in one line with the one thing to do better; each point on request. Signs tell it without colour."""
     line = photo_lines.photo_line(examination, state.units())
-    sign = {"good": "\u2713", "fair": "\u25b3", "poor": "\u2715"}[line.verdict]
     better = f" <b>{escape(line.better)}</b>" if line.better else ""
-    st.html(f'<p class="photo-line" role="status"><b aria-hidden="true">{sign}</b> {escape(line.sentence)}{better}</p>')
+    rows = "".join(
+        f'<li><b aria-hidden="true">{SIGNS[point.verdict]}</b> <b>{escape(point.name)}</b> ({SIGN_WORDS[point.verdict]}): '
+        f"{escape(point.sentence)}</li>"
+        for point in line.points
+    )
+    st.html(
+        f'<div class="photo-line"><p role="status"><b aria-hidden="true">{SIGNS[line.verdict]}</b> {escape(line.sentence)}{better}</p>'
+        f"<details><summary>Is this photo good enough? All {len(line.points)} points</summary><ul>{rows}</ul></details></div>"
+    )
+    if line.sketch:
+        pair = sketches.GOOD_AND_BAD[line.sketch]
+        st.html(f'<div class="pair">{"".join(f"<figure>{_drawn(one)}</figure>" for one in pair)}</div>')
+
+
+def sketch(drawn: sketches.Sketch) -> None:
+    """A line drawing with its words for who cannot see it."""
+    st.html(f'<figure class="sketch">{_drawn(drawn)}</figure>')
+
+
+def _drawn(drawn: sketches.Sketch) -> str:
+    data = base64.b64encode(drawn.svg.encode()).decode()
+    return f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawn.words)}">'
 
 
 def title(text: str) -> None:

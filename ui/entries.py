@@ -88,6 +88,23 @@ def add_photo(
     state.change("photo_added", content)
 
 
+def add_lights(photos: Sequence[tuple[bytes, str, float, float]]) -> None:
+    """Add photos with the torch (bytes, name, azimuth and elevation in degrees) at once, looked at once.
+
+    Raises CutpipeError, and keeps none, where one is no photo or they do not go together.
+    """
+    current = state.case()
+    rows = []
+    for data, name, azimuth_deg, elevation_deg in photos:
+        looking.photo(data, name, "light")
+        sha256 = current.store.keep_original(data)
+        place = {"azimuth_deg": azimuth_deg, "elevation_deg": elevation_deg}
+        rows.append({"sha256": sha256, "file_name": name, "purpose": "light", **place})
+    looking.looked(current.store, current.tried_all("photo_added", rows).piece())
+    for row in rows:
+        state.change("photo_added", row)
+
+
 def remove_photo(kept: KeptPhoto) -> None:
     state.change("photo_removed", {"sha256": kept.sha256})
 

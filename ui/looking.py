@@ -13,6 +13,7 @@ from analyzer.base.flags import CutpipeError, InputError
 from analyzer.case.contents import READ_BY_THE_PROGRAM, CaseState, KeptPhoto, Piece, standing
 from analyzer.case.store import CaseStore
 from analyzer.case.work import ROLES, edition_of, photographs, told
+from analyzer.causes.verdict import Judgement
 from analyzer.house.facts import FactError
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.result import record
@@ -121,6 +122,12 @@ def examined() -> Examination:
     else:
         st.empty()  # the place of the progress, as in _look
     return results[name]
+
+
+def judged_before() -> Judgement | None:
+    """How the causes stand as the case was shown last; None where it was not concluded yet."""
+    done = _results().get(state.case().entries[-1].hash)
+    return None if done is None else done.judgement
 
 
 def misfit() -> int | None:

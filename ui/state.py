@@ -5,7 +5,7 @@ What was entered lies in the case's log on the disk and nowhere else: a reload, 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -17,11 +17,13 @@ from analyzer.case.commands import now
 from analyzer.case.contents import WORDS, CaseState, KeptPhoto, Piece, checked, standing, state_of
 from analyzer.case.log import Entry, make_entry
 from analyzer.case.store import CaseChanged, CaseStore
+from analyzer.causes.verdict import Judgement
 from ui import shelf
 
 _SYNCED = "_as_kept"
 _CASE, _SHOWN, _WAITING, _ADDRESS = "cutpipe_case", "cutpipe_shown", "cutpipe_waiting", "cutpipe_address"
 _SECOND, _CHOSEN = "cutpipe_second_look", "cutpipe_chosen_pit"
+_ANSWERED, _HELD = "cutpipe_answered", "cutpipe_held_question"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,10 +65,17 @@ class Case:
 
     def tried(self, kind: str, content: Mapping[str, Any], *, when: str | None = None) -> CaseState:
         """What the case would be after one more entry; nothing is kept."""
-        entry = make_entry(
-            kind, checked(kind, content), private={"who": who()}, when=when or now(), last=self.entries[-1]
-        )
-        return state_of((*self.entries, entry))
+        return self.tried_all(kind, [content], when=when)
+
+    def tried_all(self, kind: str, contents: Sequence[Mapping[str, Any]], *, when: str | None = None) -> CaseState:
+        """What the case would be after several entries of one kind; nothing is kept."""
+        entries = list(self.entries)
+        for content in contents:
+            made = make_entry(
+                kind, checked(kind, content), private={"who": who()}, when=when or now(), last=entries[-1]
+            )
+            entries.append(made)
+        return state_of(tuple(entries))
 
 
 def _tupled(value: Any) -> Any:
@@ -95,7 +104,7 @@ def open_case(store: CaseStore) -> None:
 
 def leave() -> None:
     """To the first page; the case stays kept."""
-    for name in (_CASE, _SHOWN, _WAITING, _SECOND, _CHOSEN):
+    for name in (_CASE, _SHOWN, _WAITING, _SECOND, _CHOSEN, _HELD):
         st.session_state.pop(name, None)
 
 
@@ -211,6 +220,7 @@ def redoable() -> str | None:
 def undo(number: int | None = None) -> None:
     """Take the last change back, or the entry with this number; itself an entry."""
     number = case().kept.undoable if number is None else number
+    st.session_state.pop(_ANSWERED, None)
     if number is not None:
         change("undo", {"of": number})
 
@@ -242,6 +252,27 @@ def asked_later() -> set[str]:
     return later
 
 
+def before_answer(question: str, judgement: Judgement) -> None:
+    """Remember how the causes stood when a question was answered, so that the page can tell what the answer changed."""
+    st.session_state[_ANSWERED] = (case().address, question, judgement)
+
+
+def answered_last() -> tuple[str, Judgement] | None:
+    """The question that was answered last in this window, and how the causes stood before; None where none was."""
+    address, question, judgement = st.session_state.get(_ANSWERED, (None, "", None))
+    return (question, judgement) if at_hand() and address == case().address else None
+
+
+def held_question() -> str | None:
+    """A question with several answers at once stays until the person goes on."""
+    held: str | None = st.session_state.get(_HELD)
+    return held
+
+
+def hold_question(question: str | None) -> None:
+    st.session_state[_HELD] = question
+
+
 def go_to(section: str) -> None:
     """Turn to a section; to be called before the pages are drawn anew."""
     st.session_state["section"] = section
@@ -253,12 +284,9 @@ def chosen_pit() -> int | None:
     return number
 
 
-def choose_pit(number: int | None) -> bool:
-    """Open a pit's card, or none; whether that changes anything."""
-    if number == chosen_pit():
-        return False
+def choose_pit(number: int | None) -> None:
+    """Open a pit's card, or none."""
     st.session_state[_CHOSEN] = None if number is None else int(number)
-    return True
 
 
 def second_look() -> list[tuple[float, float, float]] | None:

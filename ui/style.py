@@ -61,9 +61,9 @@ h2 { font-size: 1.4rem !important; }
 .st-key-head { flex-wrap: nowrap !important; min-height: 2.75rem; }
 .st-key-head kbd { color: INK !important; opacity: 1 !important; }
 [class*=st-key-answer_room] { border-left: 4px solid; padding-left: 1rem; }
-.st-key-line_room { min-height: 2.8rem; } .st-key-tools { min-height: 4.3rem; }
+.st-key-line_room { min-height: 4.8rem; } .st-key-tools { min-height: 4.3rem; }
 .st-key-tools [role=radiogroup], .st-key-tools [role=group] { flex-wrap: wrap; gap: .4rem; }
-.st-key-tools button[kind^=pills] { border-radius: 3px; min-height: 2.5rem; }
+.st-key-tools [data-testid=stButtonGroup] button { border-radius: 3px; min-height: 2.5rem; }
 .st-key-pit_card { border: 2px solid; padding: .7rem 1rem; }
 .st-key-pit_card h3 { padding: 0; }
 .st-key-pit_card [data-testid=stColumn] figure img { max-height: 15rem; width: auto; }
@@ -75,11 +75,16 @@ h2 { font-size: 1.4rem !important; }
 .figures div { border-top: 1px solid color-mix(in srgb, currentColor 35%, transparent); padding: .45rem 0; }
 .figures dt, .figures dd { margin: 0; font-size: .85rem; color: inherit; }
 .figures dd:first-of-type { font-size: 1.3rem; line-height: 1.35; font-variant-numeric: tabular-nums; }
-.photo-line { margin: 0; font-size: .95rem; }
+.photo-line { font-size: .95rem; } .photo-line p { margin: 0; } .photo-line summary { cursor: pointer; text-decoration: underline dotted; text-underline-offset: .25em; padding-block: .3rem; }
+.photo-line ul { list-style: none; margin: 0 !important; padding: 0 !important; } .photo-line li { padding: .15rem 0; margin: 0; }
+.pair { display: grid; grid-template-columns: 1fr 1fr; gap: .5rem; } .sketch img { width: 100%; max-width: 20rem; }
+.st-key-one_question, .st-key-one_question > div { border-width: 2px !important; border-radius: 3px; }
+.st-key-one_question h3 { padding: 0 0 .4rem; } .st-key-one_question [data-testid=stButtonGroup] button { border-radius: 3px; min-height: 2.75rem; }
+.st-key-changed { border-left: 4px solid; padding-left: .8rem; }
 @media (max-width: 640px) {
   .figures { grid-template-columns: 1fr 1fr; }
   .rows td:last-child:nth-child(n+4) { min-width: 15rem; } /* long words get room: the table is pushed sideways */
-  .st-key-line_room { min-height: 3rem; } .st-key-figures_room { min-height: 23rem; }
+  .st-key-line_room { min-height: 5rem; } .st-key-figures_room { min-height: 23rem; }
   [data-testid=stMainBlockContainer] { padding: .4rem .8rem 6.5rem; }
   h1 { font-size: 1.6rem !important; } h3 { font-size: 1.15rem !important; }
   .answer { font-size: 1.05rem; }

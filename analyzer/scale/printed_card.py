@@ -19,6 +19,7 @@ PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216; ANSI/AS
 CARD_MM = (124.0, 76.0)  # width, height
 CHECK_LENGTH_MM = 100.0
 TORCH_STEP_DEG = 30
+TORCH_MARKS_DEG = tuple(range(0, 360, TORCH_STEP_DEG))  # on the card's edge, counter-clockwise from the right
 # The same bytes each time: the card's own date, not the day of printing.
 CARD_DATE = datetime(2026, 1, 1, tzinfo=UTC)
 
@@ -129,7 +130,7 @@ def _torch_marks(pdf: FPDF, x: float, y: float) -> None:
     pdf.set_draw_color(0)
     pdf.set_line_width(0.3)
     pdf.set_font("helvetica", "B", 6)
-    for angle in range(0, 360, TORCH_STEP_DEG):
+    for angle in TORCH_MARKS_DEG:
         right, up = torch_direction(angle)
         reach = min(
             half_width / abs(right) if abs(right) > 1e-9 else math.inf,

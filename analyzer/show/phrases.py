@@ -9,6 +9,7 @@ from analyzer.base import display
 from analyzer.base.flags import Flag
 from analyzer.base.measured import Measure
 from analyzer.causes.steps import Step, dangers
+from analyzer.causes.verdict import Judgement
 from analyzer.photo.reading import Photo
 from analyzer.result.corrections import Correction
 from analyzer.result.examination import Examination
@@ -210,6 +211,20 @@ def agreement_in_words(agreed: Agreement) -> str:
     if agreed.off_the_metal:
         said += f" {number_of(agreed.off_the_metal, 'mark')} where no metal was looked at {'is' if agreed.off_the_metal == 1 else 'are'} not compared."
     return said
+
+
+def what_changed(before: Judgement, after: Judgement) -> tuple[str, ...]:
+    """What one more answer did to the causes: each whose standing is another now, and a new leading one. Empty where nothing moved."""
+    was = {finding.cause: finding for finding in before.findings}
+    moved = [
+        f"{finding.name}: {was[finding.cause].standing} before, {finding.standing} now"
+        for finding in after.findings
+        if finding.cause in was and was[finding.cause].standing != finding.standing
+    ]
+    first, first_before = (next(iter(judgement.findings), None) for judgement in (after, before))
+    if first is not None and first_before is not None and first.cause != first_before.cause:
+        moved.insert(0, f"{first.name} now comes first, before {first_before.name}")
+    return tuple(moved)
 
 
 def said_of_all(steps: Sequence[Step]) -> tuple[str, str]:

@@ -374,20 +374,24 @@ EXTRAS = {
     "ring": ("ring", "ring.jpg", RING, {}, ("--ring", "ring.jpg"), {"photos": [("ring.jpg", "ring")]}),
     "backlit": ("backlit", "behind.jpg", BEHIND, {}, ("--backlit", "behind.jpg"), {"photos": [("behind.jpg", "backlit")]}),
     "light": (
-        "light", "torch.jpg", TORCH, {"Torch direction": 180.0, "Torch height": 35.0}, ("--light", "torch.jpg@180,35"),
+        "light", "torch.jpg", TORCH, {"mark": 180.0, "Torch height": 35.0}, ("--light", "torch.jpg@180,35"),
         {"lights": [("torch.jpg", 180.0, 35.0)]},
     ),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", EXTRAS)
-def test_a_further_photo_of_each_kind(ways, kind):
+def test_a_further_photo_of_each_kind(ways, monkeypatch, kind):
+    from ui.sections import wall
+
     role, name, data, typed, options, python = EXTRAS[kind]
     app = ways.page()
     app.segmented_control(key="section").set_value("Wall").run()
-    for label, said in typed.items():
-        next(w for w in app.number_input if w.label.startswith(label)).set_value(said).run()
+    monkeypatch.setattr(wall, "torch_dial", lambda photos, key: [typed["mark"] for _ in photos])  # a tap on a dial
     app.file_uploader(key=f"extra_{role}_0").upload(name, data, "image/jpeg").run()
+    for label, said in typed.items():
+        if label != "mark":
+            next(w for w in app.number_input if w.label.startswith(label)).set_value(said).run()
     app.button(key=f"add_{role}").click().run()
     assert not app.error, [e.value for e in app.error]
     by_file = ways.by_file(*options)

@@ -43,7 +43,8 @@ def show(examination: Examination) -> None:
         label=f"The metal laid flat with {len(drawn)} pits",
         chosen=state.chosen_pit(),
     )
-    if event and state.choose_pit(event.get("pit")):
+    if event and event.get("pit") != state.chosen_pit():
+        state.choose_pit(event.get("pit"))
         st.rerun()
 
 

@@ -56,7 +56,8 @@ def show(examination: Examination, place: DeltaGenerator) -> None:
     with place:
         event = _pointed(examination, drawn, picture, f"{left}-{top}-{enlarge:.4f}", (width, height), tool, size)
     if event and tool is None:
-        if state.choose_pit(event.get("pit")):
+        if event.get("pit") != state.chosen_pit():
+            state.choose_pit(event.get("pit"))
             st.rerun()
     elif event and tool is not None:
         _take(event, tool, size, length, (left, top, enlarge))

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import streamlit as st
 
+from analyzer.base.flags import CutpipeError
+from analyzer.case.contents import KeptPhoto
 from analyzer.relief.lights import FEWEST_LIGHTS
 from analyzer.result.examination import Examination
-from analyzer.show import report
+from analyzer.show import drawing, report
 from analyzer.wall.readings import METHODS, USUAL_METHOD
-from ui import blocks, entries, state
+from ui import blocks, entries, looking, state
+from ui.torch_dial import torch_dial
 
 KINDS = {"pit": "Depth of a pit", "sound_wall": "Wall where it is sound", "thin_wall": "Wall at a thinned spot"}
 
+THUMB_PX = 240
 USUAL_METHOD_WORDS = f"{USUAL_METHOD['pit']} or {USUAL_METHOD['sound_wall']}"
 
 
@@ -40,20 +44,64 @@ def show(examination: Examination) -> None:
     with _folder("light", "Photos with the torch from several sides", "flashlight_on"):
         st.caption(
             "Rest the phone so that it cannot move, darken the room, and take one photo for each place of the torch: best three or more, "
-            "from clearly different sides, 20 to 50 degrees above the card. The card's clock marks give the direction. It "
-            "shows how deep the pits are, and pits are looked for on all the photos together. Do not look into the torch."
+            "from clearly different sides, 20 to 50 degrees above the card. It shows how deep the pits are, and pits are looked for on "
+            "all the photos together. Do not look into the torch."
         )
-        left, right = st.columns(2)
-        azimuth = left.number_input(
-            "Torch direction, degrees counter-clockwise from the card's right edge", 0.0, 359.0, 0.0, 5.0
-        )
-        elevation = right.number_input("Torch height, degrees above the card", 5.0, 85.0, 30.0, 5.0)
-        _extra("light", "Photo with the torch there", azimuth_deg=azimuth, elevation_deg=elevation)
+        _torches()
     with _folder("backlit", "Photo with the light behind", "backlight_high"):
         st.caption(
             "Same pose, room dark, lamp behind the piece and the piece clear of the card: light shows perforations."
         )
         _extra("backlit", "Photo with the light behind")
+
+
+def _torches() -> None:
+    """All photos of the series at once; for each a tap on the card's mark from whose side the torch shone."""
+    there = state.case().piece.of("light")
+    files = st.file_uploader(
+        "Photos with the torch, all at once", key=f"extra_light_{len(there)}", accept_multiple_files=True
+    )
+    if files:
+        told = _places(files)
+        if told is not None:
+            said = entries.error_of(entries.add_lights, told)
+            if said:
+                st.error(blocks.safe(said), icon=":material/error:")
+            else:
+                st.rerun()
+    _kept(there, "light")
+    if 0 < len(there) < FEWEST_LIGHTS:
+        st.info(
+            f"{len(there)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.",
+            icon=":material/info:",
+        )
+
+
+def _places(files: Sequence[Any]) -> list[tuple[bytes, str, float, float]] | None:
+    """Where the torch was for each photo, once it was told for all and the button was pressed."""
+    small = []
+    for file in files:
+        try:
+            opened = looking.photo(file.getvalue(), file.name, "light")
+        except CutpipeError as error:
+            st.error(blocks.safe(str(error)), icon=":material/error:")
+            return None
+        small.append((file.name, drawing.jpeg(drawing.reduced(opened.rgb, THUMB_PX), quality=70)))
+    st.markdown("Tap the mark on the card's edge from whose side the torch shone.")
+    marks = torch_dial(small, key="torch_dial")
+    elevation = st.number_input("Torch height, degrees above the card", 5.0, 85.0, 30.0, 5.0, width=260)
+    missing = sum(mark is None for mark in marks)
+    words = "Add the photo" if len(files) == 1 else f"Add the {len(files)} photos"
+    pressed = st.button(words, key="add_light", icon=":material/add:", type="primary", disabled=missing > 0)
+    if missing:
+        st.caption("1 photo has no mark yet." if missing == 1 else f"{missing} photos have no mark yet.")
+    if not pressed:
+        return None
+    return [
+        (file.getvalue(), file.name, float(mark), elevation)
+        for file, mark in zip(files, marks, strict=True)
+        if mark is not None
+    ]
 
 
 def _folder(role: str, title: str, icon: str) -> Any:
@@ -121,24 +169,23 @@ def _take_readings(rows: list[Mapping[str, Any]]) -> None:
         st.rerun()
 
 
-def _extra(role: str, label: str, **where: float) -> None:
+def _extra(role: str, label: str) -> None:
     there = state.case().piece.of(role)
     file = st.file_uploader(label, key=f"extra_{role}_{len(there)}")  # empty again once its photo was taken
     if file is not None and st.button("Add this photo", key=f"add_{role}", icon=":material/add:"):
-        said = entries.error_of(lambda: entries.add_photo(file.getvalue(), file.name, role, **where))
+        said = entries.error_of(lambda: entries.add_photo(file.getvalue(), file.name, role))
         if said:
             st.error(blocks.safe(said), icon=":material/error:")
             return
         st.rerun()
+    _kept(there, role)
+
+
+def _kept(there: Sequence[KeptPhoto], role: str) -> None:
     for place, kept in enumerate(there):
         words, button = st.columns([6, 1], vertical_alignment="center")
-        at = f", torch at {kept.azimuth_deg:.0f}°, {kept.elevation_deg:.0f}° high" if role == "light" else ""
+        at = f", torch at mark {kept.azimuth_deg:.0f}, {kept.elevation_deg:.0f}° high" if role == "light" else ""
         words.markdown(blocks.safe(kept.file_name + at))
         button.button(
             "Remove", key=f"drop_{role}_{place}", icon=":material/delete:", on_click=entries.remove_photo, args=(kept,)
-        )
-    if role == "light" and 0 < len(there) < FEWEST_LIGHTS:
-        st.info(
-            f"{len(there)} of {FEWEST_LIGHTS} photos. So far depth rests on the shadows alone; each further side makes it surer.",
-            icon=":material/info:",
         )
