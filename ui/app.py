@@ -28,6 +28,7 @@ SECTIONS = {
 }
 
 
+TOLD = ("Figures", "Wall", "Why", "To do")  # what can be read in three ways says so at its head
 ADDRESSES = dict(zip(("photo", "house", "figures", "wall", "why", "to-do", "save"), SECTIONS))
 
 
@@ -69,15 +70,32 @@ def _section(chosen: str) -> None:
     except CutpipeError as error:
         _cannot(error, chosen)
         return
+    if chosen in TOLD:
+        _reading()
     SECTIONS[chosen](examination)
     names = list(SECTIONS)
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="foot"):
         if chosen != names[-1]:
             following = names[names.index(chosen) + 1]
             st.button(f"Next: {following}", icon=":material/arrow_forward:", on_click=state.go_to, args=(following,))
+        if chosen == "Photo":
+            _reading()
         st.segmented_control(
             "Units", ("mm, kPa", "in, psi"), default="mm, kPa", key="units", label_visibility="collapsed", required=True
         )
+
+
+def _reading() -> None:
+    """The same result in plain words, for the trade, or with all that a reviewer checks."""
+    st.segmented_control(
+        "How it is told",
+        list(state.READINGS),
+        format_func=state.READINGS.__getitem__,
+        default="working",
+        key="reading",
+        label_visibility="collapsed",
+        required=True,
+    )
 
 
 def _cannot(error: CutpipeError, chosen: str) -> None:

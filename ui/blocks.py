@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from html import escape
 
 import streamlit as st
@@ -13,18 +14,31 @@ from PIL import Image
 from analyzer.result.examination import Examination
 from analyzer.show import photo_line as photo_lines
 from analyzer.show import phrases, sketches
-from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Section, Table
+from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Picture, Section, Table
+from analyzer.show.sections import measures
 from ui import state
 
+PLAIN_FIGURES = ("Pits estimated", "Largest pit", "Remaining wall", "Smallest wall")  # what a homeowner asks for
 LONG_TABLE, FIRST_ROWS = 14, 8
 
 
 def headline(examination: Examination) -> None:
-    """The figures that a person looks for first."""
+    """The figures that a person looks for first; each opens to what it rests on."""
+    rests = {name: why for name, _, _, why in measures.measured(examination, state.units())}
+    rests |= {"Remaining wall": f"Weakest link: {examination.wall.weakest_link or 'nothing measured the wall'}."}
     cells = []
+    plain = state.reading() == "plain"
     for name, value, span in phrases.headline_figures(examination, state.units()):
-        below = f"95 %: {span}" if " to " in span else span or "no interval"
-        cells.append(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd><dd>{escape(below)}</dd></div>")
+        if plain and not name.startswith(PLAIN_FIGURES):
+            continue
+        below = f"{'19 times of 20' if plain else '95 %'}: {span}" if " to " in span else span or "no interval"
+        why = next((text for known, text in rests.items() if name.startswith(known)), "")
+        below = (
+            f"<details><summary>{escape(below)}</summary>{escape(why[:1].upper() + why[1:])}</details>"
+            if why
+            else escape(below)
+        )
+        cells.append(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd><dd>{below}</dd></div>")
     st.html(f'<dl class="figures">{"".join(cells)}</dl>')
 
 
@@ -46,8 +60,13 @@ def photo_line(examination: Examination) -> None:
         f"<details><summary>Is this photo good enough? All {len(line.points)} points</summary><ul>{rows}</ul></details></div>"
     )
     if line.sketch:
-        pair = sketches.GOOD_AND_BAD[line.sketch]
-        st.html(f'<div class="pair">{"".join(f"<figure>{_drawn(one)}</figure>" for one in pair)}</div>')
+        pair(sketches.GOOD_AND_BAD[line.sketch])
+
+
+def pair(drawn: tuple[sketches.Sketch, sketches.Sketch]) -> None:
+    """How to and how not to, side by side with their words."""
+    figures = "".join(f"<figure>{_drawn(one)}<figcaption>{escape(one.words)}</figcaption></figure>" for one in drawn)
+    st.html(f'<div class="pair">{figures}</div>')
 
 
 def sketch(drawn: sketches.Sketch) -> None:
@@ -78,6 +97,13 @@ def section(part: Section | None, *, title: bool = True) -> None:
         st.subheader(part.title)
     for block in part.blocks:
         one(block)
+
+
+def only_pictures(part: Section | None) -> Section | None:
+    """A section's pictures without its tables and words."""
+    if part is None:
+        return None
+    return replace(part, blocks=tuple(block for block in part.blocks if isinstance(block, (Picture, Gallery))))
 
 
 def one(block: Block) -> None:
@@ -133,13 +159,28 @@ def notes(examination: Examination) -> None:
 
 
 def table(block: Table) -> None:
-    """The first rows of a long table; the rest on request."""
+    """The first rows of a long table; the rest on request. What figures rest on opens under each of them."""
+    if block.head[-1] == "Rests on":
+        _resting(block)
+        return
     if len(block.rows) <= LONG_TABLE:
         _rows(block.head, block.rows, block.caption or block.head[0])
         return
     _rows(block.head, block.rows[:FIRST_ROWS], block.caption or block.head[0])
     with st.expander(f"The other {len(block.rows) - FIRST_ROWS} rows"):
         _rows(block.head, block.rows[FIRST_ROWS:], f"{block.caption or block.head[0]}, the other rows")
+
+
+def _resting(block: Table) -> None:
+    """Name, value and interval; the last column opens below them."""
+    rows = []
+    for name, value, span, why in block.rows:
+        said = value + (f" ({span})" if span.startswith("±") else f" (95 %: {span})" if span else "")
+        rows.append(
+            f"<div><dt>{escape(name)}</dt><dd><details><summary>{escape(said)}</summary><p>{escape(why[:1].upper() + why[1:])}</p>"
+            "</details></dd></div>"
+        )
+    st.html(f'<dl class="rests wide">{"".join(rows)}</dl>')
 
 
 def _rows(head: Sequence[str], rows: Iterable[Sequence[str]], name: str) -> None:

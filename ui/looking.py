@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import ctypes
+import gc
 import hashlib
 import json
+import threading
+import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import replace
 
 import streamlit as st
@@ -22,8 +27,46 @@ from analyzer.show import output
 from analyzer.show.edition import Edition
 from ui import state
 
-KEPT_LOOKS = 6  # some 200 MB each at 12 megapixels
+KEPT_LOOKS = 4  # some 200 MB each at 12 megapixels
 KEPT_RESULTS = 4  # each holds its look
+
+
+IDLE_S = 30 * 60.0  # after it nothing is held in memory: the case on the disk has all, and is looked at again
+_used = [0.0]  # when anything was last asked for, on the monotonic clock
+
+
+@st.cache_resource(show_spinner=False)
+def _watch() -> threading.Thread:
+    """Gives the memory back while nobody looks. One for all windows of this server."""
+
+    def watch() -> None:
+        while True:
+            time.sleep(IDLE_S / 10)
+            give_back(time.monotonic())
+
+    thread = threading.Thread(target=watch, name="gives memory back", daemon=True)
+    thread.start()
+    return thread
+
+
+def give_back(now_s: float) -> bool:
+    """Forget all looks and results where nothing was asked for since ``IDLE_S`` before ``now_s`` (monotonic clock); whether it did."""
+    if not _used[0] or now_s - _used[0] < IDLE_S:
+        return False
+    _used[0] = 0.0
+    for held in (_looks(), _results(), _told()):
+        held.clear()
+    for forget in (_opened.clear, _files.clear, *FORGETS):
+        forget()
+    gc.collect()
+    try:
+        ctypes.CDLL(None).malloc_trim(0)  # glibc keeps what was freed otherwise
+    except (AttributeError, OSError, TypeError):  # another system's library gives it back by itself
+        pass
+    return True
+
+
+FORGETS: list[Callable[[], None]] = []  # of others who hold pictures
 
 
 @st.cache_resource(show_spinner=False)
@@ -113,6 +156,8 @@ def concluded(store: CaseStore, kept: CaseState) -> Examination:
 
 def examined() -> Examination:
     """The examination of the case at hand. Raises CutpipeError with one sentence for the person."""
+    _used[0] = time.monotonic()
+    _watch()
     current = state.case()
     results, name = _results(), current.entries[-1].hash
     if name not in results:

@@ -317,6 +317,15 @@ def units() -> str:
     return "us" if st.session_state.get("units") == "in, psi" else "metric"
 
 
+READINGS = {"plain": "Plain words", "working": "Trade", "record": "Record"}
+
+
+def reading() -> str:
+    """How the same result is read: one of ``READINGS``."""
+    chosen: str = st.session_state.get("reading") or "working"
+    return chosen
+
+
 def synced(key: str, kept: Any, shown: Any) -> None:
     """Before a widget is drawn: where what is kept changed elsewhere (undo, another window), the widget shows it."""
     marker = f"{key}{_SYNCED}"

@@ -44,11 +44,17 @@ _RULES = """
 .rows table { border-collapse: collapse; width: 100%; font-size: .92rem; font-variant-numeric: tabular-nums; }
 .rows th, .rows td { text-align: left; vertical-align: top; padding: .35rem .8rem .35rem 0; min-width: 4.6rem; border-bottom: 1px solid color-mix(in srgb, currentColor 25%, transparent); }
 .rows thead th { border-bottom: 2px solid; } .rows tbody th { font-weight: 400; } .rows td:last-child { min-width: 7rem; }
-figure { margin: 0; } figure img { max-width: 100%; height: auto; display: block; border-radius: 3px; } figcaption { font-size: .875rem; margin-top: .3rem; }
+figure { margin: 0; } figure img { max-width: min(100%, 54rem); height: auto; display: block; border-radius: 3px; } figcaption { font-size: .875rem; margin-top: .3rem; }
 [data-testid=stFileUploaderDropzone] { background: none !important; border: 2px dashed currentColor !important; padding: 1.4rem 1rem; }
 [data-testid=stExpander] details { border-width: 0 0 1px; border-radius: 0; background: none; }
-[data-testid=stAlertContainer] { background: none; border-left: 4px solid; border-radius: 0; padding: .3rem .8rem; color: inherit; }
-[data-testid=stAlertContainer] p { color: inherit; }
+[data-testid=stAlertContainer] { background: none !important; border: 0 !important; border-left: 4px solid !important; border-radius: 0 !important; padding: .3rem .8rem; color: INK !important; }
+[data-testid=stAlertContainer] * { color: INK !important; }
+[data-testid=stHeaderActionElements] { display: none; }
+[data-testid=stFileUploaderDropzoneInstructions] { display: none !important; }
+[data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary] > div { display: none; }
+.st-key-start [data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary] { background: INK; color: BACK; border-color: INK; min-height: 3rem; padding-inline: 1.4rem; }
+[data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary]::after { content: "Choose, or drop here"; }
+.figures details { display: inline; } .figures summary { cursor: pointer; text-decoration: underline dotted; text-underline-offset: .25em; list-style: none; } .figures summary::-webkit-details-marker { display: none; }
 h1, h2, h3 { letter-spacing: -.01em; }
 h2 { font-size: 1.4rem !important; }
 .st-key-head .title { white-space: nowrap; overflow: hidden; text-overflow: ellipsis; opacity: .86; }
@@ -69,6 +75,7 @@ h2 { font-size: 1.4rem !important; }
 .st-key-pit_card [data-testid=stColumn] figure img { max-height: 15rem; width: auto; }
 .rests { margin: 0 !important; padding: 0 !important; display: grid; grid-template-columns: minmax(6rem, auto) 1fr; gap: 0 1rem; }
 .rests div { display: contents; } .rests dt, .rests dd { margin: 0; padding: .35rem 0; border-top: 1px solid color-mix(in srgb, currentColor 25%, transparent); }
+.rests.wide { grid-template-columns: minmax(0, 2fr) minmax(0, 3fr); max-width: 62rem; }
 .rests summary { cursor: pointer; font-weight: 600; text-decoration: underline dotted; text-underline-offset: .25em; } .rests p { margin: .3rem 0 0; font-size: .92rem; }
 .answer { font-family: HEADS; font-size: 1.2rem; line-height: 1.45; margin: 0; }
 .figures { display: grid; grid-template-columns: repeat(auto-fit, minmax(9rem, 1fr)); gap: 0 1.2rem; margin: 0 !important; padding: 0 !important; }
@@ -77,7 +84,7 @@ h2 { font-size: 1.4rem !important; }
 .figures dd:first-of-type { font-size: 1.3rem; line-height: 1.35; font-variant-numeric: tabular-nums; }
 .photo-line { font-size: .95rem; } .photo-line p { margin: 0; } .photo-line summary { cursor: pointer; text-decoration: underline dotted; text-underline-offset: .25em; padding-block: .3rem; }
 .photo-line ul { list-style: none; margin: 0 !important; padding: 0 !important; } .photo-line li { padding: .15rem 0; margin: 0; }
-.pair { display: grid; grid-template-columns: 1fr 1fr; gap: .5rem; } .sketch img { width: 100%; max-width: 20rem; }
+.pair { display: grid; grid-template-columns: 1fr 1fr; gap: .5rem; max-width: 40rem; } .sketch img { width: 100%; max-width: 20rem; }
 .st-key-one_question, .st-key-one_question > div { border-width: 2px !important; border-radius: 3px; }
 .st-key-one_question h3 { padding: 0 0 .4rem; } .st-key-one_question [data-testid=stButtonGroup] button { border-radius: 3px; min-height: 2.75rem; }
 .st-key-changed { border-left: 4px solid; padding-left: .8rem; }

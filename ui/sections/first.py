@@ -12,6 +12,7 @@ from analyzer.case.contents import PURPOSES
 from analyzer.case.place import cases_folder
 from analyzer.case.said import in_sentences
 from analyzer.scale.printed_card import card_pdf
+from analyzer.show import sketches
 from ui import blocks, demo, entries, looking, shelf, state
 
 FEW = 5  # kept cases before the rest is folded away
@@ -25,14 +26,15 @@ def show(said: str | None) -> None:
         "Photograph the cut-out piece **before it is cleaned**, with the printed scale card, a ruler or a coin beside it. "
         "You get measured damage, likely causes and what to do next. Everything stays on this computer."
     )
-    uploaded = st.file_uploader(
-        "Photo of the piece",
-        type=None,
-        key="photo_file",
-        accept_multiple_files=True,
-        help="JPEG, PNG or HEIC, as it comes from the phone; several photos of one piece at once. A case file and a sealed bundle "
-        "are opened here too.",
-    )
+    with st.container(key="start"):
+        uploaded = st.file_uploader(
+            "Photo of the piece",
+            type=None,
+            key="photo_file",
+            accept_multiple_files=True,
+            help="JPEG, PNG or HEIC, as it comes from the phone; several photos of one piece at once. A case file and a sealed bundle "
+            "are opened here too.",
+        )
     if uploaded:
         _take([(file.name, file.getvalue()) for file in uploaded])
     one, two, three = st.columns(3)
@@ -70,6 +72,8 @@ def show(said: str | None) -> None:
             "4. Hold the phone straight above, so that piece and card fill the picture. Light from the side, no flash.\n"
             "5. Tap the metal to focus. One photo of each side; then one after cleaning, if it must be cleaned."
         )
+        for pair in sketches.GOOD_AND_BAD.values():
+            blocks.pair(pair)
     _kept_cases()
     st.caption(
         "A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first."

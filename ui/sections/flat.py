@@ -9,16 +9,16 @@ import streamlit as st
 
 from analyzer.result.examination import Examination
 from analyzer.show import drawing
-from ui import state
+from ui import looking, state
 from ui.photo_points import photo_points
 
 LONGEST_PX = 1600
 CORNERS = 20  # of the circle that stands for a mouth
 LEAST_RADIUS_PX = 7.0
 KEPT = 6
-_MAPS: dict[
-    tuple[str, str, float], tuple[bytes, int, int]
-] = {}  # the metal alone: no correction changes it but one of the outline
+# The metal alone: no correction changes it but one of the outline.
+_MAPS: dict[tuple[str, str, float], tuple[bytes, int, int]] = {}
+looking.FORGETS.append(_MAPS.clear)
 
 
 def show(examination: Examination) -> None:

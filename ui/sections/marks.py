@@ -34,9 +34,11 @@ def show(examination: Examination) -> None:
         if examination.surface.view != "end":
             with st.container(key="desk_flat"):
                 flat.show(examination)
-    _scale(examination)
+    if state.reading() != "plain":
+        _scale(examination)
     photo_said.settings_form(examination)
-    blocks.notes(examination)
+    if state.reading() != "plain":
+        blocks.notes(examination)
 
 
 def _scale(examination: Examination) -> None:

@@ -9,7 +9,8 @@ import streamlit as st
 from analyzer.causes.steps import EFFORT_WORDS
 from analyzer.causes.verdict import Finding, Reason
 from analyzer.result.examination import Examination
-from ui import blocks
+from analyzer.show import charts, drawing
+from ui import blocks, state
 
 MOST_SHOWN = 4  # causes before the rest is folded away
 MOST_UNKNOWN = 3
@@ -26,13 +27,20 @@ ICONS = {
 def show(examination: Examination) -> None:
     judgement = examination.judgement
     st.subheader("Why it failed")
-    st.markdown(f"**{blocks.safe(judgement.summary)}**")
+    blocks.answer(examination)
     fitting = [f for f in judgement.findings if f.standing in ("fits well", "fits")]
     possible = [f for f in judgement.findings if f.standing == "possible"]
     leading = fitting + possible[: max(0, MOST_SHOWN - len(fitting))]
     asked_first = {check.quantity: place for place, check in enumerate(judgement.checks)}
     for place, finding in enumerate(leading):
         _finding(finding, asked_first, expanded=place == 0 and bool(fitting))
+    plot = charts.for_and_against(judgement.findings) if state.reading() != "plain" else None
+    if plot is not None:
+        blocks.picture(
+            drawing.jpeg(plot),
+            "What speaks for and against each cause by the rules. A rank of evidence, no probability.",
+            "Bars for and against each leading cause; the facts themselves stand under each cause.",
+        )
     others = possible[len(leading) - len(fitting) :]
     if others:
         with st.expander(f"Also possible ({len(others)})"):
@@ -49,37 +57,51 @@ def show(examination: Examination) -> None:
             st.markdown(
                 f"{number}. **{blocks.safe(check.question)}** {blocks.safe(check.how)} _({EFFORT_WORDS[check.effort]})_"
             )
-        st.caption("Enter what you find under House: the ranking changes at once.")
+        st.button("Answer these now", on_click=state.go_to, args=("House",), icon=":material/arrow_forward:")
     rest = [f for f in judgement.findings if f not in fitting and f not in possible]
     if rest:
         with st.expander(f"Causes that do not fit or cannot be told ({len(rest)})"):
             for finding in rest:
                 _finding(finding, asked_first, expanded=False)
-    st.caption(
-        "A photo ranks explanations; it does not prove one. In brackets behind a source stands whether it was read for this "
-        "table of rules, told from memory, or is common practice without a source."
-    )
+    told = "A photo ranks explanations; it does not prove one."
+    if state.reading() == "record":
+        told += (
+            " In brackets behind a source stands whether it was read for this table of rules, told from memory, or is common "
+            "practice without a source."
+        )
+    st.caption(told)
 
 
 def _finding(finding: Finding, asked_first: Mapping[str, int], *, expanded: bool) -> None:
     role = f", {finding.role}" if finding.role else ""
     with st.expander(f"{finding.name}: {finding.standing}{role}", expanded=expanded, icon=ICONS[finding.standing]):
-        st.markdown(blocks.safe(finding.plain))
+        record, plain = state.reading() == "record", state.reading() == "plain"
+        st.markdown(blocks.safe(finding.technical if record else finding.plain))
+        if finding.tied_with:
+            st.markdown("What is known does not tell it from another cause of the same standing.")
         for heading, reasons in (("Speaks for it", finding.facts_for), ("Speaks against it", finding.facts_against)):
             if reasons:
-                st.markdown(f"**{heading}**\n" + _list(reasons))
+                st.markdown(f"**{heading}**\n" + _list(reasons, record=record))
         # What would tell most comes first; the rest on request.
         unknown = sorted(finding.facts_not_known, key=lambda reason: asked_first.get(reason.quantity, len(asked_first)))
         if unknown:
-            st.markdown("**Not known, and would count**\n" + _list(unknown[:MOST_UNKNOWN]))
-        if len(unknown) > MOST_UNKNOWN:
+            st.markdown("**Not known, and would count**\n" + _list(unknown[:MOST_UNKNOWN], record=record))
+        if len(unknown) > MOST_UNKNOWN and not plain:
             with st.expander(f"{len(unknown) - MOST_UNKNOWN} more that would count"):
-                st.markdown(_list(unknown[MOST_UNKNOWN:]))
-        with st.expander("Technical words and sources"):
-            st.markdown(blocks.safe(finding.technical))
-            if finding.sources:
-                st.markdown("\n".join(f"- {blocks.safe(source)}" for source in finding.sources))
+                st.markdown(_list(unknown[MOST_UNKNOWN:], record=record))
+        if record and finding.sources:
+            st.markdown("**Sources**\n" + "\n".join(f"- {blocks.safe(source)}" for source in finding.sources))
+        elif not plain:
+            with st.expander("Technical words and sources"):
+                st.markdown(blocks.safe(finding.technical))
+                if finding.sources:
+                    st.markdown("\n".join(f"- {blocks.safe(source)}" for source in finding.sources))
 
 
-def _list(reasons: Sequence[Reason]) -> str:
-    return "\n".join(f"- {blocks.safe(reason.sentence)}" for reason in reasons)
+def _list(reasons: Sequence[Reason], *, record: bool) -> str:
+    """For the record each with its weight, and the rule's source."""
+    return "\n".join(
+        f"- {blocks.safe(reason.sentence)}"
+        + (blocks.safe(f" [{', '.join(part for part in (reason.weight, reason.source) if part)}]") if record else "")
+        for reason in reasons
+    )

@@ -11,6 +11,7 @@ from analyzer.base.text import file_stem
 from analyzer.result.examination import Examination
 from analyzer.show import output
 from ui import blocks, looking, shelf, state
+from ui.report_view import report_view
 
 WORDS = {
     "report.pdf": ("Report to print or send (PDF)", "application/pdf"),
@@ -48,6 +49,8 @@ def show(examination: Examination) -> None:
             icon=":material/picture_as_pdf:",
             on_click="ignore",
         )
+    if {"report.pdf", "report.html"} <= set(made):
+        report_view(page=made["report.html"], pdf=made["report.pdf"], name=f"{stem}-report.pdf")
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in made.items():

@@ -9,11 +9,13 @@ import cv2
 
 from analyzer.result.examination import Examination
 from analyzer.show import drawing
+from ui import looking
 
 LONGEST_PX = 3200  # of the picture that is sent to the browser, once
 LEAST_HEIGHT = 0.5  # of the width: a thin pipe is shown with what lies beside it
 KEPT_JPEGS = 8
 _JPEGS: dict[tuple[Any, ...], bytes] = {}  # of what was shown last, by photo and part: a correction changes no pixel
+looking.FORGETS.append(_JPEGS.clear)
 LEGEND = {
     "pit": "pit",
     "unsure": "doubtful pit",

@@ -14,20 +14,12 @@ FEW = 3
 
 
 def show(examination: Examination) -> None:
-    whom = st.segmented_control(
-        "For",
-        ("The repairer", "The homeowner"),
-        default="The repairer",
-        key="steps_for",
-        label_visibility="collapsed",
-        required=True,
-    )
-    if whom == "The homeowner":
+    if state.reading() == "plain":
         blocks.section(report.section(examination, "homeowner", units=state.units()))
         return
     for danger in dangers(examination.steps):
         st.warning(blocks.safe(danger), icon=":material/warning:")
-    every = st.toggle("Open every step", key="every_step")
+    every = state.reading() == "record" or st.toggle("Open every step", key="every_step")
     for phase in SOON:
         _phase(examination, phase, opened=every)
     later = [phase for phase in PHASES if phase not in SOON]

@@ -7,11 +7,12 @@ from typing import Any
 
 import streamlit as st
 
+from analyzer.base import display
 from analyzer.base.flags import CutpipeError
 from analyzer.case.contents import KeptPhoto
 from analyzer.relief.lights import FEWEST_LIGHTS
 from analyzer.result.examination import Examination
-from analyzer.show import drawing, report
+from analyzer.show import drawing, phrases, report
 from analyzer.wall.readings import METHODS, USUAL_METHOD
 from ui import blocks, entries, looking, state
 from ui.torch_dial import torch_dial
@@ -23,7 +24,20 @@ USUAL_METHOD_WORDS = f"{USUAL_METHOD['pit']} or {USUAL_METHOD['sound_wall']}"
 
 
 def show(examination: Examination) -> None:
-    blocks.section(report.section(examination, "wall", units=state.units()))
+    part = report.section(examination, "wall", units=state.units())
+    if state.reading() == "plain":
+        st.subheader("The wall")
+        name, value, span = phrases.remaining_wall(examination.wall, state.units())
+        st.markdown(
+            f"**{blocks.safe(name)}: {blocks.safe(value)}**"
+            + (blocks.safe(f" (95 %: {span})") if " to " in span else "")
+        )
+        for item in examination.wall.evidence:
+            st.markdown(blocks.safe(display.sentence(item.sentence, state.units())))
+        blocks.section(blocks.only_pictures(part), title=False)
+        st.caption("No figure here says that a pipe may stay in use: a licensed plumber decides that.")
+    else:
+        blocks.section(part)
     if examination.wall.nominal_mm is None:
         st.info(
             "Say which tube it is (section Photo, What was told): then the wall that a new one has is known.",

@@ -11,8 +11,8 @@ from analyzer.show.blocks import Block, Bullets, Gallery, Heading, Paragraph, Se
 from analyzer.show.edition import Edition
 
 
-def build(examination: Examination, edition: Edition) -> Section:
-    units = edition.units
+def measured(examination: Examination, units: str) -> tuple[tuple[str, str, str, str], ...]:
+    """(name, value, 95 % interval, what it rests on) of every measure."""
     surface, pattern, pits = examination.standing_surface, examination.standing_pattern, examination.standing_pits
     scale = surface.mm_per_px
     rows: list[tuple[str, str, str, str]] = []
@@ -106,10 +106,17 @@ def build(examination: Examination, edition: Edition) -> Section:
                 display.sentence(check.sentence, units),
             )
         )
+    return tuple(rows)
+
+
+def build(examination: Examination, edition: Edition) -> Section:
+    units = edition.units
+    surface, pattern, pits = examination.standing_surface, examination.standing_pattern, examination.standing_pits
+    scale, ring = surface.mm_per_px, surface.view == "end"
     blocks: list[Block] = [
         Table(
             head=("Measure", "Value", "95 % interval", "Rests on"),
-            rows=tuple(rows),
+            rows=measured(examination, units),
             widths=(4, 3, 3.4, 7),
             caption="To check a figure: where the metal is seen square on, a length in pixels of the photo times the scale is its length in millimetres."
             if scale is not None
