@@ -56,7 +56,7 @@ BREAKAGES = [
     Breakage("the pages speak in the file's names", "ui/entries.py", "raise InputError(error.sentence) from None", "raise", f"{ONE_WAY} -k both_hold"),
     Breakage("an unusual value is not said beside its question", "ui/sections/house.py", "if flag is not None:", "if False:", f"{ONE_WAY} -k unusual"),
     Breakage("the pages conclude without corrections", "ui/looking.py", "conclude(seen, **said)", 'conclude(seen, **{**said, "corrections": ()})', f"{ONE_WAY} -k 'correction and mouth'"),
-    Breakage("the pages save metric files whatever the units", "ui/looking.py", "return output.make(_examination, edition)", "return output.make(_examination)", f"{ONE_WAY} -k 'pages_save and us'"),
+    Breakage("the pages save metric files whatever the units", "ui/looking.py", "return output.make(_examination, edition, only)", "return output.make(_examination)", f"{ONE_WAY} -k 'pages_save and us'"),
     # --- from the command line
     Breakage("the photo with the light behind is taken for a ring", "analyzer/cli.py", 'role="backlit"', 'role="ring"', f"{ONE_WAY} -k 'further and backlit'"),
     Breakage("the torch's height is dropped", "analyzer/cli.py", "elevation_deg=numbers[1]", "elevation_deg=30.0", f"{ONE_WAY} -k 'further and light'"),

@@ -49,6 +49,7 @@ def main() -> None:
         second.show()  # alone: whoever marks must not see what was found
         state.drawn()
         return
+    blocks.begin_page()
     this_case.head()
     with st.container(key="sections"):
         chosen = st.segmented_control(
@@ -73,6 +74,8 @@ def _section(chosen: str) -> None:
     if chosen in TOLD:
         _reading()
     SECTIONS[chosen](examination)
+    if state.reading() != "record":
+        blocks.words_explained()
     names = list(SECTIONS)
     with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute", key="foot"):
         if chosen != names[-1]:

@@ -13,7 +13,7 @@ from PIL import Image
 
 from analyzer.result.examination import Examination
 from analyzer.show import photo_line as photo_lines
-from analyzer.show import phrases, sketches
+from analyzer.show import phrases, sketches, terms
 from analyzer.show.blocks import Block, Bullets, Caution, Gallery, Paragraph, Picture, Section, Table
 from analyzer.show.sections import measures
 from ui import state
@@ -26,6 +26,7 @@ def headline(examination: Examination) -> None:
     """The figures that a person looks for first; each opens to what it rests on."""
     rests = {name: why for name, _, _, why in measures.measured(examination, state.units())}
     rests |= {"Remaining wall": f"Weakest link: {examination.wall.weakest_link or 'nothing measured the wall'}."}
+    state.shown_texts().extend(name for name, _, _ in phrases.headline_figures(examination, state.units()))
     cells = []
     plain = state.reading() == "plain"
     for name, value, span in phrases.headline_figures(examination, state.units()):
@@ -79,6 +80,20 @@ def _drawn(drawn: sketches.Sketch) -> str:
     return f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(drawn.words)}">'
 
 
+def begin_page() -> None:
+    """Before a page is drawn: no text was shown yet."""
+    state.shown_texts().clear()
+
+
+def words_explained() -> None:
+    """The words of the trade that stand on this page, in plain words, on request."""
+    met = terms.terms_in(" ".join(state.shown_texts()))
+    if met:
+        with st.expander(f"Words on this page explained ({len(met)})", key="words_explained"):
+            rows = "".join(f"<div><dt>{escape(word)}</dt><dd>{escape(means)}</dd></div>" for word, means in met)
+            st.html(f'<dl class="rests">{rows}</dl>')
+
+
 def title(text: str) -> None:
     """The case's name at the head. The first of the pages' own pieces: the browser has what draws them before the others come."""
     st.html(f'<p class="title">{escape(text)}</p>')
@@ -86,6 +101,7 @@ def title(text: str) -> None:
 
 def answer(examination: Examination) -> None:
     """The one sentence that a person reads first."""
+    state.shown_texts().append(examination.judgement.summary)
     st.html(f'<p class="answer">{escape(examination.judgement.summary)}</p>')
 
 
@@ -134,7 +150,7 @@ def picture(jpeg: bytes, caption: str, alt: str) -> None:
     data = base64.b64encode(jpeg).decode()
     st.html(
         f'<figure><img src="data:image/jpeg;base64,{data}" width="{width}" height="{height}" alt="{escape(alt)}">'
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
+        + (f"<figcaption>{escape(caption)}</figcaption></figure>" if caption else "</figure>")
     )
 
 
@@ -174,6 +190,7 @@ def table(block: Table) -> None:
 def _resting(block: Table) -> None:
     """Name, value and interval; the last column opens below them."""
     rows = []
+    state.shown_texts().extend(" ".join(row) for row in block.rows)
     for name, value, span, why in block.rows:
         said = value + (f" ({span})" if span.startswith("±") else f" (95 %: {span})" if span else "")
         rows.append(
@@ -198,6 +215,7 @@ def _rows(head: Sequence[str], rows: Iterable[Sequence[str]], name: str) -> None
 
 def safe(text: str) -> str:
     """Text as text: no dollar maths, no markdown from a file's name."""
+    state.shown_texts().append(text)
     for sign in "\\`*_{}[]<>#$~|":
         text = text.replace(sign, "\\" + sign)
     return text

@@ -124,7 +124,14 @@ def _look(store: CaseStore, piece: Piece, settings: Settings) -> Look:
     # browser takes a form that moved for a new one, folds it shut and forgets what was chosen in it.
     place = st.empty()
     if name not in looks:
-        bar = place.progress(0.0, "Starting")
+        if state.stopped_look() == name:
+            with place.container():
+                st.markdown("Stopped before it was examined. Photo and answers are kept.")
+                st.button("Examine it now", type="primary", on_click=state.stop_look, args=(None,))
+            st.stop()
+        with place.container():
+            bar = st.progress(0.0, "Starting")
+            st.button("Cancel", key=f"cancel_{name[:12]}", on_click=state.stop_look, args=(name,))
 
         def say(words: str, share: float) -> None:
             bar.progress(share, words)
@@ -191,18 +198,17 @@ def misfit() -> int | None:
     return None
 
 
-def files(examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
-    """Everything that can be saved, by file name, and what could not be made; anew only where result, case data or units changed."""
+def files(examination: Examination, *only: str) -> tuple[dict[str, bytes], dict[str, str]]:
+    """What can be saved (all, or ``only`` these), by file name, and what could not be made; anew only where result, case data or
+    units changed."""
     made_of = hashlib.sha256(record.to_json(examination).encode()).hexdigest()
-    return _files(
-        made_of,
-        edition_of(
-            state.case().kept, examination, units=state.units(), logo=state.case().store.logo(state.case().kept)
-        ),
-        examination,
-    )
+    current = state.case()
+    edition = edition_of(current.kept, examination, units=state.units(), logo=current.store.logo(current.kept))
+    return _files(made_of, edition, examination, only or None)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
-def _files(result: str, edition: Edition, _examination: Examination) -> tuple[dict[str, bytes], dict[str, str]]:
-    return output.make(_examination, edition)
+def _files(
+    result: str, edition: Edition, _examination: Examination, only: tuple[str, ...] | None = None
+) -> tuple[dict[str, bytes], dict[str, str]]:
+    return output.make(_examination, edition, only)

@@ -24,6 +24,7 @@ _SYNCED = "_as_kept"
 _CASE, _SHOWN, _WAITING, _ADDRESS = "cutpipe_case", "cutpipe_shown", "cutpipe_waiting", "cutpipe_address"
 _SECOND, _CHOSEN = "cutpipe_second_look", "cutpipe_chosen_pit"
 _ANSWERED, _HELD = "cutpipe_answered", "cutpipe_held_question"
+_STOPPED = "cutpipe_stopped_look"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -273,6 +274,17 @@ def hold_question(question: str | None) -> None:
     st.session_state[_HELD] = question
 
 
+def stopped_look() -> str | None:
+    """Name of the look that a person stopped while it went on; None where none was."""
+    stopped: str | None = st.session_state.get(_STOPPED)
+    return stopped
+
+
+def stop_look(name: str | None) -> None:
+    """Stop a look (``None``: let it go on again). To be called before the pages are drawn anew."""
+    st.session_state[_STOPPED] = name
+
+
 def go_to(section: str) -> None:
     """Turn to a section; to be called before the pages are drawn anew."""
     st.session_state["section"] = section
@@ -315,6 +327,12 @@ def end_second_look() -> None:
 
 def units() -> str:
     return "us" if st.session_state.get("units") == "in, psi" else "metric"
+
+
+def shown_texts() -> list[str]:
+    """What this page has said so far, for its list of words explained."""
+    texts: list[str] = st.session_state.setdefault("cutpipe_shown_texts", [])
+    return texts
 
 
 READINGS = {"plain": "Plain words", "working": "Trade", "record": "Record"}

@@ -51,8 +51,9 @@ figure { margin: 0; } figure img { max-width: min(100%, 54rem); height: auto; di
 [data-testid=stAlertContainer] * { color: INK !important; }
 [data-testid=stHeaderActionElements] { display: none; }
 [data-testid=stFileUploaderDropzoneInstructions] { display: none !important; }
-[data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary] > div { display: none; }
+[data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary] > div { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 .st-key-start [data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary] { background: INK; color: BACK; border-color: INK; min-height: 3rem; padding-inline: 1.4rem; }
+.st-key-start [data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary]::after { color: BACK; font-weight: 600; }
 [data-testid=stFileUploaderDropzone] > span > [data-testid=stBaseButton-secondary]::after { content: "Choose, or drop here"; }
 .figures details { display: inline; } .figures summary { cursor: pointer; text-decoration: underline dotted; text-underline-offset: .25em; list-style: none; } .figures summary::-webkit-details-marker { display: none; }
 h1, h2, h3 { letter-spacing: -.01em; }

@@ -81,6 +81,12 @@ def add_commands(commands: Commands, read_marker: Callable[[str], Any]) -> None:
     say.add_argument("--logo", metavar="FILE", help="the firm's logo, PNG or JPEG, for the reports; '' takes it out")
     say.add_argument("--note", metavar="TEXT")
     say.add_argument("--at", metavar="X,Y", help="where on the upright photo the note belongs, in pixels")
+    say.add_argument(
+        "--done",
+        metavar="STEP",
+        action="append",
+        help="a step that was done, by its id in examination.json; may be given again",
+    )
     say.add_argument("--handed-to", metavar="NAME", help="who took the piece over; say what with --what")
     say.add_argument("--what", metavar="TEXT", default="the removed piece")
     say.add_argument(
@@ -279,6 +285,7 @@ def _say(options: argparse.Namespace) -> int:
         told.append(("described", {"cleared": cleared}, {n: v for n, v in said.items() if n not in cleared}))
     if options.kept_and_labelled:
         told.append(("step", {"step": "keep_and_label"}, {}))
+    told += [("step", {"step": step}, {}) for step in options.done or ()]
     if options.handed_to:
         told.append(("handed_over", {"what": options.what}, {"to": options.handed_to}))
     logo = _read(options.logo) if options.logo else None

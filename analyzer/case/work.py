@@ -16,7 +16,7 @@ from analyzer.house.facts import check_facts
 from analyzer.photo.reading import Photo, read_photo
 from analyzer.relief.lights import Light
 from analyzer.result.examination import Examination, Progress, examine, program_version
-from analyzer.show.edition import CaseData, Edition
+from analyzer.show.edition import CaseData, Edition, StepDone
 from analyzer.wall.readings import readings_from_rows
 
 ROLES = {"main": "main", "ring": "ring", "backlit": "backlit", "light": "light"}
@@ -52,6 +52,7 @@ def edition_of(
         series=checklist(state, examination, section=section),
         hand_overs=hand_over_log(state),
         notes=notes_of(state, section),
+        steps_done=tuple(StepDone(step=step, when=when, by=by) for step, (when, by) in state.steps_done.items()),
     )
 
 

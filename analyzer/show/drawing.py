@@ -281,6 +281,21 @@ def close_up(photo: Photo, pits: PitCatalogue, number: int, *, side_px: int = 36
     return picture, enlarge
 
 
+def round_close_up(photo: Photo, round_px: tuple[float, float, float], *, side_px: int = 220) -> np.ndarray:
+    """(side, side, 3) uint8: something round (x, y, radius in the upright photo) with its outline."""
+    x, y, radius = round_px
+    half = round(1.4 * radius)
+    left, top = max(0, round(x) - half), max(0, round(y) - half)
+    part = photo.rgb[top : round(y) + half, left : round(x) + half]
+    enlarge = side_px / max(part.shape[:2])
+    size = (max(1, round(part.shape[1] * enlarge)), max(1, round(part.shape[0] * enlarge)))
+    picture = cv2.resize(part, size, interpolation=cv2.INTER_AREA if enlarge < 1 else cv2.INTER_CUBIC)
+    middle, reach = (round((x - left) * enlarge), round((y - top) * enlarge)), round(radius * enlarge)
+    cv2.circle(picture, middle, reach, DARK, 4, cv2.LINE_AA)
+    cv2.circle(picture, middle, reach, MARKER, 2, cv2.LINE_AA)
+    return picture
+
+
 def marked_ring(photo: Photo, ring: Ring, *, longest_px: int = 1300) -> tuple[np.ndarray, float]:
     """(h, w, 3) uint8: the cut ring on its own photo with both edges and the thinnest place, and its enlargement."""
     low, high = np.nanmin(ring.outer_contour_px, axis=0), np.nanmax(ring.outer_contour_px, axis=0)

@@ -90,6 +90,19 @@ class Noted:
 
 
 @dataclass(frozen=True, kw_only=True)
+class StepDone:
+    """A step that was ticked off. Cleaned as every text that a person typed."""
+
+    step: str
+    when: str
+    by: str
+
+    def __post_init__(self) -> None:
+        for part in fields(self):
+            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=300))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Edition:
     units: str = "metric"
     paper: Paper | None = None  # None: A4, with US units Letter
@@ -97,6 +110,7 @@ class Edition:
     series: tuple[Kept, ...] = ()  # of a kept case
     hand_overs: tuple[HandedOn, ...] = ()
     notes: tuple[Noted, ...] = ()
+    steps_done: tuple[StepDone, ...] = ()
 
     @property
     def sheet(self) -> Paper:

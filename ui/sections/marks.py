@@ -27,6 +27,7 @@ def show(examination: Examination) -> None:
                 blocks.photo_line(examination)
             with st.container(key="figures_room"):
                 blocks.headline(examination)
+            photo_said.coin_question(examination)
             photo_said.view_question(examination)
             blocks.flags(examination, ("serious", "warning"))
         with st.container(key="desk_tools"):

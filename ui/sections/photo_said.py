@@ -11,6 +11,7 @@ from analyzer.base.flags import CutpipeError
 from analyzer.house.tables import sizes_and_types
 from analyzer.result.examination import Examination, Settings
 from analyzer.scale.calibration import DISC_RANGE_MM, Marker, common_coins
+from analyzer.show import drawing
 from ui import blocks, entries, looking, state
 
 VIEWS = {
@@ -63,6 +64,30 @@ def view_question(examination: Examination) -> None:
     if chosen is not None:
         entries.set_settings(replace(current, view=chosen))
         st.rerun()
+
+
+def coin_question(examination: Examination) -> None:
+    """Something round beside the piece: is it a coin, and which? Asked where it was seen and no other marker was."""
+    seen = examination.shown.round_px
+    if seen is None or not any(flag.id == "coin_asked" for flag in examination.flags):
+        return
+    current = state.case().piece.settings
+    with st.container(border=True, key="coin_question"):
+        picture, words = st.columns([1, 3])
+        with picture:
+            crop = drawing.round_close_up(examination.photo, seen)
+            blocks.picture(drawing.jpeg(crop), "", "The round thing beside the piece, outlined.")
+        with words:
+            st.markdown("**Is this a coin?** Its size then gives the scale, and everything is told in millimetres.")
+            listed = {f"{coin.name} ({coin.diameter_mm:g} mm)": coin.diameter_mm for coin in common_coins()}
+            name = st.selectbox(
+                "Which coin", list(listed), index=None, placeholder="country or value", key="which_coin"
+            )
+            with st.container(horizontal=True):
+                if st.button("Yes, this coin", type="primary", disabled=name is None) and name is not None:
+                    _apply(current.view, current.tube, "disc", listed[name])
+                if st.button("No coin"):
+                    _apply(current.view, current.tube, "none", None)
 
 
 def settings_form(examination: Examination | None = None) -> None:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Mapping
+from functools import partial
 
 import streamlit as st
 
+from analyzer.base.flags import InputError
 from analyzer.base.text import file_stem
 from analyzer.result.examination import Examination
 from analyzer.show import output
@@ -33,7 +36,7 @@ def show(examination: Examination) -> None:
     st.subheader("Save")
     stem = file_stem(state.case().title.rsplit(".", 1)[0], otherwise="piece")
     with st.spinner("Writing the report"):
-        made, faults = looking.files(examination)
+        made, faults = looking.files(examination, "report.pdf", "report.html")  # the rest is made when it is asked for
     if faults:
         st.error(blocks.safe(output.not_made(faults)), icon=":material/error:")
     st.markdown(
@@ -51,13 +54,9 @@ def show(examination: Examination) -> None:
         )
     if {"report.pdf", "report.html"} <= set(made):
         report_view(page=made["report.html"], pdf=made["report.pdf"], name=f"{stem}-report.pdf")
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, data in made.items():
-            archive.writestr(zipfile.ZipInfo(name, (2000, 1, 1, 0, 0, 0)), data)
     st.download_button(
         "Everything (ZIP)",
-        packed.getvalue(),
+        lambda: _packed(looking.files(examination)[0]),
         f"{stem}-examined.zip",
         "application/zip",
         icon=":material/folder_zip:",
@@ -65,11 +64,34 @@ def show(examination: Examination) -> None:
     )
     with st.expander("Single files"):
         for name, (words, kind) in WORDS.items():
-            if name != "report.pdf" and name in made:
-                st.download_button(words, made[name], f"{stem}-{name}", kind, key=f"save_{name}", on_click="ignore")
+            if name != "report.pdf":
+                st.download_button(
+                    words,
+                    partial(_single, examination, name),
+                    f"{stem}-{name}",
+                    kind,
+                    key=f"save_{name}",
+                    on_click="ignore",
+                )
     st.caption("The files hold no place data. The photo itself is not changed; its SHA-256 stands in the report.")
     _carry(stem)
     _seal(stem)
+
+
+def _single(examination: Examination, name: str) -> bytes:
+    """One file; InputError where it cannot be made."""
+    made, faults = looking.files(examination, name)
+    if faults:
+        raise InputError(output.not_made(faults))
+    return made[name]
+
+
+def _packed(made: Mapping[str, bytes]) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in made.items():
+            archive.writestr(zipfile.ZipInfo(name, (2000, 1, 1, 0, 0, 0)), data)
+    return packed.getvalue()
 
 
 def _carry(stem: str) -> None:

@@ -10,6 +10,7 @@ from analyzer.show.edition import Edition
 
 def build(examination: Examination, edition: Edition) -> Section:
     """Every step with who, what and its caution; why, and who says so, stand in the annex under the step's number."""
+    done = {tick.step: f" Done {tick.when[:10]}{f' by {tick.by}' if tick.by else ''}." for tick in edition.steps_done}
     blocks: list[Block] = []
     first = 1
     for phase in PHASES:
@@ -22,6 +23,7 @@ def build(examination: Examination, edition: Edition) -> Section:
                 items=tuple(
                     f"{step.title} ({step.who}; {step.effort}). {step.what}"
                     + (f" Caution: {step.caution}" if step.caution else "")
+                    + done.get(step.id, "")
                     for step in rows
                 ),
                 small=True,
