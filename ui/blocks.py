@@ -155,9 +155,10 @@ def picture(jpeg: bytes, caption: str, alt: str) -> None:
 
 
 def flags(examination: Examination, severities: tuple[str, ...]) -> None:
-    """What limits the result."""
+    """What limits the result, but what the photo's line or a question already says."""
+    said = photo_lines.photo_line(examination).flag
     for flag in examination.flags:
-        if flag.severity not in severities:
+        if flag.severity not in severities or flag.id in (said, "coin_asked"):
             continue
         text = phrases.flag_in_words(flag, state.units())
         if flag.severity == "serious":

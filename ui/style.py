@@ -68,7 +68,7 @@ h2 { font-size: 1.4rem !important; }
 .st-key-head { flex-wrap: nowrap !important; min-height: 2.75rem; }
 .st-key-head kbd { color: INK !important; opacity: 1 !important; }
 [class*=st-key-answer_room] { border-left: 4px solid; padding-left: 1rem; }
-.st-key-line_room { min-height: 4.8rem; } .st-key-tools { min-height: 4.3rem; }
+.st-key-line_room { min-height: 4.8rem; } .st-key-figures_few { min-height: 5.6rem; } .st-key-tools { min-height: 4.3rem; }
 .st-key-tools [role=radiogroup], .st-key-tools [role=group] { flex-wrap: wrap; gap: .4rem; }
 .st-key-tools [data-testid=stButtonGroup] button { border-radius: 3px; min-height: 2.5rem; }
 .st-key-pit_card { border: 2px solid; padding: .7rem 1rem; }
@@ -109,7 +109,7 @@ h2 { font-size: 1.4rem !important; }
   .st-key-sections button[aria-checked=true] { border-top-color: currentColor; }
 }
 @media (min-width: 641px) {
-  .st-key-desk { display: grid !important; grid-template-columns: minmax(0, 3fr) minmax(0, 2fr); gap: .8rem 2rem !important; align-items: start; }
+  .st-key-desk { display: grid !important; grid-template-columns: minmax(0, 3fr) minmax(0, 2fr); grid-template-rows: repeat(4, min-content) 1fr; gap: .8rem 2rem !important; align-items: start; }
   .st-key-desk > * { grid-column: 1; } .st-key-desk > :has(> .st-key-desk_beside) { grid-column: 2; grid-row: 1 / span 5; }
   /* the buttons' own width: they come one by one */
   .st-key-head > div:last-child { min-width: 22.2rem; }

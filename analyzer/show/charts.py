@@ -88,18 +88,14 @@ def ring_round(wall: Wall, *, units: str = "metric") -> np.ndarray | None:
         )
     place = np.radians(wall.minimum_image_angle_deg)
     axes.plot([place], [wall.minimum_mm.value * factor], "o", color=SECOND, markersize=8)
-    axes.annotate(
-        f"thinnest, {wall.minimum_mm.value * factor:.{2 if unit == 'mm' else 3}f} {unit}",
-        (place, wall.minimum_mm.value * factor),
-        xytext=(0.5, 0.5),
-        textcoords="axes fraction",
-        ha="center",
-        va="center",
+    decimals = 2 if unit == "mm" else 3
+    axes.set_title(
+        f"thinnest {wall.minimum_mm.value * factor:.{decimals}f} {unit}, at {wall.minimum_image_angle_deg:.0f}°",
         fontsize=9,
         color=SECOND,
-        arrowprops={"arrowstyle": "-", "color": SECOND},
     )
-    axes.set_ylim(0, 1.1 * np.nanmax(thickness) * factor)
+    nominal = wall.nominal_mm.value if wall.nominal_mm is not None else 0.0
+    axes.set_ylim(0, 1.1 * max(float(np.nanmax(thickness)), nominal) * factor)  # the dashed circle lies within
     axes.tick_params(colors=INK, labelsize=8)
     axes.set_xlabel(
         f"wall, {unit}; degrees as in the photo" + ("; dashed: nominal" if wall.nominal_mm is not None else "")

@@ -281,6 +281,18 @@ def close_up(photo: Photo, pits: PitCatalogue, number: int, *, side_px: int = 36
     return picture, enlarge
 
 
+def thinnest_arrows(ring: Ring) -> tuple[np.ndarray, np.ndarray]:
+    """Two lines, (2, 2) x, y of the photo each, that point at the ring's thinnest place from outside and from inside."""
+    place = round(ring.minimum_image_angle_deg + 180) % 360  # the contours start at -180 degrees
+    outer, inner = ring.outer_contour_px[place], ring.inner_contour_px[place]
+    across = float(np.hypot(*(outer - inner)))
+    away = (outer - inner) / max(across, 1e-6)
+    reach = 0.08 * float(np.nanmax(ring.outer_contour_px) - np.nanmin(ring.outer_contour_px))
+    return np.stack([outer + 0.2 * reach * away, outer + reach * away]), np.stack(
+        [inner - 0.2 * reach * away, inner - reach * away]
+    )
+
+
 def round_close_up(photo: Photo, round_px: tuple[float, float, float], *, side_px: int = 220) -> np.ndarray:
     """(side, side, 3) uint8: something round (x, y, radius in the upright photo) with its outline."""
     x, y, radius = round_px

@@ -65,6 +65,7 @@ class PhotoLine:
     better: str
     points: tuple[Point, ...] = ()
     sketch: str = ""  # of what would do most for the next photo
+    flag: str = ""  # id of the flag that ``sentence`` tells
 
 
 def photo_line(examination: Examination, units: str = "metric") -> PhotoLine:
@@ -90,6 +91,7 @@ def photo_line(examination: Examination, units: str = "metric") -> PhotoLine:
     return PhotoLine(
         points=told,
         sketch=sketch,
+        flag=worst.id,
         verdict="poor" if poor else "fair",
         sentence=display.sentence(f"{begin}{also}: {worst.message}", units),
         better=display.sentence(worst.remedy, units),

@@ -128,7 +128,9 @@ def scale_in_short(examination: Examination) -> str:
     text = f"Scale: {scale_source(examination)}, ± {196 * scale.standard_uncertainty / scale.value:.1f} %"
     checks = scale_checks(examination)
     if checks:
-        text += "; every cross-check agrees" if all(check.agrees for check in checks) else "; a cross-check disagrees"
+        against = [check.name for check in checks if not check.agrees] or [check.name for check in checks]
+        agree = "agrees" if all(check.agrees for check in checks) else "does not agree"
+        text += f"; {agree} with the {' and the '.join(against)}"
     return text
 
 

@@ -64,6 +64,7 @@ def show(said: str | None) -> None:
                     width="stretch",
                     on_click="ignore",
                 )
+    blocks.pair(sketches.GOOD_AND_BAD["whole"])
     with st.expander("How to take a photo that measures well", icon=":material/lightbulb:"):
         st.markdown(
             "1. **Water off, power safe.** Wear gloves: cut copper is sharp. Mark the top of the pipe and the direction of flow before you cut.\n"
@@ -72,8 +73,9 @@ def show(said: str | None) -> None:
             "4. Hold the phone straight above, so that piece and card fill the picture. Light from the side, no flash.\n"
             "5. Tap the metal to focus. One photo of each side; then one after cleaning, if it must be cleaned."
         )
-        for pair in sketches.GOOD_AND_BAD.values():
-            blocks.pair(pair)
+        for name, pair in sketches.GOOD_AND_BAD.items():
+            if name != "whole":
+                blocks.pair(pair)
     _kept_cases()
     st.caption(
         "A photo never proves a cause and never shows that a pipe is safe under pressure. Local codes and licensed trades come first."

@@ -30,7 +30,10 @@ def show(examination: Examination) -> None:
         {"kind": "pit unsure" if number in doubtful else "pit", "id": number, "points": _circle(*place)}
         for number, place in places.items()
     ]
-    st.markdown("**The metal laid flat**, true to size along and round the pipe")
+    st.markdown(
+        "**The metal laid flat**"
+        + (", true to size along and round the pipe" if surface.unit == "mm" else ", without a scale")
+    )
     event = photo_points(
         jpeg=jpeg,
         picture_key=f"{examination.photo.sha256}-flat-{state.units()}-{width}",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import streamlit as st
-from streamlit.delta_generator import DeltaGenerator
 
 from analyzer.base import display
 from analyzer.result.examination import Examination
@@ -25,13 +24,13 @@ def show(examination: Examination) -> None:
                 blocks.answer(examination)
             with st.container(key="line_room"):
                 blocks.photo_line(examination)
-            with st.container(key="figures_room"):
-                blocks.headline(examination)
             photo_said.coin_question(examination)
+            with st.container(key="figures_few" if examination.surface.view == "end" else "figures_room"):
+                blocks.headline(examination)
             photo_said.view_question(examination)
             blocks.flags(examination, ("serious", "warning"))
         with st.container(key="desk_tools"):
-            _photo(examination, picture)
+            tools.show(examination, picture)
         if examination.surface.view != "end":
             with st.container(key="desk_flat"):
                 flat.show(examination)
@@ -55,25 +54,3 @@ def _scale(examination: Examination) -> None:
         caption = "Light line: the marker that was measured. Dashed line: the metal."
         picture = drawing.whole_photo(examination.photo, examination.calibration, surface)
         blocks.picture(drawing.jpeg(picture), caption, "The whole photo with its marker and the metal outlined.")
-
-
-def _photo(examination: Examination, place: DeltaGenerator) -> None:
-    """The picture in its place; the tools to correct it below all that a person reads first."""
-    if examination.surface.view == "end":
-        picture = drawing.marked_photo(
-            examination.photo,
-            examination.standing_surface,
-            examination.standing_pits,
-            examination.standing_bands,
-            ring=examination.standing_ring,
-            numbers=False,
-            longest_px=1400,
-        )
-        with place:
-            blocks.picture(
-                drawing.jpeg(picture),
-                "Both edges of the wall as measured; the arrows point at the thinnest place.",
-                "Photo of the cut ring with both edges of its wall and the thinnest place marked.",
-            )
-        return
-    tools.show(examination, place)

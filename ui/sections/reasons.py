@@ -31,9 +31,10 @@ def show(examination: Examination) -> None:
     fitting = [f for f in judgement.findings if f.standing in ("fits well", "fits")]
     possible = [f for f in judgement.findings if f.standing == "possible"]
     leading = fitting + possible[: max(0, MOST_SHOWN - len(fitting))]
+    named = {finding.cause: finding.name for finding in judgement.findings}
     asked_first = {check.quantity: place for place, check in enumerate(judgement.checks)}
     for place, finding in enumerate(leading):
-        _finding(finding, asked_first, expanded=place == 0 and bool(fitting))
+        _finding(finding, asked_first, named, expanded=place == 0 and bool(fitting))
     plot = charts.for_and_against(judgement.findings) if state.reading() != "plain" else None
     if plot is not None:
         blocks.picture(
@@ -45,7 +46,7 @@ def show(examination: Examination) -> None:
     if others:
         with st.expander(f"Also possible ({len(others)})"):
             for finding in others:
-                _finding(finding, asked_first, expanded=False)
+                _finding(finding, asked_first, named, expanded=False)
     if not leading:
         st.info(
             "Nothing that is known points to a cause yet. Add facts of the house, or do the checks below.",
@@ -62,7 +63,7 @@ def show(examination: Examination) -> None:
     if rest:
         with st.expander(f"Causes that do not fit or cannot be told ({len(rest)})"):
             for finding in rest:
-                _finding(finding, asked_first, expanded=False)
+                _finding(finding, asked_first, named, expanded=False)
     told = "A photo ranks explanations; it does not prove one."
     if state.reading() == "record":
         told += (
@@ -72,13 +73,18 @@ def show(examination: Examination) -> None:
     st.caption(told)
 
 
-def _finding(finding: Finding, asked_first: Mapping[str, int], *, expanded: bool) -> None:
+def _finding(finding: Finding, asked_first: Mapping[str, int], named: Mapping[str, str], *, expanded: bool) -> None:
+    """``named``: each cause's name by its id."""
     role = f", {finding.role}" if finding.role else ""
     with st.expander(f"{finding.name}: {finding.standing}{role}", expanded=expanded, icon=ICONS[finding.standing]):
         record, plain = state.reading() == "record", state.reading() == "plain"
         st.markdown(blocks.safe(finding.technical if record else finding.plain))
         if finding.tied_with:
-            st.markdown("What is known does not tell it from another cause of the same standing.")
+            st.markdown(
+                blocks.safe(
+                    f"What is known does not tell it apart from: {', '.join(named.get(cause, cause) for cause in finding.tied_with)}."
+                )
+            )
         for heading, reasons in (("Speaks for it", finding.facts_for), ("Speaks against it", finding.facts_against)):
             if reasons:
                 st.markdown(f"**{heading}**\n" + _list(reasons, record=record))

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import cv2
+import numpy as np
 
 from analyzer.result.examination import Examination
 from analyzer.show import drawing
@@ -26,6 +27,8 @@ LEGEND = {
     "overall_stain": "stain all over",
     "other": "other mark",
     "outline": "metal looked at",
+    "edge": "edge of the wall",
+    "thinnest": "thinnest place",
 }
 
 
@@ -61,6 +64,8 @@ def _part(examination: Examination, whole: bool) -> tuple[int, int, int, int]:
 
 
 def shapes(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, Any]]:
+    if examination.surface.view == "end":
+        return _ring(examination, left, top, enlarge)
     added = {pit.id for pit in examination.corrected.added_pits} if examination.corrected else set()
     drawn: list[dict[str, Any]] = [
         {"kind": "outline", "points": _scaled(examination.standing_surface.outline_px, left, top, enlarge)}
@@ -73,6 +78,18 @@ def shapes(examination: Examination, left: int, top: int, enlarge: float) -> lis
         drawn.append({"kind": kind, "id": number, "points": _scaled(outline, left, top, enlarge)})
     for mound in examination.standing_pits.mounds:
         drawn.append({"kind": "mound", "id": mound.id, "points": _scaled(drawing.triangle(mound), left, top, enlarge)})
+    return drawn
+
+
+def _ring(examination: Examination, left: int, top: int, enlarge: float) -> list[dict[str, Any]]:
+    """Both edges of the wall and a line across its thinnest place."""
+    ring = examination.standing_ring
+    if ring is None:
+        return []
+    edges = [edge[np.isfinite(edge).all(axis=1)] for edge in (ring.outer_contour_px, ring.inner_contour_px)]
+    drawn: list[dict[str, Any]] = [{"kind": "edge", "points": _scaled(edge, left, top, enlarge)} for edge in edges]
+    for end in drawing.thinnest_arrows(ring):
+        drawn.append({"kind": "thinnest", "points": _scaled(end, left, top, enlarge)})
     return drawn
 
 

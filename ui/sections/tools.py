@@ -24,6 +24,7 @@ MODES = {
     "This is metal": "place",
     "This is not metal": "place",
 }
+OF_PITS = ("Add a pit", "Examine only here")  # a cut ring shows none, and is examined all round
 WHOLE_PHOTO = ("This is metal", "This is not metal")  # what was left out of the piece must be there to be pointed at
 KINDS = {
     "Add a pit": "add_pit",
@@ -39,8 +40,10 @@ def show(examination: Examination, place: DeltaGenerator) -> None:
     """The picture in its place; the tools below it."""
     with st.container(key="tools"):
         tool = st.pills(
-            "Something wrong? Tap the pit, or choose:",
-            list(MODES),
+            "Something wrong? Choose:"
+            if examination.surface.view == "end"
+            else "Something wrong? Tap the pit, or choose:",
+            [tool for tool in MODES if examination.surface.view != "end" or tool not in OF_PITS],
             key="tool",
             on_change=state.choose_pit,
             args=(None,),
@@ -138,7 +141,9 @@ def _pointed(
         legend=legend,
         mode="look" if tool is None else "mouth" if tool == "Add a pit" and opening is None else MODES[tool],
         key="marked_photo",
-        label=f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
+        label="Photo of the cut ring with both edges of its wall and the thinnest place marked"
+        if examination.surface.view == "end"
+        else f"Photo of the piece with {len(examination.standing_pits.pits)} pits outlined",
         chosen=state.chosen_pit(),
         rows=_rows(examination),
         missed="If one is there, choose Add a pit.",

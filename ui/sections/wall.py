@@ -43,7 +43,7 @@ def show(examination: Examination) -> None:
             "Say which tube it is (section Photo, What was told): then the wall that a new one has is known.",
             icon=":material/info:",
         )
-    st.subheader("Know it better")
+    st.subheader("Find it out more exactly")
     with st.expander(
         f"Gauge and caliper readings ({len(state.case().piece.reading_rows)})",
         expanded=bool(state.case().piece.reading_rows),
