@@ -281,6 +281,12 @@ def close_up(photo: Photo, pits: PitCatalogue, number: int, *, side_px: int = 36
     return picture, enlarge
 
 
+def ring_edges(ring: Ring) -> tuple[np.ndarray, np.ndarray]:
+    """Outer and inner edge of the wall, (N, 2) x, y of the photo, without what was left out by hand."""
+    outer, inner = (edge[np.isfinite(edge).all(axis=1)] for edge in (ring.outer_contour_px, ring.inner_contour_px))
+    return outer, inner
+
+
 def thinnest_arrows(ring: Ring) -> tuple[np.ndarray, np.ndarray]:
     """Two lines, (2, 2) x, y of the photo each, that point at the ring's thinnest place from outside and from inside."""
     place = round(ring.minimum_image_angle_deg + 180) % 360  # the contours start at -180 degrees

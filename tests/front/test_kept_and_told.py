@@ -81,7 +81,7 @@ def test_a_note_at_a_pit_and_a_ticked_step_stand_in_the_report():
     def text(name):
         return repr(report.section(examination, name, edition=edition).blocks)
 
-    assert f"2026-11-20, R. Field, pit {pit.id}: solder drop beside it" in text("series")
+    assert f"2026-11-20 10:00, R. Field: solder drop beside it (on pit {pit.id}" in text("series")
     assert "Done 2026-11-20 by R. Field." in text("steps")
 
 

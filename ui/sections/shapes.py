@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from typing import Any
 
 import cv2
-import numpy as np
 
 from analyzer.result.examination import Examination
 from analyzer.show import drawing
@@ -86,8 +85,9 @@ def _ring(examination: Examination, left: int, top: int, enlarge: float) -> list
     ring = examination.standing_ring
     if ring is None:
         return []
-    edges = [edge[np.isfinite(edge).all(axis=1)] for edge in (ring.outer_contour_px, ring.inner_contour_px)]
-    drawn: list[dict[str, Any]] = [{"kind": "edge", "points": _scaled(edge, left, top, enlarge)} for edge in edges]
+    drawn: list[dict[str, Any]] = [
+        {"kind": "edge", "points": _scaled(edge, left, top, enlarge)} for edge in drawing.ring_edges(ring)
+    ]
     for end in drawing.thinnest_arrows(ring):
         drawn.append({"kind": "thinnest", "points": _scaled(end, left, top, enlarge)})
     return drawn
