@@ -181,14 +181,18 @@ def test_the_firms_logo_stands_on_every_report_and_leaves_only_with_names(tmp_pa
         assert len(first[1]) == len(first[0]) + 1
     assert 'alt="Logo of Example Pipe Works"' in webpage.html(demo_examination, edition=edition)
     assert "<img class=" not in webpage.html(demo_examination, edition=bare)
-    store.add_photo((ROOT / "demo_images/cut-ring.jpg").read_bytes(), file_name="r.jpg", purpose="removed", when=WHEN)
     carried = tmp_path / "carried.zip"
     assert cli.main(["case", "pack", folder, "--out", str(carried)]) == 0
     assert cli.main(["case", "unpack", str(tmp_path / "again"), str(carried)]) == 0
     again = CaseStore.open(tmp_path / "again")
     assert again.logo(again.state()) == logo.read_bytes() and not again.faults()
-    assert cli.main(["seal", folder, "--out", str(tmp_path / "bundle")]) == 0
-    assert not any(logo.read_bytes() in p.read_bytes() for p in (tmp_path / "bundle").rglob("*") if p.is_file())
+    store.add_photo((ROOT / "demo_images/cut-ring.jpg").read_bytes(), file_name="m.jpg", purpose="main", when=WHEN)
+    assert cli.main(["case", "say", folder, "--view", "end", "--tube", "1"]) == 0
+    for names in ((), ("--with-names",)):
+        place = tmp_path / f"bundle{len(names)}"
+        assert cli.main(["seal", folder, "--out", str(place), *names]) == 0
+        page = (place / "data/section-1/report.html").read_text(encoding="utf-8")
+        assert ('class="logo"' in page) is bool(names)
     (tmp_path / "no.png").write_bytes(b"\x89PNG nonsense")
     assert cli.main(["case", "say", folder, "--logo", str(tmp_path / "no.png")]) == 1
     assert "no PNG or JPEG" in capsys.readouterr().err
