@@ -86,6 +86,11 @@ UNITS: Mapping[tuple[str, str], tuple[float, float]] = MappingProxyType(
 )
 
 
+def _plain(word: object) -> str:
+    """A word without capitals and with single spaces, as what people say is looked up."""
+    return " ".join(str(word).lower().split())
+
+
 class Quantity(DataRecord):
     """One row of the vocabulary; the comments at the head of ``data/quantities.toml`` tell each field."""
 
@@ -111,6 +116,7 @@ class Quantity(DataRecord):
     )
     choices: Mapping[str, str] = {}
     classes: Mapping[str, str] = {}
+    words: Mapping[str, bool | str] = {}
 
     @model_validator(mode="after")
     def _whole(self) -> Quantity:
@@ -124,6 +130,10 @@ class Quantity(DataRecord):
             raise ValueError("only a number has a usual range")
         if self.classes and set(self.classes) != set(self.choices):
             raise ValueError("every choice needs its class")
+        for word, meant in self.words.items():
+            right = meant in self.choices if self.kind == "choice" else self.kind == "flag" and isinstance(meant, bool)
+            if not right or word != _plain(word) or word in self.choices:
+                raise ValueError(f"'{word}' means no answer to this question")
         return self
 
     @property
@@ -289,11 +299,13 @@ class _Wrong(Exception):
 def _flag(quantity: Quantity, raw: object) -> bool:
     if isinstance(raw, bool):
         return raw
-    word = str(raw).strip().lower()
+    word = _plain(raw)
     if word in ("yes", "true", "y"):
         return True
     if word in ("no", "false", "n"):
         return False
+    if word in quantity.words:
+        return bool(quantity.words[word])
     raise _Wrong(f"{quantity.label} is answered with yes or no, not with '{shown(raw)}'.")
 
 
@@ -479,6 +491,17 @@ def _finite_or_infinite(raw: int | float) -> float:
         return math.inf
 
 
+def _meant(quantity: Quantity, word: str) -> str:
+    """The choice that a person's own word stands for: its name in the file, its words on the page, or one of those listed."""
+    if word in quantity.choices:
+        return word
+    said = _plain(word)
+    if said in quantity.words:
+        return str(quantity.words[said])
+    named = [choice for choice, label in quantity.choices.items() if _plain(label) == said]
+    return named[0] if len(named) == 1 else word
+
+
 def _choice(quantity: Quantity, raw: object) -> str | tuple[str, ...] | None:
     if isinstance(raw, (list, tuple)):
         if not quantity.multiple and len(raw) > 1:
@@ -486,7 +509,7 @@ def _choice(quantity: Quantity, raw: object) -> str | tuple[str, ...] | None:
         words = [str(item).strip() for item in raw]
     else:
         words = [str(raw).strip()]
-    words = [word for word in words if word and word != "unknown"]
+    words = [_meant(quantity, word) for word in words if word and word != "unknown"]
     for word in words:
         if word not in quantity.choices:
             near = get_close_matches(word, quantity.choices, n=1)

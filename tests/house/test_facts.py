@@ -333,3 +333,27 @@ def test_what_no_part_of_the_program_reads_says_so():
     unread = {q.id for q in quantities().values() if q.told and q.id.lower() not in words}
     said = {q.id for q in quantities().values() if q.use.endswith("Kept as evidence: no rule reads it.")}
     assert unread == said
+
+
+@pytest.mark.parametrize(
+    "key, written, read",
+    [
+        ("age_years", "18 months", 1.5),
+        ("salt_source", "near the sea", True),
+        ("neighbours_affected", "Dozens of  houses", True),
+        ("neighbours_affected", "only us", False),
+        ("freeze_exposure", "frosty", True),
+        ("observed_colours", ["blue stains", "green mound"], ("blue_staining_of_fixtures", "green_mound")),
+        ("water_in_words", "hard water", ("hard",)),
+        ("service", "Gas", "gas_supply"),
+    ],
+)
+def test_words_that_people_use_are_facts(key, written, read):
+    """They stand for an answer or a band; no number is made of a word."""
+    assert check_facts({key: written})[key] == read
+
+
+def test_a_word_that_means_no_answer_is_still_refused_in_one_sentence():
+    for key, written in (("water_ph", "acid"), ("salt_source", "perhaps"), ("observed_colours", ["mauve"])):
+        with pytest.raises(FactError):
+            check_facts({key: written})
