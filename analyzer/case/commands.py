@@ -14,7 +14,6 @@ from typing import Any
 
 from analyzer.base.flags import InputError
 from analyzer.base.text import shown
-from analyzer.case.contents import DESCRIPTION
 
 Commands = Any  # argparse names the type of its sub-parsers only privately
 
@@ -174,6 +173,7 @@ def _open(options: argparse.Namespace) -> Any:
 
 
 def _begin(options: argparse.Namespace) -> int:
+    from analyzer.case.contents import DESCRIPTION
     from analyzer.case.store import CaseStore
 
     told = {name: getattr(options, name) for name in DESCRIPTION}
@@ -247,6 +247,7 @@ def _place(told: str | None) -> dict[str, float]:
 
 
 def _say(options: argparse.Namespace) -> int:
+    from analyzer.case.contents import DESCRIPTION
     from analyzer.causes.repair import read_prices
     from analyzer.house.facts import read_facts
     from analyzer.result.corrections import read_corrections
