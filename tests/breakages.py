@@ -47,7 +47,7 @@ BREAKAGES = [
     Breakage("the size of a pit typed in inches is taken for mm", "ui/sections/tools.py", "else size * factor", "else size", f"{ONE_WAY} -k 'correction and width and inches'"),
     Breakage("a length marked in inches is taken for mm", "ui/sections/tools.py", "else length * factor", "else length", f"{ONE_WAY} -k 'correction and length and inches'"),
     Breakage("places on the photo are not brought back from the shown picture", "ui/sections/tools.py", "[x / enlarge + left, y / enlarge + top]", "[x + left, y + top]", f"{ONE_WAY} -k 'correction and mouth'"),
-    Breakage("the reason for a correction is dropped", "ui/sections/tools.py", '"why": state.typed("why") or ""}', '"why": ""}', f"{ONE_WAY} -k 'correction and mound'"),
+    Breakage("the reason for a correction is dropped", "ui/sections/pit_card.py", '"why": state.typed("why") or "",', '"why": "",', f"{ONE_WAY} -k 'correction and mound'"),
     Breakage("a reading in inches is taken for mm", "ui/sections/wall.py", '"unit": unit,', '"unit": "mm",', f"{ONE_WAY} -k 'reading and inches and depth'"),
     Breakage("the method of a reading is dropped", "ui/sections/wall.py", '            row["method"] = method or USUAL_METHOD[kind]\n', "", f"{ONE_WAY} -k 'reading and sound'"),
     Breakage("the torch's direction is dropped", "ui/entries.py", 'place = {"azimuth_deg": azimuth_deg,', 'place = {"azimuth_deg": 0.0,', f"{ONE_WAY} -k 'further and light'"),
