@@ -135,7 +135,7 @@ def torch_series(page, address: str, folder: Path) -> int:
     add = page.get_by_role("button", name="Add the 4 photos")
     page.wait_for_function("() => !document.querySelector('.st-key-add_light button').disabled", timeout=SLOW_MS)
     taps.on(add)
-    page.get_by_text("torch at mark 270").wait_for()
+    page.get_by_text("torch at mark 270").wait_for(timeout=4 * SLOW_MS)  # five photos are looked at
     settled(page)
     for _ in range(4):
         page.get_by_role("button", name="Undo").click()

@@ -198,13 +198,17 @@ def misfit() -> int | None:
     return None
 
 
-def files(examination: Examination, *only: str) -> tuple[dict[str, bytes], dict[str, str]]:
-    """What can be saved (all, or ``only`` these), by file name, and what could not be made; anew only where result, case data or
-    units changed."""
+Making = Callable[..., tuple[dict[str, bytes], dict[str, str]]]
+
+
+def making(examination: Examination) -> Making:
+    """What makes the files that can be saved: called with the names of those that are wanted (none: all) it gives them by name, and
+    what could not be made. It asks the session for nothing, so that it can be called when a button is pressed, between two drawings
+    of the page; made anew only where result, case data or units changed."""
     made_of = hashlib.sha256(record.to_json(examination).encode()).hexdigest()
     current = state.case()
     edition = edition_of(current.kept, examination, units=state.units(), logo=current.store.logo(current.kept))
-    return _files(made_of, edition, examination, only or None)
+    return lambda *only: _files(made_of, edition, examination, only or None)
 
 
 @st.cache_data(max_entries=4, show_spinner=False)

@@ -69,7 +69,7 @@ h2 { font-size: 1.4rem !important; }
 .st-key-head kbd { color: INK !important; opacity: 1 !important; }
 [class*=st-key-answer_room] { border-left: 4px solid; padding-left: 1rem; }
 .st-key-line_room { min-height: 4.8rem; } .st-key-figures_few { min-height: 5.6rem; } .st-key-tools { min-height: 4.3rem; }
-.st-key-tools [role=radiogroup], .st-key-tools [role=group] { flex-wrap: wrap; gap: .4rem; }
+.st-key-tools [role=radiogroup], .st-key-tools [role=group], .st-key-one_question [role=radiogroup], .st-key-one_question [role=group] { flex-wrap: wrap; gap: .4rem; }
 .st-key-tools [data-testid=stButtonGroup] button { border-radius: 3px; min-height: 2.5rem; }
 .st-key-pit_card { border: 2px solid; padding: .7rem 1rem; }
 .st-key-pit_card h3 { padding: 0; }

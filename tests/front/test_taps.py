@@ -33,6 +33,7 @@ def test_a_pit_is_marked_on_photo_list_and_map_alike_and_its_card_opens(page, ad
     page.locator(".st-key-pit_card summary").first.click()
     assert "pixels within the outline" in page.locator(".st-key-pit_card details[open]").first.inner_text()
     other = page.locator(f".st-key-desk_flat polygon.pit:not([data-id='{pit}'])").first
+    other.scroll_into_view_if_needed()
     box = other.bounding_box()
     page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     page.get_by_role("heading", name=f"Pit {pit}").wait_for(state="detached")

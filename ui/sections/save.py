@@ -35,8 +35,9 @@ WORDS = {
 def show(examination: Examination) -> None:
     st.subheader("Save")
     stem = file_stem(state.case().title.rsplit(".", 1)[0], otherwise="piece")
+    make = looking.making(examination)
     with st.spinner("Writing the report"):
-        made, faults = looking.files(examination, "report.pdf", "report.html")  # the rest is made when it is asked for
+        made, faults = make("report.pdf", "report.html")  # the rest is made when it is asked for
     if faults:
         st.error(blocks.safe(output.not_made(faults)), icon=":material/error:")
     st.markdown(
@@ -56,7 +57,7 @@ def show(examination: Examination) -> None:
         report_view(page=made["report.html"], pdf=made["report.pdf"], name=f"{stem}-report.pdf")
     st.download_button(
         "Everything (ZIP)",
-        lambda: _packed(looking.files(examination)[0]),
+        lambda: _packed(make()[0]),
         f"{stem}-examined.zip",
         "application/zip",
         icon=":material/folder_zip:",
@@ -67,7 +68,7 @@ def show(examination: Examination) -> None:
             if name != "report.pdf":
                 st.download_button(
                     words,
-                    partial(_single, examination, name),
+                    partial(_single, make, name),
                     f"{stem}-{name}",
                     kind,
                     key=f"save_{name}",
@@ -78,9 +79,9 @@ def show(examination: Examination) -> None:
     _seal(stem)
 
 
-def _single(examination: Examination, name: str) -> bytes:
+def _single(make: looking.Making, name: str) -> bytes:
     """One file; InputError where it cannot be made."""
-    made, faults = looking.files(examination, name)
+    made, faults = make(name)
     if faults:
         raise InputError(output.not_made(faults))
     return made[name]
