@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 
@@ -181,6 +182,19 @@ ENTRY_WORDS = {
     "metal_here": "this is metal",
     "not_metal_here": "this is not metal",
 }
+
+
+_IN_BRACKETS = re.compile(r" \((?:[^()]|\([^()]*\))*\)")
+_LONGEST_BRACKET = 40  # signs: what is longer tells what was read, not which work it is
+
+
+def source_in_short(source: str) -> str:
+    """A rule's sources by name and status; what was read of each stands in ``cutpipe rules`` and in examination.json.
+
+    >>> source_in_short("Holler 1971 (grooves free of product are the mark of acid condensate) [read]; Roberge (page 182) [read]")
+    'Holler 1971 [read]; Roberge (page 182) [read]'
+    """
+    return _IN_BRACKETS.sub(lambda found: "" if len(found[0]) > _LONGEST_BRACKET else found[0], source)
 
 
 def agreement_in_words(agreed: Agreement) -> str:

@@ -484,3 +484,15 @@ def test_where_causes_are_only_possible_the_sentence_says_that_a_photo_proves_no
     summary = judge({"pit_pattern_class": "scattered_pitting", "pit_count": 20.0}, material="copper").summary
     assert summary.startswith("Not enough is known") and "possible" in summary
     assert summary.endswith("A photo never proves a cause.")
+
+
+def test_a_source_in_short_is_still_a_source():
+    """The report names the work and whether it was read; the passage itself stands in the table of rules."""
+    from analyzer.causes.rules import cite, sources
+    from analyzer.show.phrases import source_in_short
+
+    for key, source in sources().items():
+        short = source_in_short(cite((key,)))
+        assert short.startswith(source.text[:12]) and short.count("[") == (source.status != "practice")
+        assert len(short) <= 160, short
+        assert cite((key,)) in rules_table()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analyzer.causes.rules import STANDINGS
 from analyzer.house import facts
 from analyzer.result.examination import Examination
-from analyzer.show import charts
+from analyzer.show import charts, phrases
 from analyzer.show.blocks import Block, Bullets, Heading, Paragraph, Section, Table, picture
 from analyzer.show.edition import Edition
 
@@ -53,11 +53,20 @@ def build(examination: Examination, edition: Edition) -> Section:
         ]
         if known:
             blocks.append(
-                Bullets(items=tuple(f"{heading}: {reason.sentence} [{reason.source}]" for heading, reason in known))
+                Bullets(
+                    items=tuple(
+                        f"{heading}: {reason.sentence} [{phrases.source_in_short(reason.source)}]"
+                        for heading, reason in known
+                    )
+                )
             )
         if finding.facts_not_known:
             asked = ", ".join(dict.fromkeys(facts.label(reason.quantity) for reason in finding.facts_not_known))
             blocks.append(Paragraph(text=f"Not known, and would count: {asked}."))
+    if any(f.facts_for or f.facts_against for f in shown):
+        blocks.append(
+            Paragraph(text="What was read of each work, and of which only the memory speaks, prints: cutpipe rules.")
+        )
     for title, lines in (
         ("Where the facts pull both ways", judgement.conflicts),
         ("Keep for a laboratory", judgement.keep),
