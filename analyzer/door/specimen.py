@@ -172,6 +172,22 @@ def window_of(
     return square, (left + 0.5 * step - 0.5, top + 0.5 * step - 0.5), step
 
 
+def laid_on_photo(plane: np.ndarray, shape: tuple[int, int]) -> np.ndarray:
+    """A plane (SIDE, SIDE) of the look at the whole photo on the photo's own pixels, ``shape`` rows and columns."""
+    height, width = shape
+    span = float(max(height, width))
+    step = span / SIDE
+    across, down = ((length - span) / 2 + 0.5 * step - 0.5 for length in (width, height))
+    matrix = np.array([[1 / step, 0, -across / step], [0, 1 / step, -down / step]])
+    return cv2.warpAffine(
+        plane.astype(np.float32),
+        matrix,
+        (width, height),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+
+
 def largest(mask: np.ndarray) -> np.ndarray | None:
     """The largest connected part of a bool mask, or None where there is none."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)

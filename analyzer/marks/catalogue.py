@@ -77,6 +77,13 @@ class PitCatalogue:
     flags: tuple[Flag, ...] = ()
     marks: Marks | None = field(default=None, compare=False, repr=False)  # what ``count`` rests on
     attack: GeneralAttack | None = field(default=None, compare=False, repr=False)  # None where it cannot be said
+    asked_through: tuple[
+        int, ...
+    ] = ()  # numbers of pits in which the ground behind may be seen: a question, no finding
+
+    def may_go_through(self, pit: Pit) -> bool:
+        """Whether it is asked of a pit, of which nothing else says whether it goes through, if one can look through it."""
+        return pit.through is None and pit.id in self.asked_through
 
     @property
     def generally_attacked(self) -> bool:

@@ -15,6 +15,7 @@ from analyzer.base.flags import Flag, raise_flag
 from analyzer.base.measured import Measure
 from analyzer.door.sharpness import FEWEST_PX
 from analyzer.door.shown import Shown
+from analyzer.door.specimen import METAL, OTHER_SIDE, RIM, TABLE, laid_on_photo
 from analyzer.marks import likelihood
 from analyzer.marks.calibrated import confidence, opening, reported
 from analyzer.marks.candidates import Candidates, candidates
@@ -23,9 +24,12 @@ from analyzer.marks.contrast import by_contrast
 from analyzer.marks.general_attack import find_general_attack
 from analyzer.marks.mounds import mounds_of
 from analyzer.marks.number import marks_by_learning
+from analyzer.marks.see_through import may_be_seen_through
 from analyzer.photo.reading import Photo
 from analyzer.piece.surface import Surface
 from analyzer.scale.calibration import Calibration
+
+SURELY = 0.9  # share of the network's look from which a place is table or piece without doubt
 
 
 def find_pits(
@@ -46,6 +50,29 @@ def find_pits(
     the learned evidence is then what all of them say together, judged by tables of its own (``models/pit-lights.toml``; weights that
     these do not belong to look at the one photo).
     """
+    found = _found(photo, calibration, surface, shown, others)
+    asked = _asked_through(photo, found, shown)
+    if not asked:
+        return found
+    words = ", ".join(map(str, asked))
+    return replace(found, asked_through=asked, flags=(*found.flags, raise_flag("through_asked", words)))
+
+
+def _asked_through(photo: Photo, found: PitCatalogue, shown: Shown | None) -> tuple[int, ...]:
+    """Pits in which the table may be seen; none where no table is seen beside the piece."""
+    look = None if shown is None else shown.specimen
+    if look is None or look.far is None or shown is None or shown.framing not in ("apart", "cut_off") or not found.pits:
+        return ()
+    sure = [
+        laid_on_photo(look.far[list(classes)].sum(0), photo.rgb.shape[:2]) > SURELY
+        for classes in ((TABLE,), (METAL, RIM, OTHER_SIDE))
+    ]
+    return may_be_seen_through(photo.rgb, found.labels, [pit.id for pit in found.pits], *sure)
+
+
+def _found(
+    photo: Photo, calibration: Calibration, surface: Surface, shown: Shown | None, others: Sequence[np.ndarray]
+) -> PitCatalogue:
     if surface.view == "end":
         return _none_sought(photo, (raise_flag("end_view_no_pits"),))
     if shown is not None and not shown.countable:

@@ -228,6 +228,9 @@ class PitRecord(_Model):
         description="CIELAB distance to the ring round the mouth"
     )
     through: bool | None
+    may_go_through: bool = Field(
+        description="something of the ground's colour is seen in its mouth: a question to the person, no finding"
+    )
     confidence: Annotated[Share | None, From(lambda pit: None if pit.by_hand else pit.confidence)] = Field(
         description="share of candidates like this one that were true pits on pictures with truth; null where a person said it",
     )
@@ -486,7 +489,9 @@ class CorrectionRecord(_Model):
 def _pits(examination: Examination, catalogue: PitCatalogue, pits: tuple[Pit, ...] | None = None) -> list[Beside]:
     depths = examination.wall.pit_depths
     return [
-        Beside(pit, depth=depths.get(pit.id), counted=catalogue.counts(pit))
+        Beside(
+            pit, depth=depths.get(pit.id), counted=catalogue.counts(pit), may_go_through=catalogue.may_go_through(pit)
+        )
         for pit in (catalogue.pits if pits is None else pits)
     ]
 
@@ -648,6 +653,7 @@ def pits_csv(examination: Examination) -> str:
             **_spread("width_mm", pit["width_mm"]),
             **_spread("depth_mm", pit["depth_mm"]),
             "through": pit["through"],
+            "may_go_through": pit["may_go_through"],
             "confidence": pit["confidence"],
             "judged_by": pit["judged_by"],
             "counted": pit["counted"],
@@ -657,7 +663,7 @@ def pits_csv(examination: Examination) -> str:
     columns = ["id", "x_px", "y_px", "axial_mm", "around_mm"]
     for name in ("opening_area_mm2", "equivalent_diameter_mm", "length_mm", "width_mm", "depth_mm"):
         columns += list(_spread(name, None))
-    return _table(columns + ["through", "confidence", "judged_by", "counted"], rows)
+    return _table(columns + ["through", "may_go_through", "confidence", "judged_by", "counted"], rows)
 
 
 def bands_csv(examination: Examination) -> str:
