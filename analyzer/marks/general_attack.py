@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Self
 
 import cv2
 import numpy as np
@@ -75,9 +74,9 @@ class GeneralAttack:
         columns = np.minimum((np.arange(width) / self.pixels).astype(int), self.attacked.shape[1] - 1)
         return self.attacked[np.ix_(rows, columns)]
 
-    def restricted(self, surface: Surface) -> Self:
+    def restricted(self, surface: Surface) -> GeneralAttack:
         """The same of the metal that is left; ``surface`` is what is left of the one looked at."""
-        return replace(self, **_figures(self, surface))
+        return _measured(self, surface)
 
 
 def find_general_attack(photo: Photo, surface: Surface, found: Candidates | None) -> GeneralAttack | None:
@@ -168,7 +167,7 @@ def _at(window: np.ndarray, surface: Surface, zoom: float, mouths: np.ndarray, s
         pixels=STEP_PX / zoom,
         scaled=scaled,
     )
-    return replace(blank, **_figures(blank, surface))
+    return _measured(blank, surface)
 
 
 def _ln_brightness(rgb: np.ndarray, metal: np.ndarray) -> np.ndarray:
@@ -187,8 +186,8 @@ def _windows(array: np.ndarray) -> np.ndarray:
     return means[STEP_PX // 2 :: STEP_PX, STEP_PX // 2 :: STEP_PX]
 
 
-def _figures(attack: GeneralAttack, surface: Surface) -> dict[str, Measure | float | None]:
-    """Share, roughness and share of mouths on the examined metal of ``surface``, windows weighed by the metal in them."""
+def _measured(attack: GeneralAttack, surface: Surface) -> GeneralAttack:
+    """With share, roughness and share of mouths on the examined metal of ``surface``, windows weighed by the metal in them."""
     area = np.where(surface.examined, np.nan_to_num(surface.area_per_px), 0).astype(np.float64)
     rows, columns = attack.attacked.shape
     row = np.minimum((np.arange(area.shape[0]) / attack.pixels).astype(int), rows - 1)
@@ -209,9 +208,10 @@ def _figures(attack: GeneralAttack, surface: Surface) -> dict[str, Measure | flo
         interval=(max(0.0, value - half), min(1.0, value + half)),
     )
     if not hit.any():
-        return {"share": share, "roughness": None, "mouths_share": None}
+        return replace(attack, share=share, roughness=None, mouths_share=None)
     mouths = float((hit * attack.mouths).sum() / hit.sum())
-    return {"share": share, "roughness": _roughness(attack, hit) if attack.scaled else None, "mouths_share": mouths}
+    roughness = _roughness(attack, hit) if attack.scaled else None
+    return replace(attack, share=share, roughness=roughness, mouths_share=mouths)
 
 
 def _roughness(attack: GeneralAttack, weight: np.ndarray) -> Measure:

@@ -87,7 +87,7 @@ def _places(colours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _commonness(colours: np.ndarray) -> np.ndarray:
     """(BINS, BINS): ln of each colour's share among ``colours`` (n, 2)."""
-    counts = np.zeros((BINS, BINS), np.float32)
+    counts: np.ndarray = np.zeros((BINS, BINS), np.float32)
     np.add.at(counts, _places(colours), 1)
     counts = cv2.GaussianBlur(counts, (0, 0), SMOOTHED)
     return np.log(counts / counts.sum() + RARE)
