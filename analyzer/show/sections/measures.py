@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analyzer.base import display
 from analyzer.base.measured import COVERAGE_95, Measure
-from analyzer.marks.general_attack import LEAST_SHARE
+from analyzer.marks.general_attack import LEAST_SHARE, PIXEL_MM, WINDOW_PX
 from analyzer.result.examination import Examination
 from analyzer.show import charts, phrases
 from analyzer.show.blocks import Block, Bullets, Gallery, Heading, Paragraph, Section, Table, picture
@@ -73,7 +73,9 @@ def measured(examination: Examination, units: str) -> tuple[tuple[str, str, str,
         )
         if pits.attack is not None:
             judged = (
-                "windows of 3.8 mm" if pits.attack.scaled else "windows at the size of picture that shows most of it"
+                f"windows of {display.plain(WINDOW_PX * PIXEL_MM, 'length_mm', units)}"
+                if pits.attack.scaled
+                else "windows at the size of picture that shows most of it"
             )
             add(
                 "Metal pocked or scabbed",
