@@ -13,7 +13,7 @@ import urllib.request
 import pypdf
 import pytest
 
-from tests.conftest import CHROMIUM, ROOT
+from tests.conftest import CHROMIUM, ROOT, short_stretch
 
 pytestmark = pytest.mark.browser
 FLAGS = (
@@ -249,21 +249,19 @@ def chosen(page, label: str, option: str) -> None:
 
 def test_forms_stay_open_and_keep_the_first_choice_on_a_new_photo(page, address, tmp_path):
     """What was said about the photo, and the house's facts: each first choice after the photo was looked at for the first time."""
-    from PIL import Image
 
     small = tmp_path / "new.jpg"  # a picture that this server has not looked at yet
-    with Image.open(ROOT / "demo_images/bore-contact-mark.jpg") as image:
-        image.resize((image.width * 4 // 5, image.height * 4 // 5)).save(small, quality=90)
+    small.write_bytes(short_stretch(shrink=1))
     page.goto(address)
     settled(page)
     page.locator("input[type=file]").first.set_input_files(small)
     page.get_by_text("Pits estimated").first.wait_for()
     settled(page)
     page.get_by_text("What was told:").click()
-    chosen(page, "Tube", "3/4 M")
+    chosen(page, "Tube", "1 M")
     chosen(page, "Beside the piece lies", "Ruler or tape measure")
     page.get_by_role("button", name="Examine again").click()
-    page.get_by_text("tube 3/4 M").first.wait_for()
+    page.get_by_text("tube 1 M").first.wait_for()
     settled(page)
     section(page, "House")
     for title, label, option in (
@@ -337,13 +335,15 @@ def test_picture_and_answer_stand_on_the_first_screen(page, address):
 
 
 @pytest.mark.parametrize("page", [(390, 844)], indirect=True)
-def test_a_killed_server_loses_nothing_that_was_entered(page):
+def test_a_killed_server_loses_nothing_that_was_entered(page, tmp_path):
+    photo = tmp_path / "short.jpg"
+    photo.write_bytes(short_stretch(shrink=1))
     port = free_port()
     server = server_on(port)
     try:
         page.goto(f"http://127.0.0.1:{port}")
         settled(page)
-        page.locator("input[type=file]").first.set_input_files(ROOT / "demo_images/bore-contact-mark.jpg")
+        page.locator("input[type=file]").first.set_input_files(photo)
         before = pits_drawn(page)
         settled(page)
         pit_called(page, "Not a pit")
