@@ -15,7 +15,7 @@ from functools import cache
 
 import cv2
 import numpy as np
-from scipy import stats
+from scipy.special import ndtri
 
 from analyzer.base.colour import luminance
 from analyzer.base.datafile import data_table
@@ -363,7 +363,7 @@ def _blur_px(picture: np.ndarray, calibration: Calibration) -> float:
     if len(rises) < 30:
         return USUAL_BLUR_PX
     rise = min(max(float(np.median(rises)), 0.2), 0.8)
-    return 0.5 / float(stats.norm.ppf(0.5 + rise / 2))
+    return 0.5 / float(ndtri(0.5 + rise / 2))
 
 
 def _torch_places(lights: Sequence[Light], calibration: Calibration, surface: Surface) -> np.ndarray:

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from analyzer.base.flags import InputError
 from analyzer.base.text import one_line, shown
@@ -230,8 +230,8 @@ def specific_agreement(both: int, only_first: int, only_second: int) -> tuple[fl
     seen = both + only_first + only_second
     if not seen:
         return None, None
-    low = float(beta.ppf(0.025, both, seen - both + 1)) if both else 0.0
-    high = float(beta.ppf(0.975, both + 1, seen - both)) if both < seen else 1.0
+    low = float(betaincinv(both, seen - both + 1, 0.025)) if both else 0.0
+    high = float(betaincinv(both + 1, seen - both, 0.975)) if both < seen else 1.0
     return 2 * both / (2 * both + only_first + only_second), (2 * low / (1 + low), 2 * high / (1 + high))
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from analyzer.base.flags import InputError
 
@@ -242,7 +242,7 @@ def deepest_to_expect(
             # The piece is a part of the run: its deepest pit is there already, to within what its reading may be off.
             there = max(values)
             # The deepest reading is the one that errs upwards most: as far as one of all of them may (Bonferroni).
-            least = there - float(stats.norm.ppf(1 - 0.025 / len(values))) * reading_uncertainty_mm
+            least = there - float(special.ndtri(1 - 0.025 / len(values))) * reading_uncertainty_mm
             ends = (max(low, least), max(high, there))
             if thickest_mm is not None and ends[1] > thickest_mm:
                 cautions.append("The upper end is the whole wall: a pit of the run may go through it.")
