@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from scipy import ndimage as ndi
-from skimage.feature import structure_tensor, structure_tensor_eigenvalues
 
 from analyzer.base.measured import COVERAGE_95, Measure
 from analyzer.marks import likelihood
@@ -134,6 +133,11 @@ def _at(window: np.ndarray, surface: Surface, zoom: float, mouths: np.ndarray, s
     metal = laid(surface.metal.astype(np.float32)) > 0.5
     if not metal.any():
         return None
+    from skimage.feature import (
+        structure_tensor,
+        structure_tensor_eigenvalues,
+    )  # loads scipy.stats: only where a photo is examined
+
     shade = _ln_brightness(laid(window), metal)
     fine = cv2.GaussianBlur(shade, (0, 0), 0.7)
     pocks = fine - cv2.GaussianBlur(fine, (0, 0), 6.0)

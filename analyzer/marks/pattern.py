@@ -13,7 +13,8 @@ from functools import cache
 from types import MappingProxyType
 
 import numpy as np
-from scipy import optimize, spatial, stats
+from scipy import optimize, spatial
+from scipy.special import ndtr, ndtri
 
 from analyzer.base.datafile import data_table
 from analyzer.base.flags import Flag, raise_flag
@@ -376,7 +377,7 @@ def _direction(quantities: dict[str, float | str | bool], counted: list[Pit]) ->
     quantities["direction_agreement"] = float(abs((weight * np.exp(1j * doubled)).sum()) / weight.sum())
     deviate = float((weight * np.cos(doubled)).sum() / math.sqrt((weight**2).sum() / 2))
     drawn_out = float(np.median(elongation)) >= DRAWN_OUT
-    quantities["pits_flow_directional"] = bool(drawn_out and deviate > stats.norm.ppf(1 - LEVEL))
+    quantities["pits_flow_directional"] = bool(drawn_out and deviate > ndtri(1 - LEVEL))
     return 0.5 * deviate**2 if deviate > 0 else 0.0
 
 
@@ -403,7 +404,7 @@ def _gain_bump(u: np.ndarray, confidence: np.ndarray | float = 1.0) -> tuple[flo
     share = (1 - BACKGROUND) * np.asarray(confidence)
     centres, widths = np.meshgrid(np.linspace(0.02, 0.98, 49), np.geomspace(0.03, 0.35, 12), indexing="ij")
     centre, width = centres[..., None], widths[..., None]
-    mass = stats.norm.cdf((1 - centre) / width) - stats.norm.cdf(-centre / width)
+    mass = ndtr((1 - centre) / width) - ndtr(-centre / width)
     density = np.exp(-0.5 * ((u - centre) / width) ** 2) / (width * math.sqrt(2 * math.pi)) / mass
     gain = np.log(1 - share + share * density).sum(-1)
     best = np.unravel_index(gain.argmax(), gain.shape)
