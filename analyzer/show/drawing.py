@@ -63,7 +63,7 @@ def marked_photo(
     longest_px: int = 2400,
     whole: bool = False,
 ) -> np.ndarray:
-    """(h, w, 3) uint8: the photo cut to the piece with a margin (``whole``: all of it), pits outlined and numbered, bands hatched,
+    """(h, w, 3) uint8: the photo cut to the piece with a margin (``whole``: all of it), pits outlined and numbered (on closely pocked metal not numbered), bands hatched,
     everything that was not examined dimmed.
 
     With ``ring`` (a cut end) both edges of its wall and the thinnest place instead of the metal's outline.
@@ -99,7 +99,7 @@ def marked_photo(
         points = np.round((triangle(mound) - (left, top)) * enlarge).astype(np.int32)
         cv2.polylines(picture, [points], True, DARK, 3 * line, cv2.LINE_AA)
         cv2.polylines(picture, [points], True, LIGHT, line, cv2.LINE_AA)
-    if not numbers:
+    if not numbers or pits.generally_attacked:  # hundreds side by side: nobody could read one
         return picture
     canvas = Image.fromarray(picture)
     draw = ImageDraw.Draw(canvas)

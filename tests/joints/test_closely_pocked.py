@@ -96,6 +96,18 @@ def test_it_is_drawn_and_named_in_the_legend(pocked):
     assert "closely pocked metal (dashed)" not in dict(drawing.foot_of(plain, "metric").legend)
 
 
+def test_pits_that_stand_side_by_side_bear_no_numbers_on_the_photo(pocked):
+    """Of two drawings that differ in nothing else, with and without numbers asked for, both are the same; the table says so."""
+    look = pocked.look
+    numbered, bare = (
+        drawing.marked_photo(look.photo, look.surface, pocked.pits, look.bands, numbers=asked, longest_px=900)
+        for asked in (True, False)
+    )
+    assert np.array_equal(numbered, bare)
+    assert "too close to each other" in str(report.section(pocked, "pits"))
+    assert "Numbers as on the marked photo" in str(report.section(conclude(_look(), facts=check_facts(FACTS)), "pits"))
+
+
 def test_what_a_person_says_of_it_goes_before_the_photo():
     """Told no, the rules hear no; told yes where the photo cannot say, they hear yes."""
     denied = concluded(told={**FACTS, "general_attack_seen": False})

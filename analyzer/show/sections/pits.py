@@ -24,7 +24,12 @@ def build(examination: Examination, edition: Edition) -> Section | None:
     measured = any(not depth.indicative for depth in told_depths)
     head = ["No.", "Along", "Round", "Opening (95 %)"]
     widths = [1.2, 2.2, 2.2, 5.2]
-    notes = ["Numbers as on the marked photo."]
+    numbered = not examination.standing_pits.generally_attacked
+    notes = [
+        "Numbers as on the marked photo."
+        if numbered
+        else "Numbers as in pits.csv: too close to each other to stand on the photo."
+    ]
     if told_depths:
         head.append("Depth (95 %)" if measured else "Depth, a range")
         widths.append(5.2 if measured else 4.0)
