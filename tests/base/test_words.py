@@ -2,6 +2,7 @@
 
 import ast
 import string
+from functools import cache
 
 import pytest
 
@@ -9,6 +10,7 @@ from analyzer.base.words import say, sentences
 from tests.conftest import ROOT
 
 
+@cache
 def said() -> list[tuple[str, str, set[str]]]:
     """(file, key, names of the values) of every call of ``say`` whose key is written out; both where it is chosen by a condition."""
     found = []
