@@ -8,12 +8,12 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from tests.conftest import ROOT
+from tests.conftest import ROOT, short_stretch
 
 APP = str(ROOT / "ui/app.py")
 SECTIONS = ("Photo", "House", "Figures", "Wall", "Why", "To do", "Save")
 WHEN = "2026-11-20T10:00:00+00:00"
-PHOTO = (ROOT / "demo_images/bore-contact-mark.jpg").read_bytes()
+PHOTO = short_stretch(shrink=1)
 
 # Streamlit's harness itself warns of what the bare mode lacks.
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -316,6 +316,7 @@ def test_an_error_of_something_else_takes_no_correction_back():
     assert not app.error and [c.pit for c in store.state().piece().corrections] == [pit.id]
 
 
+@pytest.mark.usefixtures("set_as_it_comes")
 def test_a_case_is_carried_in_one_file_sealed_and_checked():
     from ui import shelf
 
