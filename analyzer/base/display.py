@@ -150,5 +150,6 @@ COLOUR_WORDS = {
 }
 EVIDENCE_WORDS = {
     "learned": "learned pit likelihood",
+    "close-up": "pits learned at any size, without a scale",
     "contrast": "contrast with the surroundings",
 }

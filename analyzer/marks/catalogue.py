@@ -72,7 +72,7 @@ class PitCatalogue:
     # the length of the list. None on a cut end, where none are sought.
     count: Measure | None
     smallest_counted_mm: float | None  # 0.3 mm where the picture resolves it, else larger; None without a scale
-    evidence: str  # "learned", "contrast" or, on a cut end, "none"
+    evidence: str  # "learned", "close-up", "contrast" or, on a cut end, "none"
     evidence_version: str  # the weights' version, or the settings' name
     flags: tuple[Flag, ...] = ()
     marks: Marks | None = field(default=None, compare=False, repr=False)  # what ``count`` rests on
@@ -94,9 +94,9 @@ class PitCatalogue:
     def not_countable(self) -> str:
         """Why the pits have no number though they were sought, words that end a sentence; "" where they have one.
 
-        By contrast alone hardly any of a closely pocked metal's pits are told apart, so their number would stand for nothing.
+        Without a scale hardly any of a closely pocked metal's pits are told apart, so their number would stand for nothing.
         """
-        if self.evidence == "contrast" and self.generally_attacked:
+        if self.evidence in ("contrast", "close-up") and self.generally_attacked:
             return "the metal is pocked so closely that pits run into each other"
         return ""
 

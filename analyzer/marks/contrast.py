@@ -1,4 +1,4 @@
-"""Pits by the picture's own contrast: no weights and no scale needed."""
+"""Pits where the learned evidence that needs a scale cannot serve: on close-ups without a scale, or without its weights."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scipy import ndimage as ndi
 
 from analyzer.base.colour import cielab_of_srgb
 from analyzer.base.measured import Measure
-from analyzer.marks import closeup
+from analyzer.marks import closeup, closeup_learned
 from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of
 from analyzer.marks.number import Marks
 from analyzer.photo.reading import Photo
@@ -32,11 +32,41 @@ EDGE = 0.15  # relative standard uncertainty of a diameter: outlines by contrast
 
 def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogue:
     """Pits from the picture's own contrast: no weights, no scale needed."""
+    step = surface.mm_per_px.value if surface.mm_per_px is not None else None
+    parts, score = closeup.pit_regions(_window(photo, surface), surface.metal, pixel_mm=step)
+    sure = np.full(score.size, CONTRAST_CONFIDENCE[surface.unit])
+    return _catalogue(
+        photo, surface, fewest_px, parts, sure, CONTRAST_NUMBER[surface.unit], ("contrast", closeup.SETTINGS_VERSION)
+    )
+
+
+def by_close_up(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogue:
+    """Pits by the network that needs no scale (``closeup_learned``)."""
+    parts, score = closeup_learned.pit_regions(_window(photo, surface), surface.metal)
+    sure, number = closeup_learned.confidence(score), closeup_learned.number()
+    return _catalogue(photo, surface, fewest_px, parts, sure, number, ("close-up", closeup_learned.version()))
+
+
+def _window(photo: Photo, surface: Surface) -> np.ndarray:
     left, top = surface.origin_px
     height, width = surface.metal.shape
-    window = np.ascontiguousarray(photo.rgb[top : top + height, left : left + width])
+    return np.ascontiguousarray(photo.rgb[top : top + height, left : left + width])
+
+
+def _catalogue(
+    photo: Photo,
+    surface: Surface,
+    fewest_px: float,
+    parts: np.ndarray,
+    sure: np.ndarray,
+    number_of: tuple[float, float, float],
+    evidence: tuple[str, str],
+) -> PitCatalogue:
+    """Pits from their outlines ``parts`` (h, w) int, 1..n, each with its confidence in ``sure`` (n,)."""
+    left, top = surface.origin_px
+    height, width = surface.metal.shape
+    window = _window(photo, surface)
     step = surface.mm_per_px.value if surface.mm_per_px is not None else None
-    parts, _ = closeup.pit_regions(window, surface.metal, pixel_mm=step)
     area_of = surface.area_per_px
     shares = {} if surface.mm_per_px is None else surface.mm_per_px.shares
     lab = cielab_of_srgb(window)
@@ -70,7 +100,7 @@ def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogu
                 y_px=float(at[0].mean() + top),
                 opening_area_px=pixels,
                 equivalent_diameter_px=math.sqrt(4 * pixels / math.pi),
-                confidence=CONTRAST_CONFIDENCE[surface.unit],
+                confidence=float(sure[k - 1]),
                 through=None,
                 obliquity_deg=float(np.nanmean(surface.obliquity_deg[at])),
                 contrast=contrast,
@@ -84,12 +114,12 @@ def by_contrast(photo: Photo, surface: Surface, fewest_px: float) -> PitCatalogu
         labels=labels,
         count=None,
         smallest_counted_mm=smallest,
-        evidence="contrast",
-        evidence_version=closeup.SETTINGS_VERSION,
-        flags=flags_of(pits, smallest, "contrast"),
+        evidence=evidence[0],
+        evidence_version=evidence[1],
+        flags=flags_of(pits, smallest, evidence[0]),
     )
     counted = found.counted
-    unseen, scatter, constant = CONTRAST_NUMBER[surface.unit]
+    unseen, scatter, constant = number_of
     found = replace(
         found,
         marks=Marks(

@@ -16,11 +16,11 @@ from analyzer.base.measured import Measure
 from analyzer.door.sharpness import FEWEST_PX
 from analyzer.door.shown import Shown
 from analyzer.door.specimen import METAL, OTHER_SIDE, RIM, TABLE, laid_on_photo
-from analyzer.marks import likelihood
+from analyzer.marks import closeup_learned, likelihood
 from analyzer.marks.calibrated import confidence, opening, reported
 from analyzer.marks.candidates import Candidates, candidates
 from analyzer.marks.catalogue import SMALLEST_MM, Pit, PitCatalogue, flags_of, metal_per_pixel, with_attack
-from analyzer.marks.contrast import by_contrast
+from analyzer.marks.contrast import by_close_up, by_contrast
 from analyzer.marks.general_attack import find_general_attack
 from analyzer.marks.mounds import mounds_of
 from analyzer.marks.number import marks_by_learning
@@ -42,8 +42,8 @@ def find_pits(
 ) -> PitCatalogue:
     """Find the pits on the seen metal.
 
-    With a scale and the weights at hand the evidence is learned (``likelihood``); else it is the picture's own contrast
-    (``closeup``), and the catalogue says so. Metal that is attacked all over is an outcome of its own (``general_attack``). On a cut end pits are not sought (flag ``end_view_no_pits``), nor in a picture that
+    With a scale and the weights at hand the evidence is learned (``likelihood``); without a scale it is learned from metal of any
+    size in the picture (``closeup_learned``); without weights it is the picture's own contrast (``closeup``). The catalogue says so. Metal that is attacked all over is an outcome of its own (``general_attack``). On a cut end pits are not sought (flag ``end_view_no_pits``), nor in a picture that
     ``shown`` holds unfit for it: the count is then None, which is not 0. Where it is soft the smallest counted size grows.
 
     ``others`` are photos of the same pose in other light, (H, W, 3) uint8, laid on ``photo`` pixel by pixel (``relief.lights.align``):
@@ -85,7 +85,8 @@ def _found(
             return _by_learning(photo, calibration, surface, record, fewest_px, ())
         found = _by_learning(photo, calibration, surface, {**record, **together}, fewest_px, others)
         return replace(found, flags=(*found.flags, raise_flag("pits_by_lights", str(1 + len(others)))))
-    return with_attack(by_contrast(photo, surface, fewest_px), find_general_attack(photo, surface, None))
+    without = by_close_up if surface.unit == "px" and closeup_learned.available() else by_contrast
+    return with_attack(without(photo, surface, fewest_px), find_general_attack(photo, surface, None))
 
 
 def _none_sought(photo: Photo, flags: tuple[Flag, ...]) -> PitCatalogue:

@@ -3,7 +3,7 @@
     python -m analyzer.training.pits_on_device PACKS[,PACKS] SECONDS OUT START.onnx
 
 Writes OUT.pt and OUT.onnx. All pictures lie in the GPU's memory and all crops are made there, so that the processor is free to render.
-Layers and loss are those of ``analyzer.training.pit_likelihood``. What ``packs.kept_back`` names is not learned from and tells while
+Layers and loss are those of ``analyzer.training.pit_likelihood``. What ``packs.kept_back`` names, or a pack calls ``judged``, is not learned from and tells while
 training goes on how the running mean does. From MISTAKES of the time on, a tenth of the crops lies where the
 running mean took something else for a pit.
 """
@@ -28,6 +28,7 @@ DEV = torch.device("cuda" if torch.cuda.is_available() else "cpu")
 BATCH = int(os.environ.get("BATCH", "64"))
 SIDE = P.CROP
 RATE = float(os.environ.get("RATE", "1e-3"))
+GREY = float(os.environ.get("GREY", "0.08"))  # share of the crops without colour
 PIXELS = int(float(os.environ.get("PIXELS", "2.2e9")))
 MISTAKES = (0.5,)
 rng = np.random.default_rng(int(os.environ.get("SEED", "7")))
@@ -56,7 +57,7 @@ def batch(arena, shares):
             c = np.round(c) + 0.5
         else:
             a = rng.uniform(-np.pi, np.pi)
-            z, st = np.exp(rng.uniform(-0.25, 0.22)), np.exp(rng.uniform(-0.12, 0.12))
+            z, st = np.exp(rng.uniform(*meta.get("zoom", (-0.25, 0.22)))), np.exp(rng.uniform(-0.12, 0.12))
             s = np.diag([z * st, z / st])
         t = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ s @ flip
         m[i, :, :2] = t
@@ -80,6 +81,11 @@ def batch(arena, shares):
     image = (image / 255).clamp(0, 1).permute(0, 3, 1, 2)
     target = target.permute(0, 3, 1, 2) / torch.tensor([255, 255, 255, 100.0], device=DEV)[:, None, None]
     return augment(image), target
+
+
+def held(meta) -> bool:
+    """Nothing learns from this picture; it tells how the running mean does."""
+    return meta.get("judged", False) or kept_back(meta["name"])
 
 
 def U(lo, hi, *shape):
@@ -110,7 +116,7 @@ def augment(x):
     b = F.conv2d(F.pad(b, (4, 4, 4, 4), mode="reflect"), g[None, None, None])
     b = F.conv2d(b, g[None, None, :, None])
     x = x.index_copy(0, k, b.reshape(-1, 3, SIDE, SIDE))
-    grey = torch.rand(n, 1, 1, 1, device=DEV) < 0.08
+    grey = torch.rand(n, 1, 1, 1, device=DEV) < GREY
     return torch.where(grey, x.mean(1, keepdim=True), x).clamp(0, 1)
 
 
@@ -174,7 +180,7 @@ def find_mistakes(net, arena):
     began = time.time()
     for k in rng.permutation(len(arena.meta)):
         meta = arena.meta[k]
-        if kept_back(meta["name"]) or arena.shape[k][0] * arena.shape[k][1] > 4e6:
+        if held(meta) or arena.shape[k][0] * arena.shape[k][1] > 4e6:
             continue
         if time.time() - began > 10:
             break
@@ -190,7 +196,7 @@ def judge(net, arena) -> str:
     levels = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
     count = np.zeros((len(levels), 3))
     for k, meta in enumerate(arena.meta):
-        if not kept_back(meta["name"]) or arena.shape[k][0] * arena.shape[k][1] > 6e6:
+        if not held(meta) or arena.shape[k][0] * arena.shape[k][1] > 6e6:
             continue
         mouth, core, own = answers(net, arena, k)
         both = (mouth * core).sqrt()
@@ -238,7 +244,7 @@ def main():
         time.sleep(2)
 
     def table():
-        return np.cumsum([0.0 if kept_back(m["name"]) else m["share"] * m.get("times", 1.0) for m in arena.meta])
+        return np.cumsum([0.0 if held(m) else m["share"] * m.get("times", 1.0) for m in arena.meta])
 
     shares = table()
     print(len(arena.meta), "pictures to begin with", arena.used / 1e6, "Mpx", flush=True)
@@ -303,7 +309,7 @@ def main():
             if el > 0.3 * seconds:
                 save(net, mean)
     save(net, mean)
-    learned = [m for m in arena.meta if not kept_back(m["name"])]
+    learned = [m for m in arena.meta if not held(m)]
     print(
         at_rest(judge), "done", step, len(learned), "pictures", sum(len(m["pits"]) for m in learned), "pits", flush=True
     )

@@ -15,7 +15,7 @@ from skimage.measure import label, regionprops
 
 from analyzer.base.flags import register
 from analyzer.base.measured import Measure
-from analyzer.marks import calibrated, candidates, contrast, likelihood
+from analyzer.marks import calibrated, candidates, closeup_learned, contrast, likelihood
 from analyzer.marks.candidates import split
 from analyzer.marks.catalogue import SMALLEST_MM
 from analyzer.marks.likelihood import SIDES, raster_over, resample, tiling
@@ -301,19 +301,24 @@ def test_a_coarse_picture_counts_from_a_larger_size_and_says_so(monkeypatch):
     assert find_pits(grey_photo(fine), CALIBRATION, fine).smallest_counted_mm == SMALLEST_MM
 
 
-def test_without_weights_or_without_scale_the_evidence_is_contrast(monkeypatch):
+def test_without_scale_the_evidence_is_the_close_up_and_without_weights_contrast(monkeypatch):
     rng = np.random.default_rng(5)
     rgb = np.clip(150 + 6 * rng.standard_normal((400, 400, 3)), 0, 255).astype(np.uint8)
     cv2.circle(rgb, (220, 200), 22, (40, 30, 25), -1)
     rgb = cv2.GaussianBlur(rgb, (0, 0), 1.2)
     without_scale = flat(1.0, width_mm=400, origin=(0, 0), unit="px")
     catalogue = find_pits(photo(rgb), CALIBRATION, without_scale)
-    assert catalogue.evidence == "contrast" and catalogue.evidence_version
-    assert any(flag.id == "pits_by_contrast" for flag in catalogue.flags)
+    assert catalogue.evidence == "close-up" and catalogue.evidence_version
+    assert not any(flag.id == "pits_by_contrast" for flag in catalogue.flags)
     assert catalogue.smallest_counted_mm is None
     (pit,) = catalogue.pits
     assert (pit.x_px, pit.y_px) == (pytest.approx(220, abs=4), pytest.approx(200, abs=4))
     assert pit.opening_area_mm2 is None and pit.axial_mm is None
+
+    monkeypatch.setattr(closeup_learned, "model_record", lambda name=likelihood.MODEL: None)
+    by_contrast = find_pits(photo(rgb), CALIBRATION, without_scale)
+    assert by_contrast.evidence == "contrast" and any(flag.id == "pits_by_contrast" for flag in by_contrast.flags)
+    assert len(by_contrast.pits) == 1
 
     monkeypatch.setattr(likelihood, "model_record", lambda name=likelihood.MODEL: None)
     with_scale = flat(0.05, width_mm=20, origin=(0, 0))
