@@ -61,7 +61,7 @@ BREAKAGES = [
     Breakage("the photo with the light behind is taken for a ring", "analyzer/cli.py", 'role="backlit"', 'role="ring"', f"{ONE_WAY} -k 'further and backlit'"),
     Breakage("the torch's height is dropped", "analyzer/cli.py", "elevation_deg=numbers[1]", "elevation_deg=30.0", f"{ONE_WAY} -k 'further and light'"),
     Breakage("prices are read and dropped", "analyzer/cli.py", "        prices=prices,\n", "", f"{ONE_WAY} -k prices"),
-    Breakage("the units of the files are dropped", "analyzer/cli.py", "output.write(result, folder, units=options.units)", "output.write(result, folder)", f"{ONE_WAY} -k 'pages_save and us'"),
+    Breakage("the units of the files are dropped", "analyzer/cli.py", "output.write(result, folder, units=options.units)", "output.write(result, folder)", "tests/test_cli.py -k writes_every_file"),
     # --- facts
     Breakage("the coarse word is not derived", "analyzer/result/examination.py", "with_coarse_words({**pattern.quantities, **wall.quantities, **told})", "{**pattern.quantities, **wall.quantities, **told}", f"{ONE_WAY} -k coarse"),
     Breakage("a bare dict is taken for facts", "analyzer/result/examination.py", "if facts is not None and not isinstance(facts, Facts):", "if False:", f"{ONE_WAY} -k not_checked"),

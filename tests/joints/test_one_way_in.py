@@ -337,7 +337,7 @@ def test_a_correction_of_each_kind(ways, monkeypatch, kind):
     from ui.sections import shapes, tools
 
     units, tool, typed, where, row = CORRECTIONS[kind]
-    monkeypatch.setattr(shapes, "LONGEST_PX", 700)  # so that what is pointed at is not already in pixels of the photo
+    monkeypatch.setattr(shapes, "LONGEST_PX", 300)  # so that what is pointed at is not already in pixels of the photo
     app = ways.page(units)
     if isinstance(where, int):
         ways.events.append({"pit": where, "points": None})
