@@ -46,7 +46,9 @@ def test_examine_writes_every_file(tmp_path, capsys):
     assert document["scale"]["method"] == "card"
     assert "Finding the pipe" in err and "Results in" in out
     sheet = pypdf.PdfReader(folder / "report.pdf").pages[0].mediabox
-    assert (float(sheet.width), float(sheet.height)) == pytest.approx((612, 792), abs=1)  # Letter, as asked by the units
+    assert (float(sheet.width), float(sheet.height)) == pytest.approx(
+        (612, 792), abs=1
+    )  # Letter, as asked by the units
 
 
 def test_a_cut_ring_without_a_scale_is_written_whole(tmp_path, capsys):
