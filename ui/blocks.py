@@ -11,6 +11,7 @@ from html import escape
 import streamlit as st
 from PIL import Image
 
+from analyzer.base import display
 from analyzer.result.examination import Examination
 from analyzer.show import photo_line as photo_lines
 from analyzer.show import phrases, sketches, terms
@@ -32,7 +33,9 @@ def headline(examination: Examination) -> None:
     for name, value, span in phrases.headline_figures(examination, state.units()):
         if plain and not name.startswith(PLAIN_FIGURES):
             continue
-        below = f"{'19 times of 20' if plain else '95 %'}: {span}" if " to " in span else span or "no interval"
+        below = (
+            f"{'19 times of 20' if plain else '95 %'}: {span}" if display.is_interval(span) else span or "no interval"
+        )
         why = next((text for known, text in rests.items() if name.startswith(known)), "")
         below = (
             f"<details><summary>{escape(below)}</summary>{escape(why[:1].upper() + why[1:])}</details>"
@@ -193,7 +196,7 @@ def _resting(block: Table) -> None:
     rows = []
     state.shown_texts().extend(" ".join(row) for row in block.rows)
     for name, value, span, why in block.rows:
-        said = value + (f" ({span})" if span.startswith("±") else f" (95 %: {span})" if span else "")
+        said = value + (f" (95 %: {span})" if display.is_interval(span) else f" ({span})" if span else "")
         rows.append(
             f"<div><dt>{escape(name)}</dt><dd><details><summary>{escape(said)}</summary><p>{escape(why[:1].upper() + why[1:])}</p>"
             "</details></dd></div>"

@@ -62,6 +62,11 @@ def value(measure: Measure | None, kind: str, units: str = "metric") -> str:
     return f"{number(shown.value + offset, decimals)} {name}".strip()
 
 
+def is_interval(text: str) -> bool:
+    """Whether what stands beside a figure is its interval; else it is a remark, as figures without one have."""
+    return re.match(r"[-−]?\d[^ ]*( [^ ]+)? to [-−]?\d", text) is not None
+
+
 def interval(measure: Measure | None, kind: str, units: str = "metric") -> str:
     """ "0.78 to 0.90", the 95 % interval without its unit; empty where nothing is known."""
     if measure is None:

@@ -94,7 +94,7 @@ def spoken_summary(examination: Examination, *, units: str = "metric") -> str:
 def _span_said(span: str) -> str:
     if not span:
         return ""
-    return f" (95 %: {span})" if " to " in span else f" ({span})"
+    return f" (95 %: {span})" if display.is_interval(span) else f" ({span})"
 
 
 def _figure(name: str, measure: Measure | None, kind: str, units: str) -> tuple[str, str, str]:

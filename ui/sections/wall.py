@@ -30,7 +30,7 @@ def show(examination: Examination) -> None:
         name, value, span = phrases.remaining_wall(examination.wall, state.units())
         st.markdown(
             f"**{blocks.safe(name)}: {blocks.safe(value)}**"
-            + (blocks.safe(f" (95 %: {span})") if " to " in span else "")
+            + (blocks.safe(f" (95 %: {span})") if display.is_interval(span) else "")
         )
         for item in examination.wall.evidence:
             st.markdown(blocks.safe(display.sentence(item.sentence, state.units())))
