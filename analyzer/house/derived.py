@@ -78,6 +78,9 @@ def derive(quantities: Mapping[str, Any]) -> tuple[dict[str, float | str | bool]
             out["velocity_m_per_s"] = known.speed.low_m_per_s
         if known.speed.over_limit is not None:
             out["velocity_over_limit"] = known.speed.over_limit
+    in_fitting = _over_limit_in_the_fitting(quantities)
+    if in_fitting is not None:
+        out["velocity_in_fitting_over_limit"] = in_fitting
     if known.pressure is not None:
         out["static_pressure_over_code"] = known.pressure.over_code
         out["static_pressure_over_working_range"] = known.pressure.over_working_range
@@ -129,10 +132,27 @@ def installation(quantities: Mapping[str, Any]) -> Installation:
     )
 
 
+def _rate(quantities: Mapping[str, Any]) -> tuple[float | None, str]:
+    """Litres a minute and whether they were told or are the fixture's."""
+    if quantities.get("flow_l_per_min") is None and "fixture" in quantities:
+        return flow.fixture_flow_l_per_min(str(quantities["fixture"])), "fixture"
+    return quantities.get("flow_l_per_min"), "told"
+
+
+def _over_limit_in_the_fitting(quantities: Mapping[str, Any]) -> bool | None:
+    """Whether the water leaves the fitting upstream faster than copper behind it bears; None where it is not known.
+
+    The same flow through another section. Worked value: 12 L/min through 9 mm run at 3.14 m/s, over the cold limit of 2.44.
+    """
+    rate, bore = _rate(quantities)[0], quantities.get("fitting_bore_mm")
+    if rate is None or bore is None or quantities.get("material") != "copper":
+        return None
+    speed = flow.velocity_m_per_s(rate, bore)
+    return flow.velocity_over_limit(speed, _service(quantities), quantities.get("service_temperature_c"))
+
+
 def _speed(quantities: Mapping[str, Any]) -> tuple[Speed | None, tuple[Flag, ...]]:
-    rate, source = quantities.get("flow_l_per_min"), "told"
-    if rate is None and "fixture" in quantities:
-        rate, source = flow.fixture_flow_l_per_min(str(quantities["fixture"])), "fixture"
+    rate, source = _rate(quantities)
     if rate is None:
         return None, ()
     tube, flags = _tube(quantities)

@@ -81,6 +81,26 @@ def test_limits_of_speed_are_for_copper_only():
     assert "velocity_over_limit" not in known
 
 
+def test_a_narrow_fitting_speeds_the_water_up():
+    """Continuity: v = 0.4085 Q / d^2 ft/s (gpm, in), as above; the limits are the CDA handbook's (2.44 m/s cold, 1.52 hot)."""
+    house = {"material": "copper", "tube_size": "1/2 M", "service": "cold", "flow_l_per_min": 12.0}
+    assert (
+        pytest.approx(3.14, abs=0.01) == 0.4085 * 3.1701 / (9 / 25.4) ** 2 * 0.3048
+    )  # over the limit, where the tube is under
+    known, _ = derive({**house, "fitting_bore_mm": 9.0})
+    assert known["velocity_in_fitting_over_limit"] is True and known["velocity_over_limit"] is False
+    known, _ = derive({**house, "fitting_bore_mm": 12.0})  # 1.77 m/s
+    assert known["velocity_in_fitting_over_limit"] is False
+    known, _ = derive({**house, "service": "hot", "fitting_bore_mm": 12.0})
+    assert known["velocity_in_fitting_over_limit"] is True
+    for unknown in (
+        house,
+        {"material": "copper", "fitting_bore_mm": 9.0},
+        {**house, "material": "pex", "fitting_bore_mm": 9.0},
+    ):
+        assert "velocity_in_fitting_over_limit" not in derive(unknown)[0]
+
+
 def test_fixture_flow_is_flagged():
     known, flags = derive({"material": "copper", "tube_size": "1/2 L", "service": "cold", "fixture": "shower"})
     assert [flag.id for flag in flags] == ["flow_from_fixture"]

@@ -48,7 +48,7 @@ MEASURED = (
     "general_attack_seen general_attack_share"
 ).split()
 DERIVED = (
-    "velocity_m_per_s velocity_over_limit chloride_to_sulfate_ratio langelier_index ryznar_index larson_skold_index "
+    "velocity_m_per_s velocity_over_limit velocity_in_fitting_over_limit chloride_to_sulfate_ratio langelier_index ryznar_index larson_skold_index "
     "dic_mg_per_l anodic_gap_v contact_copper_is_cathode static_pressure_over_code static_pressure_over_working_range "
     "remaining_wall_share wall_loss_even wall_loss_below_tolerance"
 ).split()
