@@ -117,6 +117,51 @@ def test_units_of_display():
     assert display.value(Measure(value=25.4, budget={"x": 0.01}), "length_mm", "us") == "1.0000 in"
 
 
+@pytest.mark.parametrize(
+    ("kind", "inner", "metric", "us"),
+    [
+        ("length_mm", 25.4, "25.400 mm", "1.0000 in"),
+        ("area_mm2", 1290.32, "1290.320 mm²", "2.00000 in²"),
+        ("metal_mm2", 1290.32, "12.90 cm²", "2.00 in²"),
+        ("per_cm2", 2.0, "2.00 per cm²", "12.9 per in²"),
+        ("pressure_kpa", 689.4757, "689 kPa", "100 psi"),
+        ("pressure_bar", 689.4757, "6.9 bar", "100 psi"),
+        ("velocity_m_per_s", 1.524, "1.52 m/s", "5.0 ft/s"),
+        ("temperature_c", 60.0, "60 °C", "140 °F"),
+        ("count", 7.0, "7", "7"),
+        ("share", 0.35, "35 %", "35 %"),
+        ("rate_um_per_year", 25.4, "25 µm a year", "1.00 thousandths of an inch a year"),
+    ],
+)
+def test_every_kind_in_both_units(kind, inner, metric, us):
+    """NIST SP 811, appendix B.8: inch 25.4 mm, foot 0.3048 m, psi 6.894757 kPa, bar 100 kPa; Fahrenheit 1.8 t + 32. An exact value has
+    all the decimals that are worth printing."""
+    assert [display.value(Measure(value=inner), kind, units) for units in display.UNITS] == [metric, us]
+
+
+def test_an_interval_in_fahrenheit_may_be_below_zero():
+    """-20 C is -4 F and -24 to -16 C is -11.2 to 3.2 F (1.8 t + 32)."""
+    cold = Measure(value=-20.0, interval=(-24.0, -16.0))
+    assert display.full(cold, "temperature_c", "us") == "−4 °F (95 %: −11 to 3)"
+    assert display.interval(Measure(value=3.0, interval=(3.0, 3.0)), "length_mm") == ""
+
+
+def test_a_bare_figure_and_the_name_of_its_unit():
+    """1 inch = 25.4 mm exactly, 1.8 t + 32 (NIST SP 811)."""
+    assert [display.plain(12.7, "length_mm", units) for units in display.UNITS] == ["12.7 mm", "0.500 in"]
+    assert display.plain(60.0, "temperature_c", "us") == "140 °F" and display.plain(None, "length_mm") == "not known"
+    assert [display.unit("pressure_kpa", units) for units in display.UNITS] == ["kPa", "psi"]
+
+
+def test_the_form_in_the_file():
+    """1.96 standard uncertainties either side (GUM G.1.3)."""
+    assert Measure(value=2.0, budget={"a": 0.3, "b": 0.4}).as_json() == {
+        "value": 2.0,
+        "standard_uncertainty": 0.5,
+        "interval_95": pytest.approx([1.02, 2.98], abs=1e-4),
+    }
+
+
 def test_rounding_shows_what_the_uncertainty_carries():
     """At most two digits of it (JCGM 100:2008, 7.2.6), one where it begins with 355 to 949: the worked examples of the Particle Data
     Group, Review of Particle Physics, introduction 5.3, are 0.827 +- 0.119 -> 0.83 +- 0.12 and 0.827 +- 0.367 -> 0.8 +- 0.4 (from memory)."""

@@ -71,6 +71,7 @@ def test_crow_example_in_full():
 def test_nist_example_in_full():
     assert 1.0 - leak_law.fit(nist()).beta_unbiased == pytest.approx(0.516494, abs=1e-6)  # NIST's growth slope
     assert leak_law.laplace_test(nist()).statistic == pytest.approx(-1.327, abs=1e-3)
+    assert leak_law.laplace_test(nist()).p_value == pytest.approx(2 * stats.norm.sf(1.327), abs=1e-3)
 
 
 def test_grouped_example_in_full():

@@ -13,6 +13,14 @@ def test_docstrings_hold():
     assert doctest.testmod(tables).failed == 0
 
 
+def test_sizes_to_choose_from_are_those_of_astm_b88_from_small_to_large():
+    """ASTM B88 nominal sizes, outside diameter 1/8 in more: 1/4 in is 3/8 in wide, 2 in is 2 1/8 in = 53.98 mm; type M begins at 3/8."""
+    offered = tables.sizes_and_types()
+    sizes = [label for label in offered if not label.endswith((" K", " L", " M"))]
+    assert sizes == ["1/4", "3/8", "1/2", "5/8", "3/4", "1", "1-1/4", "1-1/2", "2"]
+    assert "1/2 M" in offered and "1/4 M" not in offered and offered[0] == "1/4"
+
+
 @pytest.mark.parametrize(
     ("text", "label"),
     [

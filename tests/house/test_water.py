@@ -115,6 +115,10 @@ def test_every_index_of_the_data_is_computed_and_has_its_words():
     by_id = {index.id: index for index in found}
     assert by_id["langelier_index"].class_text == "tends to dissolve calcium carbonate"
     assert by_id["langelier_index"].value == pytest.approx(-0.546, abs=1e-3)  # W1, by the 2330 formula
+    # Ryznar 1944: 2 pHs - pH; Puckorius and Brooke 1991: 2 pHs - (1.465 log10 alkalinity + 4.54); both from memory
+    saturation = 7.5 + 0.546
+    assert by_id["ryznar_index"].value == pytest.approx(2 * saturation - 7.5, abs=2e-3)
+    assert by_id["puckorius_index"].value == pytest.approx(2 * saturation - (1.465 * math.log10(34.0) + 4.54), abs=3e-3)
 
 
 @pytest.mark.parametrize("name", list(WaterTest.__dataclass_fields__))
@@ -145,6 +149,11 @@ def test_conductivity_stands_in_for_solids():
     # 1.6e-5 * 500 = 320 / 40000 = 0.008 mol/L, the same strength
     index = {i.id: i.value for i in by_conductivity}["langelier_index"]
     assert index == pytest.approx(-0.5466, abs=1e-4)
+    # so its range is that of the solids too: up to 20,000 mg/L, 31,250 uS/cm
+    assert [
+        [flag.id for flag in water_indices(WaterTest(conductivity_us_per_cm=conductivity))[1]]
+        for conductivity in (31_000.0, 31_500.0)
+    ] == [[], ["water_index_out_of_range"]]
 
 
 def test_out_of_range_is_flagged_by_name():

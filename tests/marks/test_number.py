@@ -45,6 +45,7 @@ def test_sure_pits_that_all_are_seen_leave_nothing_open():
 
 def test_no_mark_is_no_pit_and_doubtful_ones_take_in_none():
     assert number_of_pits(marks([], scatter=0.25), {}, (), 0).interval_95[0] == 0
+    assert number_of_pits(marks([]), {}, (), 0).interval_95 == (0.0, 0.0)
     assert number_of_pits(marks([0.05] * 20, scatter=0.25), {}, (), 0).interval_95[0] == 0
 
 

@@ -88,6 +88,9 @@ def test_scaling_the_depths_scales_the_estimate():
 
 def test_plotting_positions_and_straight_line():
     assert plotting_positions(4) == pytest.approx([0.2, 0.4, 0.6, 0.8])
+    # Gringorten 1963 (i - 0.44) / (n + 0.12) and Hazen 1914 (i - 0.5) / n, from memory
+    assert plotting_positions(4, "gringorten") == pytest.approx([0.56 / 4.12, 1.56 / 4.12, 2.56 / 4.12, 3.56 / 4.12])
+    assert plotting_positions(4, "hazen") == pytest.approx([0.125, 0.375, 0.625, 0.875])
     reduced, ordered = probability_plot(TEN)
     assert list(ordered) == sorted(TEN)
     assert reduced[0] == pytest.approx(-math.log(-math.log(1 / 11)))
@@ -129,6 +132,7 @@ def test_the_prediction_names_its_method_and_stays_within_the_wall():
 def test_block_maxima():
     maxima, empty = block_maxima([1, 9, 11, 35, 40], [0.1, 0.3, 0.2, 0.5, 0.6], length_mm=40, blocks=4)
     assert maxima == (0.3, 0.2, 0.6) and empty == 1
+    assert block_maxima([1, 35], [0.1, 0.5], length_mm=40, blocks=1) == ((0.5,), 0)
     with pytest.raises(InputError):
         block_maxima([1], [0.1], length_mm=0, blocks=4)
 

@@ -16,6 +16,7 @@ from analyzer.house import tables
 from analyzer.house.tables import read_tube
 from analyzer.marks.catalogue import Pit, PitCatalogue
 from analyzer.result.record import Beside, WallRecord
+from analyzer.ring.cut_ring import Ring
 from analyzer.show.wall_words import paragraphs
 from analyzer.wall import capacity
 from analyzer.wall.capacity import (
@@ -192,6 +193,9 @@ def test_opening_alone_is_a_wide_indicative_range_without_strength():
     )
     assert "remaining_wall_share" not in wall.quantities
     assert wall.capacity.required_wall_mm == pytest.approx(0.106, abs=0.002)  # 80 psi, annealed 1/2 in
+    # the handbook's rated pressure of new 1/2 M, annealed, at 100 F is 494 psi; of a tube whose type nobody told none is printed
+    assert wall.capacity.new_tube_kpa / KPA_PER_PSI == pytest.approx(494, abs=1)
+    assert assess(a_pit(1), tube="1/2").capacity.new_tube_kpa is None
 
 
 def test_mouths_that_leave_nearly_all_of_the_wall_open_say_not_known():
@@ -328,6 +332,85 @@ def test_readings_that_the_tube_contradicts(rows, words):
 def test_reading_beside_a_pit_counts_for_the_section():
     wall = assess(a_pit(1), rows=[{"kind": "pit", "x_px": 700, "y_px": 300, "depth": 0.5}])
     assert "reading_no_pit" in flags_of(wall) and wall.remaining_mm.value == pytest.approx(0.2112)
+    # it grew like any other: 0.5 mm in 10 years, and a shallower one of a pit that is listed does not hide it
+    rows = [{"kind": "pit", "x_px": 700, "y_px": 300, "depth": 0.5}, {"kind": "pit", "id": 1, "depth": 0.2}]
+    deepest = assess(a_pit(1), rows=rows, age_years=10.0)
+    assert deepest.deepest_by_wall == pytest.approx(0.5 / 0.7112)
+    # as deep as the wall may be thick at most, 0.79 mm: through, and no more than all of it
+    assert assess(a_pit(1), rows=[{**rows[1], "depth": 0.78}]).deepest_by_wall == 1.0
+
+
+def test_a_reading_that_cannot_be_says_where_it_was_taken():
+    for place, words in (
+        ({"id": 1}, "depth of pit 1, 1.3 mm"),
+        ({"x_px": 700, "y_px": 300}, "depth of a place in the photo, 1.3 mm"),
+    ):
+        with pytest.raises(InputError, match=words):
+            assess(a_pit(1), rows=[{"kind": "pit", "depth": 1.3, **place}])
+
+
+def a_ring(mean, minimum):
+    wall = np.full(360, mean)
+    wall[0] = minimum
+    none = np.zeros((360, 2))
+    least, middle, most = (Measure(value=value, budget={"edge": 0.005}) for value in (minimum, mean, mean))
+    return Ring(
+        centre_px=(0.0, 0.0), outer_contour_px=none, inner_contour_px=none, wall_px=wall * 50, mm_per_px=Measure(value=0.02),
+        scale_source="marker and height", wall_mm=wall, minimum_mm=least, minimum_image_angle_deg=-180.0, maximum_mm=most, mean_mm=middle,
+        outside_diameter_mm=None, ovality_percent=0.0, loss_outside_mm=None, loss_inside_mm=None, edge_uncertainty_px=0.2,
+    )  # fmt: skip
+
+
+def test_pitting_factor_and_even_thinning_of_a_ring():
+    """ASTM G46 (from memory): deepest by mean loss of metal. 1/2 M is 0.7112 mm (ASTM B88), so 0.3 mm left at the thinnest place and 0.5 on
+    average are 0.4112 by 0.2112; a mean that a new tube may have, 0.0762 mm less, is no loss to divide by."""
+    pitted = assess(ring=a_ring(0.5, 0.3))
+    assert pitted.pitting_factor == pytest.approx(0.4112 / 0.2112)
+    assert pitted.capacity.case == "local thin spot" and pitted.quantities["wall_loss_even"] is False
+    assert pitted.quantities["wall_loss_below_tolerance"] is False
+    even = assess(ring=a_ring(0.5, 0.45))
+    assert even.capacity.case == "even thinning" and even.quantities["wall_loss_even"] is True
+    new = assess(ring=a_ring(0.68, 0.6))
+    assert new.pitting_factor is None and new.quantities["wall_loss_below_tolerance"] is True
+    assert assess(a_pit(1)).pitting_factor is None
+
+
+def test_years_are_said_no_finer_than_they_are_known():
+    """0.4 mm in 12 years and 0.311 mm left, without error: 0.311 / (0.4 / 12) = 9.3 years; 0.05 mm left, 1.5; 0.001 mm, none."""
+    said = [growth(Measure(value=0.4), Measure(value=left), 12.0)[0].sentence for left in (0.311, 0.05, 0.001)]
+    assert ["9 to 9 years" in said[0], "1.5 to 1.5 years" in said[1], "0 to 0 years" in said[2]] == [True] * 3
+
+
+def test_a_pit_without_depth_tells_no_growth_and_no_rating():
+    wall = assess(a_pit(1), rows=[{"kind": "pit", "id": 1, "depth": 0.0, "confirmed": True}], age_years=10.0)
+    assert wall.growth == () and wall.depth_rating is None and wall.deepest_by_wall is None
+
+
+def test_the_wall_asked_for_is_that_of_the_highest_pressure_told():
+    """P D / (2 S + 0.8 P) of 80 psi, annealed 1/2 in (S 6000, D 0.6275, from the handbook's formula): 0.0042 in = 0.106 mm."""
+    said = ({"static_pressure_kpa": 551.6}, {"static_pressure_night_kpa": 551.6})
+    for facts in (*said, {"static_pressure_kpa": 551.6, "static_pressure_night_kpa": 300.0}):
+        bearing = assess(a_pit(1), **facts).capacity
+        assert bearing.required_wall_mm == pytest.approx(0.106, abs=0.002)
+        assert bearing.static_pressure_kpa == 551.6 and isinstance(bearing.static_pressure_kpa, float)
+    assert assess(a_pit(1)).capacity.required_wall_mm is None
+
+
+def test_the_share_left_is_of_the_thinnest_type_where_none_was_told():
+    """ASTM B88: of 1/2 in type M is thinnest, 0.028 in = 0.711 mm."""
+    reading = {"kind": "thin_wall", "wall": 0.4}
+    for tube in ("1/2 M", "1/2"):
+        assert assess(a_pit(1), tube=tube, rows=[reading]).quantities["remaining_wall_share"] == pytest.approx(
+            0.4 / 0.7112
+        )
+
+
+def test_the_formula_refuses_metal_without_strength():
+    for wall, diameter, stress in ((0.02, 0.6, 0.0), (-0.01, 0.6, 6000.0), (0.5, 0.4, 6000.0)):
+        with pytest.raises(ValueError, match="must be positive"):
+            capacity.rated_pressure_psi(wall, diameter, stress)
+    with pytest.raises(ValueError, match="must be positive"):
+        years_to_depth(0.4, 0.0, 0.7, 1.0)
     near = assess(a_pit(1), rows=[{"kind": "pit", "x_px": 104, "y_px": 97, "depth": 0.5}])
     assert near.pit_depths[1].evidence == "gauge"
 
