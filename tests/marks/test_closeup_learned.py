@@ -80,6 +80,18 @@ def test_brushed_metal_without_a_pit_and_what_lies_off_the_metal_give_none(pictu
     assert room.pit_regions(rgb, np.zeros(rgb.shape[:2], bool))[0].max() == 0
 
 
+def test_what_is_less_sure_than_the_level_is_not_listed(pictures):
+    least = float(room.model_record(room.MODEL)["listed_from"])
+    doubtful = 0
+    for rgb, _ in pictures:
+        evidence = room.logits(rgb, room.network(room.MODEL))
+        every = room.regions(evidence, whole(rgb), -9.0)[1]
+        listed = room.pit_regions(rgb, whole(rgb))[1]
+        assert listed.size == (every >= least).sum() and np.all(np.diff(listed) <= 0)
+        doubtful += (every < least).sum()
+    assert doubtful
+
+
 def test_a_surer_mark_has_the_higher_confidence_and_none_is_certain():
     sure = room.confidence(np.array([1.5, 3.0, 5.0]))
     assert 0.2 < sure[0] < sure[1] < sure[2] < 1
