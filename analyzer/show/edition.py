@@ -61,17 +61,22 @@ class Kept:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HandedOn:
-    """One hand-over of the piece. Cleaned as every text that a person typed."""
+class _Typed:
+    """Words of one line each, all cleaned as every text that a person typed."""
+
+    def __post_init__(self) -> None:
+        for part in fields(self):
+            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=300))
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandedOn(_Typed):
+    """One hand-over of the piece."""
 
     when: str
     what: str
     by: str
     to: str
-
-    def __post_init__(self) -> None:
-        for part in fields(self):
-            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=300))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,16 +95,12 @@ class Noted:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StepDone:
-    """A step that was ticked off. Cleaned as every text that a person typed."""
+class StepDone(_Typed):
+    """A step that was ticked off."""
 
     step: str
     when: str
     by: str
-
-    def __post_init__(self) -> None:
-        for part in fields(self):
-            object.__setattr__(self, part.name, one_line(getattr(self, part.name), longest=300))
 
 
 @dataclass(frozen=True, kw_only=True)
